@@ -1,0 +1,5 @@
+// The command line as a whole. Thread: the main thread.
+#pragma once
+namespace lapwright::cli {
+int main(int argc, char** argv);
+}

@@ -1,0 +1,24 @@
+// The JSON value that plans, events, frames.json and --json output are made of. Members keep their order.
+//
+// Headers see the forward declaration only; a .cc file that builds or reads JSON includes
+// <nlohmann/json.hpp> itself. Thread: values. Errors: parse_json names source, line and column.
+#pragma once
+
+#include <nlohmann/json_fwd.hpp>
+#include <string>
+#include <string_view>
+
+#include "core/result.h"
+
+namespace lapwright::core {
+
+using Json = nlohmann::ordered_json;
+
+/// Parses one document; `source` is the name put in front of a complaint. Fault: bad_data.
+Result<Json> parse_json(std::string_view text, const std::string& source);
+
+}  // namespace lapwright::core
+
+namespace lapwright {
+using core::Json;
+}

@@ -1,0 +1,75 @@
+// Transmission to density to positive, by the stock and by what was measured on the sheet itself (trade.md 4.5).
+//
+// Invariants: nothing is inverted in gamma space; one exposure for the page; trim acts on the positive.
+// Units: counts of 65535, densities, sleeve millimetres. Thread: a Converter is immutable once made, rows() from any thread.
+// Errors: bad_data when neither open light nor base can be found (with what would help).
+#pragma once
+
+#include <array>
+#include <memory>
+#include <string>
+#include <vector>
+
+#include "image/rgb.h"
+#include "profile/card.h"
+#include "profile/profile.h"
+
+namespace lapwright::density {
+
+struct Measured {
+  profile::Card::Reading open_light, base;       // counts
+  std::array<double, 3> base_density{};          // log10(open / base)
+  struct Strip { int strip = 0; std::array<double, 3> base_density{}; double spread = 0; bool other = false; };
+  std::vector<Strip> strips;                     // `other`: told as another stock or development
+  double exposure = 0;                           // one for the page: density added before the paper curve
+  std::vector<std::string> cautions;
+};
+
+/// Measures a sheet (reads it once, reduced). `origin` and ppi place it on the sleeve.
+Result<Measured> measure(image::RowSource& sheet, Spot<SleeveSpace> origin, const profile::SleeveProfile& sleeve,
+                         const profile::StockProfile& stock);
+/// Without a sleeve profile (`lapwright convert SHEET.tif --stock K` on its own): from the picture's statistics.
+Result<Measured> measure(image::RowSource& sheet, const profile::StockProfile& stock);
+
+class Converter {
+ public:
+  Converter(const profile::StockProfile& stock, const Measured& measured);
+  ~Converter();
+  Converter(Converter&&) noexcept;
+  /// Linear samples to sRGB-encoded 16-bit samples (IEC 61966-2-1), `pixels` of them.
+  void rows(const std::uint16_t* linear, std::uint16_t* srgb, std::int64_t pixels) const;
+
+ private:
+  struct Tables;
+  std::unique_ptr<Tables> tables_;
+};
+
+/// The sheet seen through the converter.
+class PositiveSource : public image::RowSource {
+ public:
+  PositiveSource(image::RowSource& sheet, const Converter& converter) : sheet_(sheet), converter_(converter) {}
+  std::int64_t width() const override { return sheet_.width(); }
+  std::int64_t height() const override { return sheet_.height(); }
+  Ppi ppi() const override { return sheet_.ppi(); }
+  Result<> read(std::int64_t first, std::int64_t rows, std::uint16_t* out) override;
+
+ private:
+  image::RowSource& sheet_;
+  const Converter& converter_;
+};
+
+/// The edge-lettering gauge on the positive (trade.md 4.7).
+struct Lettering {
+  bool found = false;
+  double lightness = 0, chroma = 0, hue_degrees = 0;  // CIE LCh(ab), D50 by lcms2
+  std::string verdict;                                 // "usual", "check", "odd", "none found"
+};
+Result<Lettering> gauge(image::RowSource& positive, Spot<SleeveSpace> origin, const profile::SleeveProfile& sleeve);
+
+/// An outside conversion stage: arguments with {sheet} {card} {proof} filled in, run without a shell.
+Result<> run_outside_stage(const std::vector<std::string>& arguments, const std::string& sheet, const std::string& card,
+                           const std::string& proof);
+
+std::vector<unsigned char> srgb_icc_profile();
+
+}  // namespace lapwright::density

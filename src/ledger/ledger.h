@@ -1,0 +1,100 @@
+// Append-only facts in SQLite; everything else is derived from them.
+//
+// Invariants: WAL, synchronous=FULL, foreign_keys, STRICT tables; events are never changed; the ledger never names a file that is
+//   not wholly on disk; paths are relative to the archive folder.
+// Units: bytes, ppi, RFC 3339 times. Thread: one object in one thread. Errors: cannot_create, io, try_again (locked), bad_data.
+#pragma once
+
+#include <cstdint>
+#include <filesystem>
+#include <memory>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "core/json.h"
+#include "core/result.h"
+
+namespace lapwright::ledger {
+
+namespace archive {
+/// rolls/NAME below the archive.
+std::filesystem::path roll_folder(const std::filesystem::path& archive, const std::string& roll);
+/// Roll names: letters, digits, dot, dash, underscore, space; no leading dot; at most 100 bytes.
+Result<> check_roll_name(const std::string& name);
+/// Rewrites manifest-sha256.txt of a roll durably from the ledger's files ("HEX  proof/pass-1.tif").
+}  // namespace archive
+
+struct Roll { std::string name, sleeve, stock, shot, note, added; };
+
+struct File { std::string path, sha256; std::uint64_t bytes = 0; };  // path relative to the archive
+
+enum class JobKind { proof, full };
+/// What the station does next, and how far it came before it stopped.
+struct Job {
+  std::int64_t id = 0;
+  JobKind kind = JobKind::proof;
+  Roll roll;
+  Ppi ppi;                            // 0: the station's choice
+  std::vector<std::string> frames;   // full: frame names; {"all"} for the whole sleeve
+  std::optional<Json> plan;          // when already planned
+  struct Captured { int pass = 0; File file; Json capture; };  // capture: what bed::Captured held
+  std::vector<Captured> captured;    // kept passes, in pass order
+};
+
+struct Want { std::string roll; std::vector<std::string> frames; Ppi ppi; std::string asked; };
+
+struct RollState {
+  Roll roll;
+  bool proofed = false;
+  std::string proofed_at;
+  int frames_found = 0;
+  std::vector<std::string> at_full;   // frame names captured at full resolution
+  std::vector<std::string> due;       // asked for and not yet captured
+  std::vector<File> files;
+};
+
+struct AuditLine { std::string path, trouble; };  // "missing", "changed", "not in the ledger"
+
+class Ledger {
+ public:
+  /// Opens or makes ARCHIVE/ledger.sqlite (folders made; network file systems refused).
+  static Result<Ledger> open(const std::filesystem::path& archive);
+  Ledger(Ledger&&) noexcept;
+  ~Ledger();
+
+  Result<> add_roll(const Roll& roll);           // bad_data when the name is taken or not allowed
+  Result<std::vector<Roll>> rolls();
+  Result<RollState> state(const std::string& roll);  // no_input when unknown
+  Result<std::vector<RollState>> states();
+
+  Result<> want(const std::string& roll, const std::vector<std::string>& frames, Ppi ppi);
+  Result<std::vector<Want>> due();
+
+  /// The next job: rolls in the order added that have no proof, then wants; an unfinished job first; `skipped` job ids left out.
+  Result<std::optional<Job>> next_job(const std::vector<std::int64_t>& skipped);
+  Result<> job_planned(std::int64_t job, const Json& plan);            // replaces an earlier plan; its passes are dropped
+  Result<> pass_captured(std::int64_t job, int pass, const File& file, const Json& capture);
+  Result<> pass_refused(std::int64_t job, int pass, const std::string& why);  // the file is no longer named
+  Result<> lap_checked(std::int64_t job, const Json& report);
+  /// The sheet and everything made from it, in one commit: files are then named, the job is done.
+  Result<> proof_done(std::int64_t job, const std::vector<File>& files, const Json& frames);
+  Result<> full_done(std::int64_t job, const std::vector<File>& files, const std::vector<std::string>& frames, Ppi ppi);
+  /// A kept fact without effect on any state (faults, cancelled passes, …).
+  Result<> note(const std::string& event, const Json& body);
+
+  /// Re-hashes every named file; lists what is missing, changed, or foreign in the rolls' folders.
+  Result<std::vector<AuditLine>> audit();
+  Result<std::string> export_csv();
+  /// Deletes files below rolls/ that no event names (leftovers of a kill). Returns their paths.
+  Result<std::vector<std::string>> sweep();
+  /// Writes rolls/NAME/manifest-sha256.txt durably from the files now named.
+  Result<> write_manifest(const std::string& roll);
+
+ private:
+  struct Store;
+  explicit Ledger(std::unique_ptr<Store> store);
+  std::unique_ptr<Store> store_;
+};
+
+}  // namespace lapwright::ledger

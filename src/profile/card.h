@@ -1,0 +1,49 @@
+// The hand-off card (sheet.yaml, frame-07.yaml): what the conversion stage is told about a linear picture.
+//
+// Invariants: written once, beside the picture it describes; read_card(write_card(c)) == c in every member.
+// Units: as named. Thread: values. Errors: bad_data with file, line and key.
+#pragma once
+
+#include <array>
+#include <optional>
+#include <string>
+#include <utility>
+#include <vector>
+
+#include "core/geometry.h"
+#include "core/result.h"
+
+namespace lapwright::profile {
+
+struct Card {
+  std::string file, sha256;  // the picture, relative to the card's folder
+  std::string roll, sleeve, stock;
+  Ppi ppi;
+  Pixels width, height;
+  Spot<SleeveSpace> origin_mm;  // sleeve coordinates of the first pixel's top left corner
+  double mm_per_pixel = 0;
+  struct Pass {
+    int pass = 0;
+    std::string file, sha256, device, started, finished;  // RFC 3339
+    std::vector<std::pair<std::string, std::string>> options;  // as read back after setting
+    std::array<double, 6> sleeve_to_pass{};                    // mm to px, as measured
+  };
+  std::vector<Pass> passes;
+  struct Lap {
+    int a = 0, b = 0;
+    double residual_px = 0, overlap_mm = 0, confidence = 0;
+    std::array<double, 3> light_percent{};
+  };
+  std::vector<Lap> laps;
+  struct Reading {  // counts of 65535, and where they were read
+    std::array<double, 3> counts{};
+    Rect<SleeveSpace> where;
+    std::string from;  // "empty pocket", "gutter", "rebate", ...
+  };
+  std::optional<Reading> open_light, base;  // base also in density over open light = log10(open/base)
+};
+
+std::string write_card(const Card& card);
+Result<Card> read_card(const std::string& yaml, const std::string& file);
+
+}  // namespace lapwright::profile

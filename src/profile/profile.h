@@ -1,0 +1,107 @@
+// What is known of a flatbed, a sleeve and a stock, read from YAML into checked values.
+//
+// Invariants: a value of these types has passed every check; unknown keys were refused.
+// Units: micrometres, ppi, seconds, densities. Thread: values.
+// Errors: bad_profile "FILE:LINE: KEY: what is wrong; what would be right"; no_input when there is no such profile.
+#pragma once
+
+#include <filesystem>
+#include <map>
+#include <optional>
+#include <string>
+#include <vector>
+
+#include "core/geometry.h"
+#include "core/result.h"
+
+namespace lapwright::profile {
+
+struct BedProfile {
+  struct Match { std::string vendor = ".*", model = ".*"; };  // extended regular expressions
+  struct Overhang { Micrometres left, right, front, back; };
+  struct Limits { std::optional<Pixels> pixels_per_line, lines; };
+  struct Timing { double fixed = 25; std::map<int, double> line; };  // seconds; by ppi
+  std::string name, about, file;
+  std::optional<Match> match;
+  Rect<BedSpace> window;
+  Overhang overhang;
+  std::vector<Ppi> ppi;  // ascending
+  Limits limits;
+  std::optional<Timing> timing;
+  std::map<std::string, std::string> options;
+  /// The highest of the list up to 2400: the proof's default.
+  Ppi proof_ppi() const;
+  /// Seconds for a pass of `lines` rows; timing of the nearest listed ppi, or trade.md's model where absent.
+  double seconds(Ppi at, Pixels lines) const;
+};
+
+enum class Film { f135, f120, sheet };
+enum class Run { right, down };
+
+struct SleeveProfile {
+  std::string name, about, file;
+  Size page;
+  Film film = Film::f135;
+  struct Frame { Micrometres width, height, advance; } frame;  // width along the strip
+  struct Strips {
+    int count = 0, frames = 0;
+    Point<SleeveSpace> first;
+    Micrometres pitch, length;
+    Run run = Run::right;
+  } strips;
+  /// Width of the film across the strip: 34.975 mm (135), 61.5 mm (120), frame height + 6 mm (sheet).
+  Micrometres film_width() const;
+  /// The film of strip `i` (0-based) as it should lie.
+  Rect<SleeveSpace> strip(int i) const;
+  /// Frame `j` (0-based, along the run) of strip `i`, centred across the strip, evenly along it.
+  Rect<SleeveSpace> frame_area(int i, int j) const;
+  /// All strips together.
+  Rect<SleeveSpace> block() const;
+};
+
+enum class Process { colour_negative, bw_negative, slide };
+struct Channels { double red = 0, green = 0, blue = 0; };
+
+struct Trim { double warmth = 0, tint = 0, brightness = 0, contrast = 0; };  // each -100..100, on the positive
+
+struct StockProfile {
+  std::string name, about, file;
+  Process process = Process::colour_negative;
+  std::optional<Channels> base;
+  Channels gain{1, 1, 1}, offset{0, 0, 0};
+  struct Paper { double slope = 2.97, dmin = 0.05, dmax = 2.10; } paper;
+  Trim trim;
+};
+
+Result<BedProfile> parse_bed(const std::string& yaml, const std::string& file);
+Result<SleeveProfile> parse_sleeve(const std::string& yaml, const std::string& file);
+Result<StockProfile> parse_stock(const std::string& yaml, const std::string& file);
+
+/// Finds profiles by name in folders (each with beds/, sleeves/, stocks/), first folder first; a name that holds
+/// a slash or ends in .yaml is a path and used as it is.
+class Shelf {
+ public:
+  explicit Shelf(std::vector<std::filesystem::path> folders) : folders_(std::move(folders)) {}
+  Result<BedProfile> bed(const std::string& name) const;
+  Result<SleeveProfile> sleeve(const std::string& name) const;
+  Result<StockProfile> stock(const std::string& name) const;
+  /// Every bed profile found; the broken ones are errors.
+  Result<std::vector<BedProfile>> beds() const;
+  /// Names found for a kind ("beds", "sleeves", "stocks"), sorted, for messages.
+  std::vector<std::string> names(const std::string& kind) const;
+
+ private:
+  std::vector<std::filesystem::path> folders_;
+};
+
+/// $XDG_CONFIG_HOME/lapwright/config.yaml: archive:, profiles:, bed:, key:, convert: [list of arguments].
+struct Config {
+  std::optional<std::string> archive, bed, key;
+  std::vector<std::string> profiles;
+  std::vector<std::string> convert;  // outside conversion stage; {sheet} {card} {proof} are filled in
+};
+Result<Config> parse_config(const std::string& yaml, const std::string& file);
+/// The configuration file where it exists, else an empty Config.
+Result<Config> load_config();
+
+}  // namespace lapwright::profile

@@ -1,0 +1,74 @@
+// A sleeve of film of known truth, drawn at any place: passes can be rendered under any lay, exactly.
+//
+// The picture is a pure function of sleeve position, so two renders of the same spot agree but for the faults asked for.
+// Units: sleeve millimetres, linear transmission 0..1 over open light, pixels as in core/geometry.h. Thread: const after making.
+#pragma once
+
+#include <array>
+#include <cstdint>
+#include <functional>
+#include <set>
+#include <vector>
+
+#include "core/geometry.h"
+#include "image/rgb.h"
+#include "profile/profile.h"
+
+namespace lapwright::support {
+
+struct SceneOptions {
+  unsigned seed = 1;
+  profile::Process process = profile::Process::colour_negative;
+  bool lettering = true;                 // edge print: numbers and words, different on every strip
+  bool perforations = true;              // only drawn on 135
+  std::set<int> empty_strips;            // 0-based strips that are not there
+  std::set<int> blank_frames;            // strip * frames + frame: clear (unexposed) film
+  bool burst = false;                    // every frame shows the same picture
+  std::vector<double> slid_mm;           // per strip: moved along its pocket
+  double frame_gap_jitter_mm = 0.4;      // real cameras' varying gaps
+};
+
+/// Density over clear of the base, net picture densities by the stock's gamma: masked negative 0.32/0.63/0.72 (READ trade.md 4.3).
+class Scene {
+ public:
+  Scene(const profile::SleeveProfile& sleeve, const SceneOptions& options = {});
+  /// Linear transmission R, G, B at a sleeve position in mm.
+  std::array<float, 3> at(Spot<SleeveSpace> mm) const;
+  /// True frame area of strip i, frame j (0-based), jitter and slide included.
+  Rect<SleeveSpace> true_frame(int strip, int frame) const;
+  /// The scene's positive linear RGB (0..1, what the camera saw) at a place inside a frame.
+  std::array<float, 3> positive_at(Spot<SleeveSpace> mm) const;
+  const profile::SleeveProfile& sleeve() const { return sleeve_; }
+
+ private:
+  struct Picture { std::array<double, 24> wave; unsigned seed; };
+  profile::SleeveProfile sleeve_;
+  SceneOptions options_;
+  std::vector<Picture> pictures_;
+  std::vector<double> starts_;  // per frame, along the run from the strip's start
+  std::array<float, 3> picture(int index, double u, double v, int frame_seed) const;
+  bool locate(Spot<SleeveSpace> mm, int& strip, double& along, double& across) const;
+};
+
+/// What a bed adds.
+struct Faults {
+  double noise = 0;                             // sigma in counts at full scale, shot noise included
+  std::array<double, 3> gain{1, 1, 1};          // light of this pass
+  double dust_per_cm2 = 0;                      // dark specks
+  unsigned seed = 7;
+  double full_scale = 60000;                    // counts of open light
+};
+
+/// Renders width x height pixels; `where` gives the sleeve position of a continuous pass position (pixel centres are at +0.5).
+/// Each pixel is the mean of 2 x 2 samples.
+image::Rgb16 render(const Scene& scene, const std::function<Spot<SleeveSpace>(Spot<PassSpace>)>& where, std::int64_t width,
+                    std::int64_t height, const Faults& faults = {});
+/// The same for an affine lay given as sleeve mm -> pass px.
+image::Rgb16 render(const Scene& scene, const Affine<SleeveSpace, PassSpace>& lay, std::int64_t width, std::int64_t height,
+                    const Faults& faults = {});
+
+/// Ready-made profiles: 7 x 5 of 35 mm as contract.md's example; three strips of four 6 x 6 on 120.
+profile::SleeveProfile sleeve_135_7x5();
+profile::SleeveProfile sleeve_120_3x4();
+
+}  // namespace lapwright::support
