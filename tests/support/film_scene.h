@@ -41,12 +41,10 @@ class Scene {
   const profile::SleeveProfile& sleeve() const { return sleeve_; }
 
  private:
-  struct Picture { std::array<double, 24> wave; unsigned seed; };
   profile::SleeveProfile sleeve_;
   SceneOptions options_;
-  std::vector<Picture> pictures_;
   std::vector<double> starts_;  // per frame, along the run from the strip's start
-  std::array<float, 3> picture(int index, double u, double v, int frame_seed) const;
+  std::array<float, 3> picture(int index, double u, double v) const;
   bool locate(Spot<SleeveSpace> mm, int& strip, double& along, double& across) const;
 };
 

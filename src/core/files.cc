@@ -1,0 +1,256 @@
+#include "core/files.h"
+
+#include <fcntl.h>
+#include <openssl/evp.h>
+#include <sys/stat.h>
+#include <sys/statvfs.h>
+#include <unistd.h>
+
+#include <atomic>
+#include <cerrno>
+#include <cstring>
+#include <vector>
+
+namespace lapwright::core {
+namespace {
+
+namespace fs = std::filesystem;
+
+std::atomic<std::int64_t> calls{0};
+std::atomic<std::int64_t> fails_at{0};
+std::atomic<int> fails_with{EIO};
+
+/// Counts one system call; true when the test asked for this one to fail (errno is then set).
+bool made_to_fail() {
+  const std::int64_t n = ++calls;
+  if (fails_at.load() == 0 || n != fails_at.load()) return false;
+  errno = fails_with.load();
+  return true;
+}
+
+std::string reason() { return std::strerror(errno); }
+
+Fault create_fault() { return errno == EIO ? Fault::io : Fault::cannot_create; }
+
+Result<> flush_folder(const fs::path& folder) {
+  const int fd = made_to_fail() ? -1 : ::open(folder.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+  if (fd < 0) return fail(Fault::io, folder.string() + ": the folder cannot be opened to flush it: " + reason());
+  const bool ok = !made_to_fail() && ::fsync(fd) == 0;
+  const std::string why = ok ? "" : reason();
+  ::close(fd);
+  if (!ok) return fail(Fault::io, folder.string() + ": the folder cannot be flushed to disk: " + why);
+  return {};
+}
+
+/// Makes a folder and its missing parents, each flushed into its own parent.
+Result<> make_folder(const fs::path& folder) {
+  std::error_code ignored;
+  if (folder.empty() || fs::is_directory(folder, ignored)) return {};
+  const fs::path parent = folder.has_parent_path() ? folder.parent_path() : fs::path(".");
+  if (auto r = make_folder(parent); !r) return r;
+  if (made_to_fail() || (::mkdir(folder.c_str(), 0777) != 0 && errno != EEXIST))
+    return fail(create_fault(), folder.string() + ": the folder cannot be made: " + reason());
+  return flush_folder(parent);
+}
+
+}  // namespace
+
+void fail_nth_call(std::int64_t n, int error_number) {
+  calls = 0;
+  fails_with = error_number;
+  fails_at = n;
+}
+std::int64_t calls_made() { return calls.load(); }
+
+struct Sha256::State {
+  EVP_MD_CTX* context = EVP_MD_CTX_new();
+  ~State() { EVP_MD_CTX_free(context); }
+};
+
+Sha256::Sha256() : state_(std::make_unique<State>()) {
+  EVP_DigestInit_ex(state_->context, EVP_sha256(), nullptr);
+}
+Sha256::~Sha256() = default;
+Sha256::Sha256(Sha256&&) noexcept = default;
+Sha256& Sha256::operator=(Sha256&&) noexcept = default;
+
+void Sha256::add(const void* data, std::size_t bytes) {
+  EVP_DigestUpdate(state_->context, data, bytes);
+}
+
+std::string Sha256::hex() {
+  unsigned char digest[EVP_MAX_MD_SIZE];
+  unsigned length = 0;
+  EVP_DigestFinal_ex(state_->context, digest, &length);
+  static constexpr char digits[] = "0123456789abcdef";
+  std::string text;
+  for (unsigned i = 0; i < length; ++i) {
+    text += digits[digest[i] >> 4];
+    text += digits[digest[i] & 15];
+  }
+  return text;
+}
+
+Result<NewFile> NewFile::create(const fs::path& final_path, std::uint64_t expected_bytes, Existing existing) {
+  std::error_code ignored;
+  if (existing == Existing::refuse && fs::exists(final_path, ignored))
+    return fail(Fault::cannot_create, final_path.string() + ": exists already and is never overwritten");
+  const fs::path folder = final_path.has_parent_path() ? final_path.parent_path() : fs::path(".");
+  if (auto r = make_folder(folder); !r) return fail(r.error());
+  NewFile file;
+  file.final_ = final_path;
+  file.existing_ = existing;
+  file.partial_ = folder / ("." + final_path.filename().string() + ".part");
+  file.fd_ = made_to_fail() ? -1 : ::open(file.partial_.c_str(), O_RDWR | O_CREAT | O_TRUNC | O_CLOEXEC, 0666);
+  if (file.fd_ < 0) {
+    const std::string why = reason();
+    const Fault fault = create_fault();
+    file.partial_.clear();
+    return fail(fault, final_path.string() + ": cannot be made: " + why);
+  }
+  if (expected_bytes > 0) {
+    const int error = made_to_fail() ? errno : ::posix_fallocate(file.fd_, 0, static_cast<off_t>(expected_bytes));
+    if (error != 0 && error != EOPNOTSUPP && error != EINVAL) {
+      errno = error;
+      return fail(create_fault(), final_path.string() + ": " + std::to_string(expected_bytes) +
+                                      " bytes cannot be reserved: " + reason() + "; free some space on this disk");
+    }
+  }
+  return file;
+}
+
+NewFile::NewFile(NewFile&& o) noexcept { *this = std::move(o); }
+
+NewFile& NewFile::operator=(NewFile&& o) noexcept {
+  if (this == &o) return *this;
+  withdraw();
+  fd_ = std::exchange(o.fd_, -1);
+  existing_ = o.existing_;
+  partial_ = std::exchange(o.partial_, {});
+  final_ = std::exchange(o.final_, {});
+  return *this;
+}
+
+NewFile::~NewFile() { withdraw(); }
+
+void NewFile::withdraw() {
+  if (fd_ >= 0) ::close(fd_);
+  if (!partial_.empty()) ::unlink(partial_.c_str());
+  fd_ = -1;
+  partial_.clear();
+}
+
+Result<> NewFile::write(const void* data, std::size_t bytes) {
+  const char* p = static_cast<const char*>(data);
+  while (bytes > 0) {
+    const ssize_t n = made_to_fail() ? -1 : ::write(fd_, p, bytes);
+    if (n < 0 && errno == EINTR) continue;
+    if (n < 0) return fail(Fault::io, final_.string() + ": cannot be written: " + reason());
+    p += n, bytes -= static_cast<std::size_t>(n);
+  }
+  return {};
+}
+
+Result<> NewFile::write_at(std::uint64_t offset, const void* data, std::size_t bytes) {
+  const char* p = static_cast<const char*>(data);
+  while (bytes > 0) {
+    const ssize_t n = made_to_fail() ? -1 : ::pwrite(fd_, p, bytes, static_cast<off_t>(offset));
+    if (n < 0 && errno == EINTR) continue;
+    if (n < 0) return fail(Fault::io, final_.string() + ": cannot be written: " + reason());
+    p += n, bytes -= static_cast<std::size_t>(n), offset += static_cast<std::uint64_t>(n);
+  }
+  return {};
+}
+
+Result<> NewFile::publish(std::uint64_t bytes) {
+  const auto failed = [&](const char* what) {
+    return fail(Fault::io, final_.string() + ": " + what + ": " + reason() + "; the file was dropped");
+  };
+  if (bytes > 0 && (made_to_fail() || ::ftruncate(fd_, static_cast<off_t>(bytes)) != 0))
+    return failed("cannot be cut to its length");
+  // A failed fsync is final: the pages it could not write are gone, a second call would only hide it.
+  if (made_to_fail() || ::fsync(fd_) != 0) return failed("cannot be flushed to disk");
+  if (made_to_fail() || ::close(std::exchange(fd_, -1)) != 0) return failed("cannot be closed");
+  const unsigned flags = existing_ == Existing::refuse ? RENAME_NOREPLACE : 0;
+  if (made_to_fail() || ::renameat2(AT_FDCWD, partial_.c_str(), AT_FDCWD, final_.c_str(), flags) != 0) {
+    if (errno != EINVAL || ::rename(partial_.c_str(), final_.c_str()) != 0) return failed("cannot be named");
+  }
+  partial_.clear();
+  return flush_folder(final_.has_parent_path() ? final_.parent_path() : fs::path("."));
+}
+
+Result<> write_file(const fs::path& path, std::string_view text) {
+  auto file = NewFile::create(path, 0);
+  if (!file) return fail(file.error());
+  if (auto r = file->write(text.data(), text.size()); !r) return r;
+  return file->publish();
+}
+
+namespace {
+
+/// Hands a file's bytes to `take` piece by piece until it returns false.
+template <class Take>
+Result<> each_piece(const fs::path& path, Take take) {
+  const int fd = made_to_fail() ? -1 : ::open(path.c_str(), O_RDONLY | O_CLOEXEC);
+  if (fd < 0) return fail(Fault::no_input, path.string() + ": cannot be read: " + reason());
+  ::posix_fadvise(fd, 0, 0, POSIX_FADV_SEQUENTIAL);
+  std::vector<char> piece(1 << 20);
+  Result<> result;
+  for (;;) {
+    const ssize_t n = made_to_fail() ? -1 : ::read(fd, piece.data(), piece.size());
+    if (n < 0 && errno == EINTR) continue;
+    if (n < 0) result = fail(errno == EISDIR ? Fault::no_input : Fault::io, path.string() + ": cannot be read: " + reason());
+    if (n <= 0 || !take(piece.data(), static_cast<std::size_t>(n))) break;
+  }
+  ::close(fd);
+  return result;
+}
+
+}  // namespace
+
+Result<std::string> read_file(const fs::path& path, std::uint64_t most) {
+  std::string text;
+  auto r = each_piece(path, [&](const char* data, std::size_t n) {
+    text.append(data, n);
+    return text.size() <= most;
+  });
+  if (!r) return fail(r.error());
+  if (text.size() > most)
+    return fail(Fault::bad_data, path.string() + ": is larger than the " + std::to_string(most) + " bytes that make sense here");
+  return text;
+}
+
+Result<std::string> sha256_of(const fs::path& path) {
+  Sha256 sum;
+  auto r = each_piece(path, [&](const char* data, std::size_t n) {
+    sum.add(data, n);
+    return true;
+  });
+  if (!r) return fail(r.error());
+  return sum.hex();
+}
+
+Result<std::uint64_t> free_bytes(const fs::path& path) {
+  fs::path existing = fs::absolute(path);
+  std::error_code ignored;
+  while (!fs::exists(existing, ignored) && existing.has_relative_path()) existing = existing.parent_path();
+  struct statvfs info{};
+  if (made_to_fail() || ::statvfs(existing.c_str(), &info) != 0)
+    return fail(Fault::io, existing.string() + ": its disk cannot be asked for free space: " + reason());
+  return static_cast<std::uint64_t>(info.f_bavail) * info.f_frsize;
+}
+
+Result<int> sweep_partials(const fs::path& folder) {
+  std::error_code error;
+  int swept = 0;
+  for (fs::directory_iterator it(folder, error), end; !error && it != end; it.increment(error)) {
+    const std::string name = it->path().filename().string();
+    if (name.size() > 6 && name.front() == '.' && name.ends_with(".part") && it->is_regular_file(error))
+      swept += fs::remove(it->path(), error) ? 1 : 0;
+  }
+  if (error && error != std::errc::no_such_file_or_directory)
+    return fail(Fault::io, folder.string() + ": cannot be swept: " + error.message());
+  return swept;
+}
+
+}  // namespace lapwright::core
