@@ -31,7 +31,8 @@ struct BedProfile {
   std::map<std::string, std::string> options;
   /// The highest of the list up to 2400: the proof's default.
   Ppi proof_ppi() const;
-  /// Seconds for a pass of `lines` rows; timing of the nearest listed ppi, or trade.md's model where absent.
+  /// Seconds for a pass of `lines` rows: the line time of the nearest listed ppi, carried to `at` as trade.md's model (section 6)
+  /// goes; that model alone where no timing is listed.
   double seconds(Ppi at, Pixels lines) const;
 };
 
@@ -48,8 +49,9 @@ struct SleeveProfile {
     Point<SleeveSpace> first;
     Micrometres pitch, length;
     Run run = Run::right;
+    std::optional<Micrometres> width;  // of the film, where it is not the usual
   } strips;
-  /// Width of the film across the strip: 34.975 mm (135), 61.5 mm (120), frame height + 6 mm (sheet).
+  /// Width of the film across the strip: `strips.width`, else 34.975 mm (135), 61.5 mm (120), frame height + 6 mm (sheet).
   Micrometres film_width() const;
   /// The film of strip `i` (0-based) as it should lie.
   Rect<SleeveSpace> strip(int i) const;
@@ -94,7 +96,8 @@ class Shelf {
   std::vector<std::filesystem::path> folders_;
 };
 
-/// $XDG_CONFIG_HOME/lapwright/config.yaml: archive:, profiles:, bed:, key:, convert: [list of arguments].
+/// $XDG_CONFIG_HOME/lapwright/config.yaml: archive:, profiles:, bed:, key:, convert: [list of arguments]. Paths: "~/" is HOME,
+/// relative ones are below the file's folder.
 struct Config {
   std::optional<std::string> archive, bed, key;
   std::vector<std::string> profiles;

@@ -1,0 +1,80 @@
+#include <cstdlib>
+#include <filesystem>
+#include <system_error>
+
+#include "core/files.h"
+#include "profile/profile.h"
+#include "profile/section.h"
+
+namespace lapwright::profile {
+namespace {
+
+namespace fs = std::filesystem;
+
+fs::path home() {
+  const char* h = std::getenv("HOME");
+  return h && *h ? fs::path(h) : fs::path();
+}
+
+/// "~/..." is below HOME; a relative path is below the configuration's folder.
+std::string placed(const std::string& path, const std::string& file) {
+  if (path == "~") return home().string();
+  if (path.starts_with("~/")) return (home() / path.substr(2)).string();
+  return (fs::path(file).parent_path() / path).string();
+}
+
+}  // namespace
+
+Result<Config> parse_config(const std::string& yaml, const std::string& file) {
+  Config config;
+  if (yaml.find_first_not_of(" \t\r\n") == std::string::npos) return config;
+  const auto tree = parse_yaml(yaml, file, Fault::bad_profile);
+  if (!tree) return fail(tree.error());
+  if (tree->kind == Tree::Kind::null) return config;  // comments only
+  Complaint complaint(file, Fault::bad_profile);
+  const Section top(*tree, "", complaint, {"archive", "profiles", "bed", "key", "convert"});
+  if (top.has("archive")) config.archive = placed(top.text("archive"), file);
+  if (top.has("bed")) config.bed = top.text("bed");
+  if (top.has("key")) {
+    config.key = top.text("key");
+    if (*config.key != "terminal" && *config.key != "stdin" && *config.key != "scanner" && !config.key->starts_with("evdev:")) {
+      top.wrong("key", "'" + *config.key + "' is not right; must be terminal | stdin | scanner | evdev:PATH");
+    }
+  }
+  if (top.has("profiles")) {
+    const bool one = top.tree("profiles")->kind == Tree::Kind::scalar;
+    for (const std::string& p : one ? std::vector{top.text("profiles")} : top.texts("profiles")) {
+      config.profiles.push_back(placed(p, file));
+    }
+  }
+  if (top.has("convert")) {
+    config.convert = top.texts("convert");
+    if (config.convert.empty()) top.wrong("convert", "must be a list: the command, then its arguments");
+    const auto names = [&](const char* what) {
+      for (const std::string& a : config.convert) {
+        if (a.find(what) != std::string::npos) return true;
+      }
+      return false;
+    };
+    if (!names("{sheet}") && !names("{card}")) top.wrong("convert", "no argument holds {sheet} or {card}; the command would not know its input");
+    if (!names("{proof}")) top.wrong("convert", "no argument holds {proof}; the command would not know where to write");
+  }
+  if (complaint.any()) return fail(complaint.error());
+  return config;
+}
+
+Result<Config> load_config() {
+  const char* xdg = std::getenv("XDG_CONFIG_HOME");
+  // The XDG base directory specification: a relative path there is to be ignored.
+  const fs::path folder = xdg && *xdg == '/' ? fs::path(xdg) : home().empty() ? fs::path() : home() / ".config";
+  if (folder.empty()) return Config{};
+  const fs::path file = folder / "lapwright" / "config.yaml";
+  std::error_code trouble;
+  const fs::file_status status = fs::status(file, trouble);
+  if (status.type() == fs::file_type::not_found) return Config{};
+  const auto text = core::read_file(file, 256 << 10);
+  if (!text) return fail(text.error());
+  return parse_config(*text, file.string());
+}
+
+}  // namespace lapwright::profile
