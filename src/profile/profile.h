@@ -49,7 +49,7 @@ struct SleeveProfile {
     Point<SleeveSpace> first;
     Micrometres pitch, length;
     Run run = Run::right;
-    std::optional<Micrometres> width;  // of the film, where it is not the usual
+    std::optional<Micrometres> width = std::nullopt;  // of the film, where it is not the usual
   } strips;
   /// Width of the film across the strip: `strips.width`, else 34.975 mm (135), 61.5 mm (120), frame height + 6 mm (sheet).
   Micrometres film_width() const;

@@ -191,28 +191,28 @@ Result<Tree> parse_yaml(const std::string& text, const std::string& file, Fault 
 std::string yaml_scalar(const std::string& text) {
   const auto safe = [](char c) {
     const auto u = static_cast<unsigned char>(c);
-    return std::isalnum(u) != 0 || u >= 0x80 || c == ' ' || c == '.' || c == '-' || c == '_' ||
-           c == '/' || c == '+' || c == '(' || c == ')';
+    return (u < 0x80 && std::isalnum(u) != 0) || std::string_view(" .-_/+()").find(c) != std::string_view::npos;
   };
-  const auto starts_well = [](char c) {
-    const auto u = static_cast<unsigned char>(c);
-    return std::isalnum(u) != 0 || u >= 0x80 || c == '/';
-  };
-  if (!text.empty() && std::all_of(text.begin(), text.end(), safe) && starts_well(text.front()) &&
-      text.back() != ' ' && text != "null" && text != "Null" && text != "NULL") {
+  const bool starts_well =
+      !text.empty() && (text.front() == '/' || (safe(text.front()) && std::isalnum(static_cast<unsigned char>(text.front())) != 0));
+  if (starts_well && std::all_of(text.begin(), text.end(), safe) && text.back() != ' ' && text != "null" && text != "Null" &&
+      text != "NULL") {
     return text;
   }
   std::string out = "\"";
-  for (const char c : text) {
-    if (c == '\n') {
+  for (std::size_t i = 0; i < text.size();) {
+    const std::size_t n = utf8_length(text, i);
+    const std::string one = text.substr(i, std::max<std::size_t>(n, 1));
+    if (one == "\n") {
       out += "\\n";
-    } else if (c == '\t') {
+    } else if (one == "\t") {
       out += "\\t";
-    } else if (c == '"' || c == '\\') {
-      out += '\\', out += c;
+    } else if (one == "\"" || one == "\\") {
+      out += "\\" + one;
     } else {
-      out += c;
+      out += n == 0 || has_control(one) ? "\xef\xbf\xbd" : one;
     }
+    i += std::max<std::size_t>(n, 1);
   }
   return out + "\"";
 }

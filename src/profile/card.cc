@@ -1,0 +1,177 @@
+#include "profile/card.h"
+
+#include <algorithm>
+#include <cmath>
+
+#include "profile/section.h"
+
+namespace lapwright::profile {
+namespace {
+
+std::string num(double value) { return number_text(value); }
+
+template <class Numbers>
+std::string list(const Numbers& values) {
+  std::string out = "[";
+  for (const double v : values) out += (out.size() > 1 ? ", " : "") + num(v);
+  return out + "]";
+}
+
+void line(std::string& out, const std::string& indent, const std::string& key, const std::string& value) {
+  out += indent + key + ": " + value + "\n";
+}
+
+void write_reading(std::string& out, const std::string& key, const Card::Reading& r, const std::string& remark) {
+  out += key + ":" + (remark.empty() ? "" : "  # " + remark) + "\n";
+  line(out, "  ", "counts", list(r.counts) + "  # of 65535, red green blue");
+  line(out, "  ", "where",
+       "{x: " + num(r.where.x.mm()) + ", y: " + num(r.where.y.mm()) + ", width: " + num(r.where.width.mm()) +
+           ", height: " + num(r.where.height.mm()) + "}  # sleeve mm");
+  line(out, "  ", "from", yaml_scalar(r.from));
+}
+
+/// "density over the open light 0.320 0.630 0.720", where both are known.
+std::string density_remark(const Card& card) {
+  if (!card.open_light || !card.base) return "";
+  std::string out = "density over the open light";
+  for (std::size_t c = 0; c < 3; ++c) {
+    if (card.base->counts[c] <= 0 || card.open_light->counts[c] <= 0) return "";
+    const double d = std::log10(card.open_light->counts[c] / card.base->counts[c]);
+    out += " " + num(std::round(d * 1000) / 1000);
+  }
+  return out;
+}
+
+template <std::size_t N>
+std::array<double, N> array_of(const Section& s, const std::string& key) {
+  std::array<double, N> out{};
+  const std::vector<double> values = s.numbers(key, N, -1e12, 1e12);
+  std::copy_n(values.begin(), N, out.begin());
+  return out;
+}
+
+std::string checksum(const Section& s) {
+  const std::string value = s.text("sha256");
+  const bool hex = value.size() == 64 && value.find_first_not_of("0123456789abcdef") == std::string::npos;
+  if (!value.empty() && !hex) s.wrong("sha256", "must be 64 hexadecimal digits, lower case");
+  return value;
+}
+
+Card::Pass read_pass(const Section& s) {
+  Card::Pass p;
+  p.pass = static_cast<int>(s.whole("pass", 1, 100000));
+  p.file = s.text("file");
+  p.sha256 = checksum(s);
+  p.device = s.text("device");
+  p.started = s.text("started");
+  p.finished = s.text("finished");
+  p.sleeve_to_pass = array_of<6>(s, "sleeve_to_pass");
+  const Tree* options = s.tree("options");
+  if (!options || options->kind == Tree::Kind::null) return p;
+  for (const Tree& item : options->items) {
+    if (item.kind != Tree::Kind::map || item.members.size() != 1 || item.members[0].value.kind == Tree::Kind::list ||
+        item.members[0].value.kind == Tree::Kind::map) {
+      s.complaint().add(item.line, s.path("options"), "each must be one `name: value`");
+      return p;
+    }
+    p.options.emplace_back(item.members[0].key, item.members[0].value.text);
+  }
+  if (options->kind != Tree::Kind::list) s.wrong("options", "must be a list of `name: value`");
+  return p;
+}
+
+Card::Lap read_lap(const Section& s) {
+  Card::Lap lap;
+  const auto pair = array_of<2>(s, "between");
+  lap.a = static_cast<int>(std::clamp(pair[0], -1e6, 1e6));
+  lap.b = static_cast<int>(std::clamp(pair[1], -1e6, 1e6));
+  lap.residual_px = s.number("residual_px", -1e12, 1e12);
+  lap.overlap_mm = s.number("overlap_mm", -1e12, 1e12);
+  lap.confidence = s.number("confidence", -1e12, 1e12);
+  lap.light_percent = array_of<3>(s, "light_percent");
+  return lap;
+}
+
+Card::Reading read_reading(const Section& s) {
+  Card::Reading r;
+  r.counts = array_of<3>(s, "counts");
+  const Section w = s.part("where", {"x", "y", "width", "height"});
+  r.where = {w.mm("x", -1e5, 1e5), w.mm("y", -1e5, 1e5), w.mm("width", 0, 1e5), w.mm("height", 0, 1e5)};
+  r.from = s.text("from");
+  return r;
+}
+
+}  // namespace
+
+std::string write_card(const Card& card) {
+  std::string out = "# What the picture beside this card holds; for the conversion stage.\n";
+  line(out, "", "file", yaml_scalar(card.file));
+  line(out, "", "sha256", yaml_scalar(card.sha256));
+  line(out, "", "roll", yaml_scalar(card.roll));
+  line(out, "", "sleeve", yaml_scalar(card.sleeve));
+  line(out, "", "stock", yaml_scalar(card.stock));
+  line(out, "", "ppi", std::to_string(card.ppi.value));
+  line(out, "", "pixels",
+       "{width: " + std::to_string(card.width.value) + ", height: " + std::to_string(card.height.value) + "}");
+  line(out, "", "origin",
+       "{x: " + num(card.origin_mm.x) + ", y: " + num(card.origin_mm.y) + "}  # sleeve mm of the first pixel's corner");
+  line(out, "", "mm_per_pixel", num(card.mm_per_pixel));
+  out += card.passes.empty() ? "passes: []\n" : "passes:\n";
+  for (const Card::Pass& p : card.passes) {
+    out += "  - pass: " + std::to_string(p.pass) + "\n";
+    line(out, "    ", "file", yaml_scalar(p.file));
+    line(out, "    ", "sha256", yaml_scalar(p.sha256));
+    line(out, "    ", "device", yaml_scalar(p.device));
+    line(out, "    ", "started", yaml_scalar(p.started));
+    line(out, "    ", "finished", yaml_scalar(p.finished));
+    line(out, "    ", "sleeve_to_pass", list(p.sleeve_to_pass) + "  # mm to px, as measured");
+    out += p.options.empty() ? "    options: []\n" : "    options:  # as read back\n";
+    for (const auto& [name, value] : p.options) line(out, "      - ", yaml_scalar(name), yaml_scalar(value));
+  }
+  out += card.laps.empty() ? "laps: []\n" : "laps:\n";
+  for (const Card::Lap& l : card.laps) {
+    out += "  - between: [" + std::to_string(l.a) + ", " + std::to_string(l.b) + "]\n";
+    line(out, "    ", "residual_px", num(l.residual_px));
+    line(out, "    ", "overlap_mm", num(l.overlap_mm));
+    line(out, "    ", "confidence", num(l.confidence));
+    line(out, "    ", "light_percent", list(l.light_percent));
+  }
+  if (card.open_light) write_reading(out, "open_light", *card.open_light, "");
+  if (card.base) write_reading(out, "base", *card.base, density_remark(card));
+  return out;
+}
+
+Result<Card> read_card(const std::string& yaml, const std::string& file) {
+  const auto tree = parse_yaml(yaml, file, Fault::bad_data);
+  if (!tree) return fail(tree.error());
+  Complaint complaint(file, Fault::bad_data);
+  const Section top(*tree, "", complaint,
+                    {"file", "sha256", "roll", "sleeve", "stock", "ppi", "pixels", "origin", "mm_per_pixel", "passes",
+                     "laps", "open_light", "base"});
+  Card card;
+  card.file = top.text("file");
+  card.sha256 = checksum(top);
+  card.roll = top.text("roll");
+  card.sleeve = top.text("sleeve");
+  card.stock = top.text("stock");
+  card.ppi = {static_cast<std::int32_t>(top.whole("ppi", 1, 1'000'000))};
+  const Section pixels = top.part("pixels", {"width", "height"});
+  card.width = {pixels.whole("width", 1, 100'000'000)};
+  card.height = {pixels.whole("height", 1, 100'000'000)};
+  const Section origin = top.part("origin", {"x", "y"});
+  card.origin_mm = {origin.number("x", -1e6, 1e6, "mm"), origin.number("y", -1e6, 1e6, "mm")};
+  card.mm_per_pixel = top.number("mm_per_pixel", 1e-6, 1000, "mm");
+  for (const Section& s : top.parts("passes", {"pass", "file", "sha256", "device", "started", "finished", "sleeve_to_pass", "options"})) {
+    card.passes.push_back(read_pass(s));
+  }
+  for (const Section& s : top.parts("laps", {"between", "residual_px", "overlap_mm", "confidence", "light_percent"})) {
+    card.laps.push_back(read_lap(s));
+  }
+  const Section::Known reading{"counts", "where", "from"};
+  if (top.has("open_light")) card.open_light = read_reading(top.part("open_light", reading));
+  if (top.has("base")) card.base = read_reading(top.part("base", reading));
+  if (complaint.any()) return fail(complaint.error());
+  return card;
+}
+
+}  // namespace lapwright::profile
