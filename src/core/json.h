@@ -1,10 +1,10 @@
 // The JSON value that plans, events, frames.json and --json output are made of. Members keep their order.
 //
-// Headers see the forward declaration only; a .cc file that builds or reads JSON includes
-// <nlohmann/json.hpp> itself. Thread: values. Errors: parse_json names source, line and column.
+// The one third-party type that is part of the vocabulary, as tl::expected is.
+// Thread: values. Errors: parse_json names source, line and column.
 #pragma once
 
-#include <nlohmann/json_fwd.hpp>
+#include <nlohmann/json.hpp>
 #include <string>
 #include <string_view>
 

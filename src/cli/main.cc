@@ -1,0 +1,84 @@
+#include "cli/main.h"
+
+#include <CLI/CLI.hpp>
+#include <unistd.h>
+
+#include <csignal>
+#include <filesystem>
+
+#include "bed/bed.h"
+#include "cli/command.h"
+
+namespace lapwright::cli {
+namespace {
+
+std::string own_path() {
+  std::error_code error;
+  const auto path = std::filesystem::read_symlink("/proc/self/exe", error);
+  return error ? std::string("lapwright") : path.string();
+}
+
+void add_common(CLI::App& app, Common& common) {
+  app.add_flag("--json", common.json, "One JSON document on standard output instead of text for people");
+  app.add_option("--archive", common.archive_option, "Folder that holds the ledger and all rolls")->type_name("DIR");
+  app.add_option("--profiles", common.profile_folders, "Folder of profiles searched before the installed ones")->type_name("DIR");
+  app.add_option("--device", common.device, "SANE device to use instead of the one the bed profile matches")->type_name("NAME");
+}
+
+}  // namespace
+
+int main(int argc, char** argv) {
+  if (argc >= 2 && std::string(argv[1]) == "bed-worker") return bed::worker_main(3, 4);
+  std::signal(SIGPIPE, SIG_IGN);
+
+  CLI::App app{
+      "lapwright: place a sleeve of film on the flatbed, press one key. It plans the passes, captures them as\n"
+      "linear data, checks their laps, joins them, makes the proof and keeps the ledger.",
+      "lapwright"};
+  app.set_version_flag("--version", "lapwright 0.1.0");
+  app.require_subcommand(1);
+  app.fallthrough();
+  app.footer(
+      "Film safety: old film may be cellulose nitrate, which burns fiercely. If the edge says NITRATE, or the film is\n"
+      "older than 1955, brown, sticky or smells, do not scan it: follow your local rules and ask a conservator.\n"
+      "Exit codes follow sysexits.h: 0 done, 64 usage, 65 bad data, 66 no input, 69 no device, 73 cannot create,\n"
+      "74 I/O error, 75 try again, 78 bad profile; 130 after Ctrl-C; 1 when ledger audit finds something.");
+  Common common;
+  common.program = own_path();
+  add_common(app, common);
+  Run run;
+  add_beds(app, common, run);
+  add_plan(app, common, run);
+  add_roll(app, common, run);
+  add_station(app, common, run);
+  add_want(app, common, run);
+  add_join(app, common, run);
+  add_convert(app, common, run);
+  add_frames(app, common, run);
+  add_ledger(app, common, run);
+
+  try {
+    app.parse(argc, argv);
+  } catch (const CLI::ParseError& e) {
+    if (e.get_exit_code() == 0) return app.exit(e);  // --help, --version
+    say(std::string("lapwright: ") + e.what() + "; see lapwright " +
+        (argc >= 2 && argv[1][0] != '-' ? std::string(argv[1]) + " " : std::string()) + "--help");
+    return exit_code(Fault::usage);
+  }
+  auto config = profile::load_config();
+  if (!config) {
+    say("lapwright: " + config.error().text);
+    return exit_code(config.error().fault);
+  }
+  common.config = *config;
+  if (!run) {
+    say("lapwright: nothing to do; see lapwright --help");
+    return exit_code(Fault::usage);
+  }
+  auto result = run();
+  if (result) return *result;
+  say("lapwright: " + result.error().text);
+  return exit_code(result.error().fault);
+}
+
+}  // namespace lapwright::cli

@@ -1,0 +1,115 @@
+#include <algorithm>
+#include <nlohmann/json.hpp>
+
+#include "core/files.h"
+#include "station/assignment.h"
+
+namespace lapwright::station {
+namespace {
+
+/// The roll's joined proof sheet, on which full-resolution passes are found.
+struct ProofSheet {
+  std::unique_ptr<raw::Reader> reader;
+  profile::Card card;
+  Affine<SleeveSpace, PassSpace> map;  // sleeve mm to sheet pixels, seen as a pass
+};
+
+Result<ProofSheet> open_proof_sheet(const Setting& s, const std::string& roll) {
+  const auto folder = ledger::archive::roll_folder(s.archive, roll) / "proof";
+  auto text = core::read_file(folder / "sheet.yaml");
+  if (!text) return fail(text.error());
+  auto card = profile::read_card(*text, (folder / "sheet.yaml").string());
+  if (!card) return fail(card.error());
+  auto reader = raw::Reader::open(folder / "sheet.tif");
+  if (!reader) return fail(reader.error());
+  return ProofSheet{std::move(*reader), *card, mm_to_pixels<SleeveSpace, PassSpace>(card->origin_mm, card->ppi)};
+}
+
+bool inside(const Spot<PassSpace>& p, const image::RowSource& picture) {
+  return p.x >= 0 && p.y >= 0 && p.x <= static_cast<double>(picture.width()) && p.y <= static_cast<double>(picture.height());
+}
+
+/// A wanted frame that the pass was planned for but cuts off; empty when all are whole.
+std::string cut_frame(const Assignment& a, const plan::Pass& pass, const lap::Placement& placement, const image::RowSource& picture) {
+  for (const auto& frame : a.wanted) {
+    const bool planned = std::all_of(frame.corners.begin(), frame.corners.end(), [&](const auto& c) {
+      return c.x >= pass.covers.x.mm() && c.x <= pass.covers.right().mm() && c.y >= pass.covers.y.mm() && c.y <= pass.covers.bottom().mm();
+    });
+    if (planned && !std::all_of(frame.corners.begin(), frame.corners.end(), [&](const auto& c) { return inside(placement(c), picture); }))
+      return frame.frame;
+  }
+  return {};
+}
+
+bool says_nothing(const lap::Report& r) { return !r.ok && r.finding == lap::Finding::cannot_tell; }
+
+}  // namespace
+
+Result<Verdict> check(const Setting& s, Assignment& a, int number, const std::function<void(const lap::Report&)>& tell) {
+  const auto open = [&](int pass) { return raw::Reader::open(s.archive / a.passes.at(pass).file.path); };
+  for (int p = 1; p <= number; ++p) {
+    KeptPass& b = a.passes.at(p);
+    if (b.checked) continue;
+    auto b_picture = open(p);
+    if (!b_picture) return fail(b_picture.error());
+    const lap::Input b_input{b_picture->get(), b.planned, p};
+    std::vector<lap::Report> reports;
+    if (a.job.kind == ledger::JobKind::full) {
+      auto sheet = open_proof_sheet(s, a.job.roll.name);
+      if (!sheet) return fail(sheet.error());
+      auto report = lap::check({sheet->reader.get(), sheet->map, 0}, {.affine = sheet->map, .dx = {}, .dy = {}}, b_input, a.sleeve);
+      if (!report) return fail(report.error());
+      reports.push_back(*report);
+    } else {
+      for (const plan::Lap& planned : a.plan.laps) {
+        const int other = planned.a == p ? planned.b : planned.b == p ? planned.a : 0;
+        if (other == 0 || other >= p) continue;
+        auto a_picture = open(other);
+        if (!a_picture) return fail(a_picture.error());
+        const KeptPass& first = a.passes.at(other);
+        auto report = lap::check({a_picture->get(), first.planned, other}, first.placement, b_input, a.sleeve);
+        if (!report) return fail(report.error());
+        report->a = other;
+        report->b = p;
+        reports.push_back(*report);
+      }
+    }
+    const lap::Report* best = nullptr;
+    const lap::Report* worst = nullptr;
+    for (const lap::Report& r : reports) {
+      tell(r);
+      if (r.ok && (!best || r.confidence > best->confidence)) best = &r;
+      if (!r.ok && !says_nothing(r) && !worst) worst = &r;
+    }
+    // A lap that shows nothing is carried by one that does; with none that does, there is no ground to join on.
+    if (!worst && !best && !reports.empty()) worst = &reports.front();
+    if (worst) return Verdict{.good = false, .pass = p, .why = worst->why, .say = worst->say};
+    if (best) b.placement = best->b_on_sleeve;
+    if (a.job.kind == ledger::JobKind::full) {
+      if (const std::string cut = cut_frame(a, a.pass(p), b.placement, **b_picture); !cut.empty())
+        return Verdict{.good = false, .pass = p, .why = "frame " + cut + " is cut by the window's edge",
+                       .say = "Frame " + cut + " is cut by the window's edge: lay the sleeve as the drawing shows and press the key again."};
+    }
+    for (lap::Report& r : reports) a.laps.push_back(std::move(r));
+    b.checked = true;
+  }
+  return Verdict{};
+}
+
+Json to_json(const lap::Report& r) {
+  return {{"between", {r.a, r.b}},
+          {"ok", r.ok},
+          {"shift_px", {r.shift_px[0], r.shift_px[1]}},
+          {"turn_degrees", r.turn_degrees},
+          {"scale", r.scale},
+          {"residual_px", r.residual_px},
+          {"overlap_mm", r.overlap_mm},
+          {"needed_mm", r.needed_mm},
+          {"light_percent", {r.light_percent[0], r.light_percent[1], r.light_percent[2]}},
+          {"confidence", r.confidence},
+          {"patches", r.patches},
+          {"seconds", r.seconds},
+          {"why", r.why}};
+}
+
+}  // namespace lapwright::station

@@ -1,0 +1,270 @@
+#include <algorithm>
+#include <cmath>
+#include <nlohmann/json.hpp>
+
+#include "core/clock.h"
+#include "core/files.h"
+#include "density/density.h"
+#include "proof/proof.h"
+#include "station/assignment.h"
+
+namespace lapwright::station {
+
+Rect<SleeveSpace> crop_area(const frames::Frame& frame);
+
+namespace {
+
+namespace fs = std::filesystem;
+
+ledger::File named(const Setting& s, const fs::path& path, const std::string& sha256) {
+  std::error_code ignored;
+  return {fs::relative(path, s.archive).generic_string(), sha256, static_cast<std::uint64_t>(fs::file_size(path, ignored))};
+}
+
+Result<ledger::File> write_named(const Setting& s, const fs::path& path, const std::string& text) {
+  if (auto r = core::write_file(path, text); !r) return fail(r.error());
+  core::Sha256 sum;
+  sum.add(text.data(), text.size());
+  return named(s, path, sum.hex());
+}
+
+/// The passes opened, and where each lies.
+struct Opened {
+  std::vector<std::unique_ptr<raw::Reader>> readers;
+  std::vector<join::Piece> pieces;
+};
+
+Result<Opened> open_passes(const Setting& s, const Assignment& a) {
+  Opened o;
+  std::vector<lap::Input> inputs;
+  for (const auto& [number, pass] : a.passes) {
+    auto reader = raw::Reader::open(s.archive / pass.file.path);
+    if (!reader) return fail(reader.error());
+    inputs.push_back({reader->get(), pass.planned, number});
+    o.readers.push_back(std::move(*reader));
+  }
+  std::vector<lap::Placement> placements;
+  std::vector<lap::Light> lights(inputs.size());
+  if (a.job.kind == ledger::JobKind::proof && inputs.size() > 1) {
+    auto solved = lap::solve(inputs, a.laps);
+    if (!solved) return fail(solved.error());
+    placements = solved->placements;
+    lights = solved->lights;
+  } else {
+    for (const auto& [number, pass] : a.passes) placements.push_back(pass.placement);
+  }
+  for (std::size_t i = 0; i < inputs.size(); ++i)
+    o.pieces.push_back({inputs[i].picture, placements[i], lights[i], inputs[i].number});
+  return o;
+}
+
+profile::Card make_card(const Assignment& a, const Opened& o, const join::SheetGeometry& g, const raw::Written& written) {
+  profile::Card card;
+  card.file = written.path.filename().string();
+  card.sha256 = written.sha256;
+  card.roll = a.job.roll.name;
+  card.sleeve = a.sleeve.name;
+  card.stock = a.stock.name;
+  card.ppi = g.ppi;
+  card.width = {g.width};
+  card.height = {g.height};
+  card.origin_mm = g.origin;
+  card.mm_per_pixel = g.ppi.mm_per_pixel();
+  for (const join::Piece& piece : o.pieces) {
+    const KeptPass& kept = a.passes.at(piece.number);
+    profile::Card::Pass pass;
+    pass.pass = piece.number;
+    pass.file = fs::path(kept.file.path).filename().string();
+    pass.sha256 = kept.file.sha256;
+    pass.device = kept.capture.value("device", "");
+    pass.started = kept.capture.value("started", "");
+    pass.finished = kept.capture.value("finished", "");
+    if (kept.capture.contains("options"))
+      for (const auto& [name, value] : kept.capture["options"].items())
+        pass.options.emplace_back(name, value.is_string() ? value.get<std::string>() : value.dump());
+    const auto& m = piece.placement.affine;
+    pass.sleeve_to_pass = {m.a, m.b, m.c, m.d, m.e, m.f};
+    card.passes.push_back(std::move(pass));
+  }
+  for (const lap::Report& r : a.laps)
+    card.laps.push_back({.a = r.a, .b = r.b, .residual_px = r.residual_px, .overlap_mm = r.overlap_mm,
+                         .confidence = r.confidence, .light_percent = r.light_percent});
+  return card;
+}
+
+/// The sheet's area: what the plan needs and, where the passes show it, what a hand's error may have moved beyond.
+Rect<SleeveSpace> sheet_area(const Assignment& a) {
+  Rect<SleeveSpace> seen{};
+  for (const auto& pass : a.plan.passes) seen = seen.hull(bounds(pass.lay.sleeve_to_bed.inverse(), pass.window));
+  return a.plan.needed.grown(Micrometres{4000}).intersect(seen);
+}
+
+Json lettering_json(const density::Lettering& l) {
+  return {{"found", l.found}, {"lightness", l.lightness}, {"chroma", l.chroma}, {"hue_degrees", l.hue_degrees}, {"verdict", l.verdict}};
+}
+
+}  // namespace
+
+Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell& tell, const std::atomic<bool>& stop) {
+  const fs::path folder = a.folder(s);
+  if (auto r = core::sweep_partials(folder); !r) return fail(r.error());
+  Products products;
+  auto opened = open_passes(s, a);
+  if (!opened) return fail(opened.error());
+
+  core::Stopwatch watch;
+  const auto geometry = join::SheetGeometry::of(sheet_area(a), a.plan.ppi);
+  const fs::path sheet_path = folder / "sheet.tif";
+  auto writer = raw::Writer::create(sheet_path, geometry.width, geometry.height, geometry.ppi,
+                                    {.roll = a.job.roll.name, .page = "sheet", .make = s.identity.vendor, .model = s.identity.model,
+                                     .date_time = {}, .note = {}});
+  if (!writer) return fail(writer.error());
+  auto joined = join::join(opened->pieces, a.plan.laps, geometry, **writer, stop);
+  if (!joined) return fail(joined.error());
+  auto written = (*writer)->finish();
+  if (!written) return fail(written.error());
+  products.files.push_back(named(s, sheet_path, written->sha256));
+  tell("joined", {{"file", sheet_path.string()}, {"sha256", written->sha256}, {"seconds", watch.seconds()},
+                  {"uncovered_pixels", joined->uncovered_pixels}});
+
+  watch.restart();
+  auto sheet = raw::Reader::open(sheet_path);
+  if (!sheet) return fail(sheet.error());
+  auto measured = density::measure(**sheet, geometry.origin, a.sleeve, a.stock);
+  if (!measured) return fail(measured.error());
+  profile::Card card = make_card(a, *opened, geometry, *written);
+  card.open_light = measured->open_light;
+  card.base = measured->base;
+  auto card_file = write_named(s, folder / "sheet.yaml", profile::write_card(card));
+  if (!card_file) return fail(card_file.error());
+  products.files.push_back(*card_file);
+
+  // The positive: the built-in stage as the rows are asked for, or an outside stage's 16-bit picture.
+  const density::Converter converter(a.stock, *measured);
+  density::PositiveSource built_in(**sheet, converter);
+  std::unique_ptr<raw::Reader> outside;
+  image::RowSource* positive = &built_in;
+  if (!s.convert.empty()) {
+    const fs::path made = folder / ".outside.tif.part";
+    if (auto r = density::run_outside_stage(s.convert, sheet_path.string(), (folder / "sheet.yaml").string(), made.string()); !r)
+      return fail(r.error());
+    auto reader = raw::Reader::open(made);
+    if (!reader) return fail(reader.error());
+    if ((*reader)->width() != geometry.width || (*reader)->height() != geometry.height)
+      return fail(Fault::bad_data, made.string() + ": the outside stage gave a picture of another size; " + std::to_string(geometry.width) +
+                                       " x " + std::to_string(geometry.height) + " pixels would be right");
+    outside = std::move(*reader);
+    positive = outside.get();
+  }
+  auto lettering = density::gauge(*positive, geometry.origin, a.sleeve);
+  if (!lettering) return fail(lettering.error());
+  auto found = frames::find(**sheet, geometry.origin, a.sleeve, a.stock.process);
+  if (!found) return fail(found.error());
+
+  const proof::Caption caption{a.job.roll.name, a.stock.about.empty() ? a.stock.name : a.stock.about, a.job.roll.shot, a.job.roll.note,
+                               core::rfc3339_now().substr(0, 10)};
+  auto made = proof::make(*positive, geometry.origin, a.sleeve, found->frames, caption, folder, stop);
+  std::error_code ignored;
+  fs::remove(folder / ".outside.tif.part", ignored);
+  if (!made) return fail(made.error());
+  products.files.push_back(named(s, made->tif, made->tif_sha256));
+  products.files.push_back(named(s, made->jpg, made->jpg_sha256));
+  products.files.push_back(named(s, made->pdf, made->pdf_sha256));
+  const auto& d = measured->base_density;
+  tell("converted", {{"file", made->jpg.string()},
+                     {"base", {{"red", d[0]}, {"green", d[1]}, {"blue", d[2]}}},
+                     {"lettering", lettering_json(*lettering)},
+                     {"cautions", measured->cautions},
+                     {"seconds", watch.seconds()}});
+
+  products.frames = frames::to_json(found->frames);
+  auto frames_file = write_named(s, folder / "frames.json", products.frames.dump(1) + "\n");
+  if (!frames_file) return fail(frames_file.error());
+  products.files.push_back(*frames_file);
+  tell("frames", {{"count", found->frames.size()}, {"sure", found->sure}});
+  auto plan_file = write_named(s, folder / "plan.json", plan::to_json(a.plan).dump(1) + "\n");
+  if (!plan_file) return fail(plan_file.error());
+  products.files.push_back(*plan_file);
+  return products;
+}
+
+namespace {
+
+/// The placement rounded to a whole quarter turn and whole pixels around the frame, so that the frame's pixels are copied as
+/// they were captured.
+lap::Placement snapped(const lap::Placement& placement, const join::SheetGeometry& g) {
+  const Spot<SleeveSpace> centre{g.origin.x + static_cast<double>(g.width) / 2 * g.ppi.mm_per_pixel(),
+                                 g.origin.y + static_cast<double>(g.height) / 2 * g.ppi.mm_per_pixel()};
+  const Spot<PassSpace> there = placement(centre);
+  const double k = g.ppi.pixels_per_mm();
+  const auto quarter = [&](double v) { return std::abs(v) > k / 2 ? std::copysign(k, v) : 0.0; };
+  lap::Placement out;
+  auto& m = out.affine;
+  m.a = quarter(placement.affine.a), m.b = quarter(placement.affine.b);
+  m.c = quarter(placement.affine.c), m.d = quarter(placement.affine.d);
+  // Whole pixels at the sheet's origin, so that pixel edges fall on pixel edges.
+  const double x0 = std::round(there.x + m.a * (g.origin.x - centre.x) + m.c * (g.origin.y - centre.y));
+  const double y0 = std::round(there.y + m.b * (g.origin.x - centre.x) + m.d * (g.origin.y - centre.y));
+  m.e = x0 - m.a * g.origin.x - m.c * g.origin.y;
+  m.f = y0 - m.b * g.origin.x - m.d * g.origin.y;
+  return out;
+}
+
+bool shows_all(const join::Piece& piece, const Rect<SleeveSpace>& area) {
+  for (int i = 0; i < 4; ++i) {
+    const Spot<PassSpace> p = piece.placement({(i & 1) ? area.right().mm() : area.x.mm(), (i & 2) ? area.bottom().mm() : area.y.mm()});
+    if (p.x < 1 || p.y < 1 || p.x > static_cast<double>(piece.picture->width()) - 1 || p.y > static_cast<double>(piece.picture->height()) - 1)
+      return false;
+  }
+  return true;
+}
+
+std::string frame_file_stem(const std::string& frame) {
+  const bool short_number = frame.size() == 1 || (frame.size() > 1 && std::isdigit(static_cast<unsigned char>(frame[0])) &&
+                                                  !std::isdigit(static_cast<unsigned char>(frame[1])));
+  return "frame-" + (short_number ? "0" + frame : frame);
+}
+
+}  // namespace
+
+Result<Products> finish_full(const Setting& s, const Assignment& a, const Tell& tell, const std::atomic<bool>& stop) {
+  const fs::path folder = a.folder(s);
+  if (auto r = core::sweep_partials(folder); !r) return fail(r.error());
+  Products products;
+  auto opened = open_passes(s, a);
+  if (!opened) return fail(opened.error());
+  for (const frames::Frame& frame : a.wanted) {
+    if (stop) return fail(Fault::cancelled, "stopped while cutting out frames; they are made at the next start");
+    core::Stopwatch watch;
+    const Rect<SleeveSpace> area = crop_area(frame);
+    const auto geometry = join::SheetGeometry::of(area, a.plan.ppi);
+    std::vector<join::Piece> pieces;
+    for (const join::Piece& piece : opened->pieces) {
+      if (!shows_all(piece, area)) continue;
+      pieces = {piece};
+      pieces[0].placement = snapped(piece.placement, geometry);
+      pieces[0].light = {};
+      break;
+    }
+    if (pieces.empty()) pieces = opened->pieces;
+    const std::string stem = frame_file_stem(frame.frame);
+    auto writer = raw::Writer::create(folder / (stem + ".tif"), geometry.width, geometry.height, geometry.ppi,
+                                      {.roll = a.job.roll.name, .page = frame.frame, .make = s.identity.vendor, .model = s.identity.model,
+                                       .date_time = {}, .note = {}});
+    if (!writer) return fail(writer.error());
+    auto joined = join::join(pieces, a.plan.laps, geometry, **writer, stop);
+    if (!joined) return fail(joined.error());
+    auto written = (*writer)->finish();
+    if (!written) return fail(written.error());
+    products.files.push_back(named(s, written->path, written->sha256));
+    auto card_file = write_named(s, folder / (stem + ".yaml"), profile::write_card(make_card(a, *opened, geometry, *written)));
+    if (!card_file) return fail(card_file.error());
+    products.files.push_back(*card_file);
+    products.at_full.push_back(frame.frame);
+    tell("joined", {{"file", written->path.string()}, {"sha256", written->sha256}, {"frame", frame.frame},
+                    {"resampled", joined->resampled}, {"seconds", watch.seconds()}});
+  }
+  return products;
+}
+
+}  // namespace lapwright::station

@@ -1,0 +1,136 @@
+#include <algorithm>
+#include <nlohmann/json.hpp>
+
+#include "core/files.h"
+#include "station/assignment.h"
+
+namespace lapwright::station {
+namespace {
+
+namespace fs = std::filesystem;
+
+constexpr double crop_margin_mm = 1.5;  // film shown around a full-resolution frame, so that its edge can be seen
+
+/// The places of the wanted frames on the roll's proof.
+Result<std::vector<frames::Frame>> wanted_frames(const Setting& s, const ledger::Job& job) {
+  const fs::path file = ledger::archive::roll_folder(s.archive, job.roll.name) / "proof" / "frames.json";
+  auto text = core::read_file(file);
+  if (!text) return fail(Fault::no_input, file.string() + ": cannot be read; the roll needs its proof before frames at full resolution");
+  auto json = core::parse_json(*text, file.string());
+  if (!json) return fail(json.error());
+  auto all = frames::from_json(*json, file.string());
+  if (!all) return fail(all.error());
+  if (job.frames == std::vector<std::string>{"all"}) return *all;
+  std::vector<frames::Frame> wanted;
+  for (const std::string& name : job.frames) {
+    const auto it = std::find_if(all->begin(), all->end(), [&](const frames::Frame& f) { return f.frame == name; });
+    if (it == all->end()) return fail(Fault::bad_data, file.string() + ": roll " + job.roll.name + " has no frame " + name);
+    wanted.push_back(*it);
+  }
+  return wanted;
+}
+
+Affine<SleeveSpace, PassSpace> planned_map(const plan::Pass& pass, const Json& capture) {
+  const auto& w = capture.at("window");
+  const Spot<BedSpace> origin{w.at("x").get<double>(), w.at("y").get<double>()};
+  return compose(mm_to_pixels<BedSpace, PassSpace>(origin, Ppi{capture.at("ppi").get<std::int32_t>()}), pass.lay.sleeve_to_bed);
+}
+
+}  // namespace
+
+Rect<SleeveSpace> crop_area(const frames::Frame& frame) {
+  double l = 1e9, t = 1e9, r = -1e9, b = -1e9;
+  for (const auto& c : frame.corners)
+    l = std::min(l, c.x), r = std::max(r, c.x), t = std::min(t, c.y), b = std::max(b, c.y);
+  const auto um = [](double mm) { return Micrometres::from_mm(mm); };
+  return {um(l - crop_margin_mm), um(t - crop_margin_mm), um(r - l + 2 * crop_margin_mm), um(b - t + 2 * crop_margin_mm)};
+}
+
+fs::path Assignment::folder(const Setting& s) const {
+  return ledger::archive::roll_folder(s.archive, job.roll.name) / (job.kind == ledger::JobKind::proof ? "proof" : "full");
+}
+
+fs::path Assignment::pass_file(const Setting& s, int number) const {
+  return folder(s) / ("pass-" + std::to_string(number) + ".tif");
+}
+
+int Assignment::kept() const {
+  int n = 0;
+  while (passes.count(n + 1)) ++n;
+  return n;
+}
+
+KeptPass kept_pass(const plan::Pass& pass, const ledger::File& file, const Json& capture) {
+  KeptPass kept;
+  kept.file = file;
+  kept.capture = capture;
+  kept.planned = planned_map(pass, capture);
+  kept.placement.affine = kept.planned;
+  return kept;
+}
+
+Result<Assignment> prepare(const Setting& s, const ledger::Job& job, bool& planned_now) {
+  Assignment a;
+  a.job = job;
+  auto sleeve = s.shelf.sleeve(job.roll.sleeve);
+  if (!sleeve) return fail(sleeve.error());
+  auto stock = s.shelf.stock(job.roll.stock);
+  if (!stock) return fail(stock.error());
+  a.sleeve = *sleeve;
+  a.stock = *stock;
+  const bool proof = job.kind == ledger::JobKind::proof;
+  if (!proof) {
+    auto wanted = wanted_frames(s, job);
+    if (!wanted) return fail(wanted.error());
+    a.wanted = *wanted;
+  }
+  planned_now = true;
+  if (job.plan) {
+    auto plan = plan::from_json(*job.plan, "ledger: plan of " + job.roll.name);
+    // A plan for another bed, sleeve or resolution than today's is made anew; its passes do not fit.
+    if (plan && plan->bed == s.bed.name && plan->sleeve == a.sleeve.name && (job.ppi.value == 0 || plan->ppi == job.ppi) &&
+        (!proof || plan->ppi == s.proof_ppi)) {
+      a.plan = *plan;
+      planned_now = false;
+    }
+  }
+  if (planned_now) {
+    plan::Options options;
+    if (auto free = core::free_bytes(s.archive)) options.free_bytes = *free;
+    if (!proof) {
+      options.margin = Micrometres{5000};  // two hands may have missed: at the proof, and now
+      for (const auto& frame : a.wanted) options.wanted.push_back(crop_area(frame));
+    }
+    const Ppi ppi = job.ppi.value ? job.ppi : proof ? s.proof_ppi : s.bed.ppi.back();
+    auto plan = plan::make_plan(a.sleeve, s.bed, ppi, options);
+    if (!plan) return fail(plan.error());
+    a.plan = *plan;
+  }
+  if (!planned_now) {
+    for (const auto& c : job.captured) {
+      if (c.pass < 1 || c.pass > static_cast<int>(a.plan.passes.size())) continue;
+      try {
+        a.passes[c.pass] = kept_pass(a.pass(c.pass), c.file, c.capture);
+      } catch (const Json::exception&) {
+        return fail(Fault::bad_data, "ledger: the capture of pass " + std::to_string(c.pass) + " of " + job.roll.name +
+                                         " lacks its window or resolution");
+      }
+    }
+  }
+  std::uint64_t needed = static_cast<std::uint64_t>(a.plan.totals.joined_bytes) * 5 / 4;
+  for (const auto& pass : a.plan.passes)
+    if (!a.passes.count(pass.number)) needed += static_cast<std::uint64_t>(pass.bytes);
+  auto free = core::free_bytes(s.archive);
+  if (!free) return fail(free.error());
+  if (*free < needed)
+    return fail(Fault::cannot_create, s.archive.string() + ": roll " + job.roll.name + " needs " + std::to_string(needed / 1000000) +
+                                          " MB and the disk has " + std::to_string(*free / 1000000) +
+                                          " MB free; free some space or choose a lower --ppi");
+  return a;
+}
+
+std::string how_to_place(const Setting& s, const Assignment& a, int number) {
+  return plan::how_to_lay(a.plan, a.pass(number), a.sleeve, s.bed);
+}
+
+}  // namespace lapwright::station

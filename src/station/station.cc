@@ -1,0 +1,360 @@
+#include "station/station.h"
+
+#include <unistd.h>
+
+#include <boost/asio.hpp>
+#include <cstdio>
+#include <nlohmann/json.hpp>
+
+#include "core/clock.h"
+#include "core/files.h"
+#include "station/events.h"
+#include "station/key.h"
+#include "station/lane.h"
+#include "station/transition.h"
+
+namespace lapwright::station {
+namespace {
+
+namespace asio = boost::asio;
+namespace fs = std::filesystem;
+using AssignmentPtr = std::shared_ptr<Assignment>;
+
+const char* job_name(const Assignment& a) { return a.job.kind == ledger::JobKind::proof ? "proof" : "full"; }
+
+class Driver {
+ public:
+  Driver(Setting setting, bed::Bed& bed, const Options& options, std::unique_ptr<EventStream> events, ledger::Ledger ledger)
+      : setting_(std::move(setting)), bed_(bed), options_(options), events_(std::move(events)), ledger_(std::move(ledger)) {
+    state_.once = options.once;
+  }
+
+  Result<int> run() {
+    auto key = make_key_source(options_.key, bed_, setting_.device, [this](Heard h) { asio::post(io_, [this, h] { hear(h); }); });
+    if (!key) return fail(key.error());
+    key_ = std::move(*key);
+    events_->emit("ready", {{"bed", setting_.bed.name}, {"device", setting_.device}, {"archive", setting_.archive.string()}, {"key", options_.key}});
+    person("Ready: " + setting_.bed.name + " on " + setting_.device + ". Film must be clean and dry, the glass free of dust.");
+    wait_for_signal();
+    tick();
+    on_storage([this] {
+      // What a kill left behind is in no event; nothing that was captured is.
+      if (auto swept = ledger_.sweep(); !swept) return give_up(swept.error());
+      then([this] { carry_out(command::FindJob{}); });
+    });
+    auto stay = asio::make_work_guard(io_);
+    io_.run();
+    key_.reset();
+    return exit_code_;
+  }
+
+ private:
+  // ---- events in, commands out
+
+  void take(const Event& event) {
+    Step step = transition(state_, event);
+    if (!step.refused.empty()) {
+      person("(" + step.refused + " is not possible now)");
+      return;
+    }
+    state_ = std::move(step.state);
+    for (const Command& c : step.commands) std::visit([this](const auto& command) { carry_out(command); }, c);
+  }
+  void then(std::function<void()> task) { asio::post(io_, std::move(task)); }
+  void then_take(Event event) {
+    then([this, event] { take(event); });
+  }
+
+  void hear(const Heard& heard) {
+    if (heard.ended) return take(event::KeysEnded{});
+    if (heard.word.empty()) {
+      if (state_.phase != Phase::placing) return;
+      events_->emit("key", Json::object());
+      since_key_.restart();
+      current_->key_at = core::rfc3339_now();
+      return take(event::Key{});
+    }
+    if (heard.word == "again") return take(event::Again{});
+    if (heard.word == "skip") return take(event::Skip{});
+    if (heard.word == "stop") return take(event::Stop{});
+    person("\"" + heard.word + "\" is not understood here; right are an empty line (the key), again, skip and stop");
+  }
+
+  void carry_out(const command::FindJob&) {
+    std::vector<std::int64_t> left_out = skipped_;
+    left_out.insert(left_out.end(), state_.background.begin(), state_.background.end());
+    on_storage([this, left_out] {
+      auto job = ledger_.next_job(left_out);
+      if (!job) return give_up(job.error());
+      if (!*job) return then_take(event::NoJob{});
+      bool planned_now = false;
+      auto prepared = prepare(setting_, **job, planned_now);
+      if (prepared && planned_now) {
+        if (auto r = ledger_.job_planned((*job)->id, plan::to_json(prepared->plan)); !r) return give_up(r.error());
+      }
+      then([this, id = (*job)->id, roll = (*job)->roll.name, prepared = std::move(prepared)]() mutable {
+        if (state_.phase != Phase::seeking) return;
+        if (!prepared) {
+          fault(prepared.error(), "roll " + roll + ": ");
+          if (options_.once) return take(event::CannotGoOn{core::exit_code(prepared.error().fault)});
+          skipped_.push_back(id);
+          return carry_out(command::FindJob{});
+        }
+        current_ = std::make_shared<Assignment>(std::move(*prepared));
+        for (const std::string& caution : current_->plan.cautions) person("Caution: " + caution);
+        take(event::JobFound{id, static_cast<int>(current_->plan.passes.size()), current_->kept()});
+      });
+    });
+  }
+
+  void carry_out(const command::WaitForWork&) {
+    if (!said_idle_) person("No roll waits. Add one with `lapwright roll add`, or ask for frames with `lapwright want`.");
+    said_idle_ = true;
+  }
+
+  void carry_out(const command::AskToPlace& c) {
+    said_idle_ = false;
+    const Assignment& a = *current_;
+    const std::string sentence = how_to_place(setting_, a, c.pass);
+    events_->emit("place", {{"roll", a.job.roll.name},
+                            {"job", job_name(a)},
+                            {"pass", c.pass},
+                            {"of", a.plan.passes.size()},
+                            {"lay", plan::to_json(a.pass(c.pass), a.plan.ppi)},
+                            {"say", sentence}});
+    person("\a" + a.job.roll.name + ", " + job_name(a) + ", pass " + std::to_string(c.pass) + " of " + std::to_string(a.plan.passes.size()) +
+           ": " + sentence + " Then press the key.");
+    key_->arm(true);
+  }
+
+  void carry_out(const command::StartLook& c) {
+    const auto ppi = options_.look ? look_ppi(setting_, *current_, c.pass) : std::nullopt;
+    if (!ppi) return then_take(event::LookGood{});
+    stop_bed_ = false;
+    bed_lane_.post([this, a = current_, pass = c.pass, ppi = *ppi] {
+      key_->arm(false);
+      auto seen = look(setting_, bed_, *a, pass, ppi, stop_bed_);
+      then([this, seen, pass] {
+        if (state_.phase != Phase::looking) return;
+        if (!seen) return pass_failed(seen.error());
+        const auto& m = seen->lay;
+        events_->emit("look", {{"found", seen->found},
+                               {"lay", {{"sleeve_to_bed", {m.a, m.b, m.c, m.d, m.e, m.f}}}},
+                               {"off_mm", seen->off_mm},
+                               {"off_degrees", seen->off_degrees},
+                               {"covers_needed", seen->covers_needed},
+                               {"certain", seen->certain},
+                               {"say", seen->say}});
+        const bool bad = !seen->found || (seen->certain && !seen->covers_needed);
+        if (!bad) return take(event::LookGood{});
+        again(pass, seen->found ? "the sleeve lies where the window does not show all that this pass must" : "no sleeve as planned was seen", seen->say);
+        take(event::LookBad{});
+      });
+    });
+  }
+
+  void carry_out(const command::StartCapture& c) {
+    stop_bed_ = false;
+    progress_.line = progress_.of = progress_.bytes = 0;
+    pass_watch_.restart();
+    // By way of the storage lane: a file dropped from the ledger is gone before its name is used again.
+    on_storage([this, a = current_, number = c.pass] {
+      bed_lane_.post([this, a, number] {
+        key_->arm(false);
+        auto kept = capture(setting_, bed_, *a, number, progress_, stop_bed_);
+        on_storage([this, a, number, kept = std::move(kept)]() mutable {
+          if (kept) {
+            if (auto r = ledger_.pass_captured(a->job.id, number, kept->file, kept->capture); !r) return give_up(r.error());
+          }
+          then([this, a, number, kept = std::move(kept)]() mutable {
+            if (!kept) {
+              if (state_.phase == Phase::capturing) pass_failed(kept.error());
+              return;
+            }
+            events_->emit("captured", {{"pass", number},
+                                       {"file", (setting_.archive / kept->file.path).string()},
+                                       {"sha256", kept->file.sha256},
+                                       {"seconds", kept->capture.value("seconds", 0.0)}});
+            person("Pass " + std::to_string(number) + " captured.");
+            a->passes[number] = std::move(*kept);
+            take(event::CaptureDone{});
+          });
+        });
+      });
+    });
+  }
+
+  void carry_out(const command::CheckLaps& c) {
+    check_lane_.post([this, a = current_, number = c.pass] {
+      auto verdict = check(setting_, *a, number, [&](const lap::Report& r) {
+        events_->emit("lap", to_json(r));
+        on_storage([this, id = a->job.id, report = to_json(r)] {
+          if (auto kept = ledger_.lap_checked(id, report); !kept) give_up(kept.error());
+        });
+      });
+      then([this, verdict] {
+        if (state_.phase != Phase::checking) return;
+        if (!verdict) return pass_failed(verdict.error());
+        if (verdict->good) return take(event::LapsGood{});
+        again(verdict->pass, verdict->why, verdict->say);
+        why_dropped_ = verdict->why;
+        take(event::LapsBad{verdict->pass});
+      });
+    });
+  }
+
+  void carry_out(const command::DropPass& c) {
+    const AssignmentPtr a = current_;
+    const auto it = a->passes.find(c.pass);
+    if (it == a->passes.end()) return;
+    const fs::path file = setting_.archive / it->second.file.path;
+    a->passes.erase(it);
+    std::erase_if(a->laps, [&](const lap::Report& r) { return r.a == c.pass || r.b == c.pass; });
+    on_storage([this, id = a->job.id, pass = c.pass, file, why = why_dropped_.empty() ? std::string("asked for again") : why_dropped_] {
+      if (auto r = ledger_.pass_refused(id, pass, why); !r) return give_up(r.error());
+      std::error_code ignored;
+      fs::remove(file, ignored);
+    });
+    why_dropped_.clear();
+  }
+
+  void carry_out(const command::FinishJob& c) {
+    person(current_->job.roll.name + ": all passes are good; the sleeve may be taken off. Joining and converting go on by themselves.");
+    work_lane_.post([this, a = std::move(current_), id = c.job, since = since_key_] {
+      const Tell tell = [&](const std::string& event, const Json& members) {
+        Json all = {{"roll", a->job.roll.name}};
+        all.update(members);
+        events_->emit(event, all);
+      };
+      const bool proof = a->job.kind == ledger::JobKind::proof;
+      auto products = proof ? finish_proof(setting_, *a, tell, stop_work_) : finish_full(setting_, *a, tell, stop_work_);
+      on_storage([this, a, id, proof, since, products = std::move(products)]() mutable {
+        auto recorded = [&]() -> Result<> {
+          if (!products) return fail(products.error());
+          auto r = proof ? ledger_.proof_done(id, products->files, products->frames)
+                         : ledger_.full_done(id, products->files, products->at_full, a->plan.ppi);
+          if (!r) return r;
+          std::error_code ignored;
+          if (!proof)
+            for (const auto& [number, pass] : a->passes) fs::remove(setting_.archive / pass.file.path, ignored);
+          return ledger_.write_manifest(a->job.roll.name);
+        }();
+        then([this, a, id, since, recorded] {
+          if (!recorded) {
+            if (recorded.error().fault != Fault::cancelled) fault(recorded.error(), "roll " + a->job.roll.name + ": ");
+            return take(event::JobFailed{id, core::exit_code(recorded.error().fault)});
+          }
+          events_->emit("done", {{"roll", a->job.roll.name}, {"job", job_name(*a)}, {"seconds", since.seconds()}});
+          person("\a" + a->job.roll.name + ": " + job_name(*a) + " done; see " + a->folder(setting_).string());
+          take(event::JobDone{id});
+        });
+      });
+    });
+  }
+
+  void carry_out(const command::SkipJob& c) { skipped_.push_back(c.job); }
+  void carry_out(const command::CancelBed&) { stop_bed_ = true; }
+  void carry_out(const command::CancelBackground&) { stop_work_ = true; }
+  void carry_out(const command::End& c) {
+    exit_code_ = c.exit_code;
+    stop_bed_ = true;
+    io_.stop();
+  }
+
+  // ---- what goes wrong
+
+  void fault(const Error& error, const std::string& where, bool fatal = false) {
+    events_->emit("fault", {{"code", core::exit_code(error.fault)}, {"say", where + error.text}, {"fatal", fatal}});
+    person(where + error.text);
+  }
+  void pass_failed(const Error& error) {
+    fault(error, "");
+    take(event::PassFailed{});
+  }
+  void again(int pass, const std::string& why, const std::string& say) {
+    events_->emit("again", {{"pass", pass}, {"why", why}, {"say", say}});
+    person("Pass " + std::to_string(pass) + " must be made again: " + say);
+  }
+  /// The ledger itself cannot go on: nothing may be captured that could not be recorded. From any thread.
+  void give_up(const Error& error) {
+    then([this, error] {
+      fault(error, "", true);
+      stop_work_ = true;
+      take(event::Withdraw{core::exit_code(error.fault)});
+    });
+  }
+
+  // ---- time, signals, lanes
+
+  void wait_for_signal() {
+    signals_.async_wait([this](const boost::system::error_code& e, int number) {
+      if (e) return;
+      if (withdrawing_) ::_exit(130);
+      withdrawing_ = true;
+      person("Stopping; what is captured stays.");
+      wait_for_signal();
+      take(event::Withdraw{number == SIGINT ? 130 : 0});
+    });
+  }
+
+  void tick() {
+    timer_.expires_after(std::chrono::milliseconds(500));
+    timer_.async_wait([this](const boost::system::error_code& e) {
+      if (e) return;
+      if (state_.phase == Phase::capturing) report_progress();
+      if (state_.phase == Phase::idle && ++idle_ticks_ % 4 == 0) take(event::NewWork{});
+      tick();
+    });
+  }
+
+  void report_progress() {
+    const double gone = pass_watch_.seconds();
+    const auto line = progress_.line.load(), of = progress_.of.load();
+    const double left = line > 0 && of > 0 ? gone / static_cast<double>(line) * static_cast<double>(of - line)
+                                           : std::max(0.0, current_->pass(state_.pass).seconds - gone);
+    events_->emit("capture", {{"pass", state_.pass}, {"line", line}, {"of", of}, {"bytes", progress_.bytes.load()}, {"seconds_left", left}});
+    if (::isatty(2) && of > 0)
+      std::fprintf(stderr, "\r  line %lld of %lld, %.0f s left   ", static_cast<long long>(line), static_cast<long long>(of), left);
+  }
+
+  void on_storage(std::function<void()> task) { storage_lane_.post(std::move(task)); }
+  /// A message for the person; the bell only where there is a terminal.
+  void person(const std::string& text) {
+    const bool bell = !text.empty() && text[0] == '\a';
+    if (::isatty(2)) std::fprintf(stderr, "\r\033[K%s", bell ? "\a" : "");
+    std::fprintf(stderr, "%s\n", text.c_str() + (bell ? 1 : 0));
+  }
+
+  const Setting setting_;
+  bed::Bed& bed_;
+  const Options options_;
+  std::unique_ptr<EventStream> events_;
+  ledger::Ledger ledger_;  // storage lane only
+  asio::io_context io_;
+  asio::signal_set signals_{io_, SIGINT, SIGTERM, SIGHUP};
+  asio::steady_timer timer_{io_};
+  State state_;
+  AssignmentPtr current_;  // the job at the bed
+  std::vector<std::int64_t> skipped_;
+  std::string why_dropped_;
+  std::unique_ptr<KeySource> key_;
+  Progress progress_;
+  core::Stopwatch since_key_, pass_watch_;
+  std::atomic<bool> stop_bed_{false}, stop_work_{false};
+  bool withdrawing_ = false, said_idle_ = false;
+  int idle_ticks_ = 0, exit_code_ = 0;
+  Lane storage_lane_, check_lane_, work_lane_, bed_lane_;  // last: they use all of the above
+};
+
+}  // namespace
+
+Result<int> run(Setting setting, std::unique_ptr<bed::Bed> bed, const Options& options) {
+  auto events = EventStream::open(options.events);
+  if (!events) return fail(events.error());
+  auto ledger = ledger::Ledger::open(setting.archive);
+  if (!ledger) return fail(ledger.error());
+  Driver driver(std::move(setting), *bed, options, std::move(*events), std::move(*ledger));
+  return driver.run();
+}
+
+}  // namespace lapwright::station
