@@ -15,7 +15,8 @@ Result<fs::path> Common::archive() const {
   if (const char* named = std::getenv("LAPWRIGHT_ARCHIVE"); named && *named) return fs::path(named);
   if (config.archive) return fs::path(*config.archive);
   return fail(Fault::usage,
-              "no archive is named; give --archive DIR, set LAPWRIGHT_ARCHIVE, or write `archive: DIR` into the "
+              "no archive is named; give --archive DIR, set LAPWRIGHT_ARCHIVE, or write `archive: "
+              "DIR` into the "
               "configuration file");
 }
 
@@ -23,25 +24,31 @@ profile::Shelf Common::shelf() const {
   std::vector<fs::path> folders;
   for (const std::string& f : profile_folders) folders.emplace_back(f);
   for (const std::string& f : config.profiles) folders.emplace_back(f);
-  if (const char* named = std::getenv("LAPWRIGHT_PROFILES"); named && *named) folders.emplace_back(named);
+  if (const char* named = std::getenv("LAPWRIGHT_PROFILES"); named && *named)
+    folders.emplace_back(named);
   std::error_code ignored;
   // Beside the build first, so that a checkout runs without being installed.
-  folders.emplace_back(fs::is_directory(LAPWRIGHT_SOURCE_PROFILES, ignored) ? LAPWRIGHT_SOURCE_PROFILES
-                                                                             : LAPWRIGHT_INSTALLED_PROFILES);
+  folders.emplace_back(fs::is_directory(LAPWRIGHT_SOURCE_PROFILES, ignored)
+                           ? LAPWRIGHT_SOURCE_PROFILES
+                           : LAPWRIGHT_INSTALLED_PROFILES);
   return profile::Shelf(std::move(folders));
 }
 
-void print_json(const Json& document) { print(document.dump(2, ' ', false, Json::error_handler_t::replace)); }
+void print_json(const Json& document) {
+  print(document.dump(2, ' ', false, Json::error_handler_t::replace));
+}
 void print(const std::string& line) { std::cout << line << '\n' << std::flush; }
 void say(const std::string& line) { std::cerr << line << '\n' << std::flush; }
 
 Result<std::vector<std::string>> parse_frame_list(const std::string& text) {
   std::vector<std::string> names;
   const auto bad = [&](const std::string& part) {
-    return fail(Fault::usage, "--frames " + text + ": \"" + part + "\" is not a frame or a range; right are 7, 12A, 12-14 or all");
+    return fail(Fault::usage, "--frames " + text + ": \"" + part +
+                                  "\" is not a frame or a range; right are 7, 12A, 12-14 or all");
   };
   const auto is_name = [](const std::string& s) {
-    return !s.empty() && s.size() <= 8 && std::all_of(s.begin(), s.end(), [](unsigned char c) { return std::isalnum(c); });
+    return !s.empty() && s.size() <= 8 &&
+           std::all_of(s.begin(), s.end(), [](unsigned char c) { return std::isalnum(c); });
   };
   std::size_t at = 0;
   while (at <= text.size()) {
@@ -56,11 +63,13 @@ Result<std::vector<std::string>> parse_frame_list(const std::string& text) {
     }
     const std::string from = part.substr(0, dash), to = part.substr(dash + 1);
     const auto digits = [](const std::string& s) {
-      return !s.empty() && s.size() <= 4 && std::all_of(s.begin(), s.end(), [](unsigned char c) { return std::isdigit(c); });
+      return !s.empty() && s.size() <= 4 &&
+             std::all_of(s.begin(), s.end(), [](unsigned char c) { return std::isdigit(c); });
     };
     if (!digits(from) || !digits(to) || std::stoi(from) > std::stoi(to)) return bad(part);
     for (int n = std::stoi(from); n <= std::stoi(to); ++n)
-      if (std::find(names.begin(), names.end(), std::to_string(n)) == names.end()) names.push_back(std::to_string(n));
+      if (std::find(names.begin(), names.end(), std::to_string(n)) == names.end())
+        names.push_back(std::to_string(n));
   }
   return names;
 }

@@ -1,6 +1,7 @@
 // What every subcommand shares: where things are, and how results and complaints are printed.
 //
-// Thread: the main thread. Errors: a subcommand returns a Result; main prints its one line on stderr and exits with its code.
+// Thread: the main thread. Errors: a subcommand returns a Result; main prints its one line on
+// stderr and exits with its code.
 #pragma once
 
 #include <filesystem>
@@ -13,26 +14,30 @@
 #include "core/result.h"
 #include "profile/profile.h"
 
-namespace CLI { class App; }
+namespace CLI {
+class App;
+}
 
 namespace lapwright::cli {
 
 struct Common {
   bool json = false;
-  std::string archive_option, device;           // --archive, --device
-  std::vector<std::string> profile_folders;     // --profiles, in order
-  std::string program;                          // path of this binary (for the bed worker)
-  profile::Config config;                       // loaded before any command runs
-  Result<std::filesystem::path> archive() const;  // --archive, LAPWRIGHT_ARCHIVE, config; usage fault when none is given
-  profile::Shelf shelf() const;                   // --profiles, config, installed (LAPWRIGHT_PROFILES or the build's)
+  std::string archive_option, device;        // --archive, --device
+  std::vector<std::string> profile_folders;  // --profiles, in order
+  std::string program;                       // path of this binary (for the bed worker)
+  profile::Config config;                    // loaded before any command runs
+  Result<std::filesystem::path> archive()
+      const;  // --archive, LAPWRIGHT_ARCHIVE, config; usage fault when none is given
+  profile::Shelf shelf()
+      const;  // --profiles, config, installed (LAPWRIGHT_PROFILES or the build's)
 };
 
 /// What a command run returns: the exit code (0, or 1 for "looked, something is missing").
 using Run = std::function<Result<int>()>;
 
-void print_json(const Json& document);        // one document and a newline on stdout
-void print(const std::string& line);          // a result for people, on stdout
-void say(const std::string& line);            // a message for people, on stderr
+void print_json(const Json& document);  // one document and a newline on stdout
+void print(const std::string& line);    // a result for people, on stdout
+void say(const std::string& line);      // a message for people, on stderr
 /// "7,12-14,20A" -> names; usage fault names the wrong part.
 Result<std::vector<std::string>> parse_frame_list(const std::string& text);
 

@@ -1,8 +1,8 @@
 #include "cli/main.h"
 
-#include <CLI/CLI.hpp>
 #include <unistd.h>
 
+#include <CLI/CLI.hpp>
 #include <csignal>
 #include <filesystem>
 
@@ -19,10 +19,16 @@ std::string own_path() {
 }
 
 void add_common(CLI::App& app, Common& common) {
-  app.add_flag("--json", common.json, "One JSON document on standard output instead of text for people");
-  app.add_option("--archive", common.archive_option, "Folder that holds the ledger and all rolls")->type_name("DIR");
-  app.add_option("--profiles", common.profile_folders, "Folder of profiles searched before the installed ones")->type_name("DIR");
-  app.add_option("--device", common.device, "SANE device to use instead of the one the bed profile matches")->type_name("NAME");
+  app.add_flag("--json", common.json,
+               "One JSON document on standard output instead of text for people");
+  app.add_option("--archive", common.archive_option, "Folder that holds the ledger and all rolls")
+      ->type_name("DIR");
+  app.add_option("--profiles", common.profile_folders,
+                 "Folder of profiles searched before the installed ones")
+      ->type_name("DIR");
+  app.add_option("--device", common.device,
+                 "SANE device to use instead of the one the bed profile matches")
+      ->type_name("NAME");
 }
 
 }  // namespace
@@ -32,17 +38,22 @@ int main(int argc, char** argv) {
   std::signal(SIGPIPE, SIG_IGN);
 
   CLI::App app{
-      "lapwright: place a sleeve of film on the flatbed, press one key. It plans the passes, captures them as\n"
+      "lapwright: place a sleeve of film on the flatbed, press one key. It plans the passes, "
+      "captures them as\n"
       "linear data, checks their laps, joins them, makes the proof and keeps the ledger.",
       "lapwright"};
   app.set_version_flag("--version", "lapwright 0.1.0");
   app.require_subcommand(1);
   app.fallthrough();
   app.footer(
-      "Film safety: old film may be cellulose nitrate, which burns fiercely. If the edge says NITRATE, or the film is\n"
-      "older than 1955, brown, sticky or smells, do not scan it: follow your local rules and ask a conservator.\n"
-      "Exit codes follow sysexits.h: 0 done, 64 usage, 65 bad data, 66 no input, 69 no device, 73 cannot create,\n"
-      "74 I/O error, 75 try again, 78 bad profile; 130 after Ctrl-C; 1 when ledger audit finds something.");
+      "Film safety: old film may be cellulose nitrate, which burns fiercely. If the edge says "
+      "NITRATE, or the film is\n"
+      "older than 1955, brown, sticky or smells, do not scan it: follow your local rules and ask a "
+      "conservator.\n"
+      "Exit codes follow sysexits.h: 0 done, 64 usage, 65 bad data, 66 no input, 69 no device, 73 "
+      "cannot create,\n"
+      "74 I/O error, 75 try again, 78 bad profile; 130 after Ctrl-C; 1 when ledger audit finds "
+      "something.");
   Common common;
   common.program = own_path();
   add_common(app, common);

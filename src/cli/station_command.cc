@@ -16,14 +16,16 @@ struct Arguments {
 bool fits(const profile::BedProfile& bed, const bed::Device& device) {
   if (!bed.match) return false;
   try {
-    return std::regex_match(device.vendor, std::regex(bed.match->vendor)) && std::regex_match(device.model, std::regex(bed.match->model));
+    return std::regex_match(device.vendor, std::regex(bed.match->vendor)) &&
+           std::regex_match(device.model, std::regex(bed.match->model));
   } catch (const std::regex_error&) {
     return false;
   }
 }
 
 /// The device a bed profile matches, or the one named.
-Result<bed::Device> choose_device(bed::Bed& bed, const profile::BedProfile& profile, const std::string& named) {
+Result<bed::Device> choose_device(bed::Bed& bed, const profile::BedProfile& profile,
+                                  const std::string& named) {
   auto devices = bed.list();
   if (!named.empty()) {
     if (devices)
@@ -36,8 +38,9 @@ Result<bed::Device> choose_device(bed::Bed& bed, const profile::BedProfile& prof
     if (fits(profile, d)) return d;
   std::string seen;
   for (const auto& d : *devices) seen += (seen.empty() ? "" : ", ") + d.name;
-  return fail(Fault::unavailable, "no flatbed that SANE reaches fits the bed profile " + profile.name + " (seen: " +
-                                      (seen.empty() ? "none" : seen) + "); switch it on and plug it in, or name it with --device");
+  return fail(Fault::unavailable, "no flatbed that SANE reaches fits the bed profile " +
+                                      profile.name + " (seen: " + (seen.empty() ? "none" : seen) +
+                                      "); switch it on and plug it in, or name it with --device");
 }
 
 Result<profile::BedProfile> choose_bed(const Common& common, const Arguments& args, bed::Bed& bed) {
@@ -50,7 +53,9 @@ Result<profile::BedProfile> choose_bed(const Common& common, const Arguments& ar
   for (const auto& d : *devices)
     for (const auto& b : *beds)
       if (fits(b, d) && !(b.match->vendor == ".*" && b.match->model == ".*")) return b;
-  return fail(Fault::usage, "no bed profile is named and none fits a flatbed by its own name; give --bed B (see lapwright beds)");
+  return fail(Fault::usage,
+              "no bed profile is named and none fits a flatbed by its own name; give --bed B (see "
+              "lapwright beds)");
 }
 
 Result<int> run_station(const Common& common, const Arguments& args) {
@@ -69,11 +74,13 @@ Result<int> run_station(const Common& common, const Arguments& args) {
   setting.identity = *device;
   setting.proof_ppi = args.ppi ? Ppi{args.ppi} : profile->proof_ppi();
   setting.convert = common.config.convert;
-  const bool listed = std::any_of(profile->ppi.begin(), profile->ppi.end(), [&](Ppi p) { return p == setting.proof_ppi; });
+  const bool listed = std::any_of(profile->ppi.begin(), profile->ppi.end(),
+                                  [&](Ppi p) { return p == setting.proof_ppi; });
   if (!listed) {
     std::string known;
     for (const Ppi p : profile->ppi) known += (known.empty() ? "" : ", ") + std::to_string(p.value);
-    return fail(Fault::usage, "--ppi " + std::to_string(args.ppi) + ": the bed " + profile->name + " has " + known);
+    return fail(Fault::usage, "--ppi " + std::to_string(args.ppi) + ": the bed " + profile->name +
+                                  " has " + known);
   }
   station::Options options;
   options.key = !args.key.empty() ? args.key : common.config.key.value_or("terminal");
@@ -90,23 +97,36 @@ void add_station(CLI::App& app, Common& common, Run& run) {
   CLI::App* sub = app.add_subcommand("station", "The station: place a sleeve, press one key");
   sub->description(
       "The station: place a sleeve, press one key.\n"
-      "Rolls come in the order they were added; frames asked for at full resolution when no roll waits for its proof.\n"
-      "Every pass is checked against its neighbours; a wrong one is made again, the others stay. A station that was\n"
-      "stopped or killed goes on at the pass where it was. While one sleeve is joined, the next can be placed.");
-  sub->add_option("--bed", args->bed, "Bed profile: a name, or a path to a .yaml file")->type_name("B");
-  sub->add_option("--ppi", args->ppi, "Resolution of proofs (default: the highest of the bed's list up to 2400)")->type_name("N");
+      "Rolls come in the order they were added; frames asked for at full resolution when no roll "
+      "waits for its proof.\n"
+      "Every pass is checked against its neighbours; a wrong one is made again, the others stay. A "
+      "station that was\n"
+      "stopped or killed goes on at the pass where it was. While one sleeve is joined, the next "
+      "can be placed.");
+  sub->add_option("--bed", args->bed, "Bed profile: a name, or a path to a .yaml file")
+      ->type_name("B");
+  sub->add_option("--ppi", args->ppi,
+                  "Resolution of proofs (default: the highest of the bed's list up to 2400)")
+      ->type_name("N");
   sub->add_option("--key", args->key,
-                  "terminal (space bar, the default), stdin (every line is a press; again, skip, stop are commands),\n"
+                  "terminal (space bar, the default), stdin (every line is a press; again, skip, "
+                  "stop are commands),\n"
                   "scanner (the flatbed's own button) or evdev:PATH (a keypad or foot pedal)")
       ->type_name("K");
-  sub->add_option("--events", args->events, "Write the event stream, one JSON object a line, to a file, a pipe or - (standard output)")
+  sub->add_option(
+         "--events", args->events,
+         "Write the event stream, one JSON object a line, to a file, a pipe or - (standard output)")
       ->type_name("F");
   sub->add_flag("--once", args->once, "End after one job");
-  sub->add_flag("--no-look", args->no_look, "Never take the quick low-resolution look before a long pass");
+  sub->add_flag("--no-look", args->no_look,
+                "Never take the quick low-resolution look before a long pass");
   sub->footer(
-      "In the terminal: space = the key, a = again (the pass before), s = skip this roll, q = stop.\n"
-      "The lamp warms film: do not leave a sleeve under a lit lamp longer than its passes need (10 minutes is plenty).");
-  sub->callback([&common, &run, args] { run = [&common, args] { return run_station(common, *args); }; });
+      "In the terminal: space = the key, a = again (the pass before), s = skip this roll, q = "
+      "stop.\n"
+      "The lamp warms film: do not leave a sleeve under a lit lamp longer than its passes need (10 "
+      "minutes is plenty).");
+  sub->callback(
+      [&common, &run, args] { run = [&common, args] { return run_station(common, *args); }; });
 }
 
 }  // namespace lapwright::cli

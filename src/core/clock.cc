@@ -6,7 +6,8 @@
 namespace lapwright::core {
 
 std::string rfc3339(std::chrono::system_clock::time_point t) {
-  const auto ms = std::chrono::time_point_cast<std::chrono::milliseconds>(t).time_since_epoch().count();
+  const auto ms =
+      std::chrono::time_point_cast<std::chrono::milliseconds>(t).time_since_epoch().count();
   const std::time_t s = static_cast<std::time_t>(ms / 1000);
   std::tm utc{};
   gmtime_r(&s, &utc);

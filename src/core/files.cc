@@ -34,11 +34,14 @@ Fault create_fault() { return errno == EIO ? Fault::io : Fault::cannot_create; }
 
 Result<> flush_folder(const fs::path& folder) {
   const int fd = made_to_fail() ? -1 : ::open(folder.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC);
-  if (fd < 0) return fail(Fault::io, folder.string() + ": the folder cannot be opened to flush it: " + reason());
+  if (fd < 0)
+    return fail(Fault::io,
+                folder.string() + ": the folder cannot be opened to flush it: " + reason());
   const bool ok = !made_to_fail() && ::fsync(fd) == 0;
   const std::string why = ok ? "" : reason();
   ::close(fd);
-  if (!ok) return fail(Fault::io, folder.string() + ": the folder cannot be flushed to disk: " + why);
+  if (!ok)
+    return fail(Fault::io, folder.string() + ": the folder cannot be flushed to disk: " + why);
   return {};
 }
 
@@ -91,17 +94,21 @@ std::string Sha256::hex() {
   return text;
 }
 
-Result<NewFile> NewFile::create(const fs::path& final_path, std::uint64_t expected_bytes, Existing existing) {
+Result<NewFile> NewFile::create(const fs::path& final_path, std::uint64_t expected_bytes,
+                                Existing existing) {
   std::error_code ignored;
   if (existing == Existing::refuse && fs::exists(final_path, ignored))
-    return fail(Fault::cannot_create, final_path.string() + ": exists already and is never overwritten");
+    return fail(Fault::cannot_create,
+                final_path.string() + ": exists already and is never overwritten");
   const fs::path folder = final_path.has_parent_path() ? final_path.parent_path() : fs::path(".");
   if (auto r = make_folder(folder); !r) return fail(r.error());
   NewFile file;
   file.final_ = final_path;
   file.existing_ = existing;
   file.partial_ = folder / ("." + final_path.filename().string() + ".part");
-  file.fd_ = made_to_fail() ? -1 : ::open(file.partial_.c_str(), O_RDWR | O_CREAT | O_TRUNC | O_CLOEXEC, 0666);
+  file.fd_ = made_to_fail()
+                 ? -1
+                 : ::open(file.partial_.c_str(), O_RDWR | O_CREAT | O_TRUNC | O_CLOEXEC, 0666);
   if (file.fd_ < 0) {
     const std::string why = reason();
     const Fault fault = create_fault();
@@ -109,11 +116,13 @@ Result<NewFile> NewFile::create(const fs::path& final_path, std::uint64_t expect
     return fail(fault, final_path.string() + ": cannot be made: " + why);
   }
   if (expected_bytes > 0) {
-    const int error = made_to_fail() ? errno : ::posix_fallocate(file.fd_, 0, static_cast<off_t>(expected_bytes));
+    const int error =
+        made_to_fail() ? errno : ::posix_fallocate(file.fd_, 0, static_cast<off_t>(expected_bytes));
     if (error != 0 && error != EOPNOTSUPP && error != EINVAL) {
       errno = error;
       return fail(create_fault(), final_path.string() + ": " + std::to_string(expected_bytes) +
-                                      " bytes cannot be reserved: " + reason() + "; free some space on this disk");
+                                      " bytes cannot be reserved: " + reason() +
+                                      "; free some space on this disk");
     }
   }
   return file;
@@ -164,16 +173,20 @@ Result<> NewFile::write_at(std::uint64_t offset, const void* data, std::size_t b
 
 Result<> NewFile::publish(std::uint64_t bytes) {
   const auto failed = [&](const char* what) {
-    return fail(Fault::io, final_.string() + ": " + what + ": " + reason() + "; the file was dropped");
+    return fail(Fault::io,
+                final_.string() + ": " + what + ": " + reason() + "; the file was dropped");
   };
   if (bytes > 0 && (made_to_fail() || ::ftruncate(fd_, static_cast<off_t>(bytes)) != 0))
     return failed("cannot be cut to its length");
-  // A failed fsync is final: the pages it could not write are gone, a second call would only hide it.
+  // A failed fsync is final: the pages it could not write are gone, a second call would only hide
+  // it.
   if (made_to_fail() || ::fsync(fd_) != 0) return failed("cannot be flushed to disk");
   if (made_to_fail() || ::close(std::exchange(fd_, -1)) != 0) return failed("cannot be closed");
   const unsigned flags = existing_ == Existing::refuse ? RENAME_NOREPLACE : 0;
-  if (made_to_fail() || ::renameat2(AT_FDCWD, partial_.c_str(), AT_FDCWD, final_.c_str(), flags) != 0) {
-    if (errno != EINVAL || ::rename(partial_.c_str(), final_.c_str()) != 0) return failed("cannot be named");
+  if (made_to_fail() ||
+      ::renameat2(AT_FDCWD, partial_.c_str(), AT_FDCWD, final_.c_str(), flags) != 0) {
+    if (errno != EINVAL || ::rename(partial_.c_str(), final_.c_str()) != 0)
+      return failed("cannot be named");
   }
   partial_.clear();
   return flush_folder(final_.has_parent_path() ? final_.parent_path() : fs::path("."));
@@ -199,7 +212,9 @@ Result<> each_piece(const fs::path& path, Take take) {
   for (;;) {
     const ssize_t n = made_to_fail() ? -1 : ::read(fd, piece.data(), piece.size());
     if (n < 0 && errno == EINTR) continue;
-    if (n < 0) result = fail(errno == EISDIR ? Fault::no_input : Fault::io, path.string() + ": cannot be read: " + reason());
+    if (n < 0)
+      result = fail(errno == EISDIR ? Fault::no_input : Fault::io,
+                    path.string() + ": cannot be read: " + reason());
     if (n <= 0 || !take(piece.data(), static_cast<std::size_t>(n))) break;
   }
   ::close(fd);
@@ -216,7 +231,8 @@ Result<std::string> read_file(const fs::path& path, std::uint64_t most) {
   });
   if (!r) return fail(r.error());
   if (text.size() > most)
-    return fail(Fault::bad_data, path.string() + ": is larger than the " + std::to_string(most) + " bytes that make sense here");
+    return fail(Fault::bad_data, path.string() + ": is larger than the " + std::to_string(most) +
+                                     " bytes that make sense here");
   return text;
 }
 
@@ -233,10 +249,12 @@ Result<std::string> sha256_of(const fs::path& path) {
 Result<std::uint64_t> free_bytes(const fs::path& path) {
   fs::path existing = fs::absolute(path);
   std::error_code ignored;
-  while (!fs::exists(existing, ignored) && existing.has_relative_path()) existing = existing.parent_path();
-  struct statvfs info{};
+  while (!fs::exists(existing, ignored) && existing.has_relative_path())
+    existing = existing.parent_path();
+  struct statvfs info {};
   if (made_to_fail() || ::statvfs(existing.c_str(), &info) != 0)
-    return fail(Fault::io, existing.string() + ": its disk cannot be asked for free space: " + reason());
+    return fail(Fault::io,
+                existing.string() + ": its disk cannot be asked for free space: " + reason());
   return static_cast<std::uint64_t>(info.f_bavail) * info.f_frsize;
 }
 
@@ -245,7 +263,8 @@ Result<int> sweep_partials(const fs::path& folder) {
   int swept = 0;
   for (fs::directory_iterator it(folder, error), end; !error && it != end; it.increment(error)) {
     const std::string name = it->path().filename().string();
-    if (name.size() > 6 && name.front() == '.' && name.ends_with(".part") && it->is_regular_file(error))
+    if (name.size() > 6 && name.front() == '.' && name.ends_with(".part") &&
+        it->is_regular_file(error))
       swept += fs::remove(it->path(), error) ? 1 : 0;
   }
   if (error && error != std::errc::no_such_file_or_directory)

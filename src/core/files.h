@@ -1,8 +1,11 @@
 // The one seam to the file system: files that are whole or absent, and their checksums.
 //
-// Invariant: nothing stands under its final name unless every byte of it was written, flushed to disk
-//   (fsync), renamed, and its folder flushed. A partial file is called ".NAME.part" and may be deleted at start.
-// Units: bytes. Thread: any, one object in one thread. Errors: cannot_create (folder, permission, no room),
+// Invariant: nothing stands under its final name unless every byte of it was written, flushed to
+// disk
+//   (fsync), renamed, and its folder flushed. A partial file is called ".NAME.part" and may be
+//   deleted at start.
+// Units: bytes. Thread: any, one object in one thread. Errors: cannot_create (folder, permission,
+// no room),
 //   io (a write or flush failed; final, the file is withdrawn), no_input.
 #pragma once
 
@@ -39,8 +42,10 @@ enum class Existing { refuse, replace };
 /// A file under construction. Withdrawn (deleted) unless publish() succeeded.
 class NewFile {
  public:
-  /// Makes ".NAME.part" beside `final_path`, reserving `expected_bytes` (0: nothing reserved). The folder is made.
-  static Result<NewFile> create(const std::filesystem::path& final_path, std::uint64_t expected_bytes,
+  /// Makes ".NAME.part" beside `final_path`, reserving `expected_bytes` (0: nothing reserved). The
+  /// folder is made.
+  static Result<NewFile> create(const std::filesystem::path& final_path,
+                                std::uint64_t expected_bytes,
                                 Existing existing = Existing::replace);
   NewFile(NewFile&&) noexcept;
   NewFile& operator=(NewFile&&) noexcept;
@@ -49,7 +54,7 @@ class NewFile {
   int fd() const { return fd_; }
   const std::filesystem::path& partial_path() const { return partial_; }
   const std::filesystem::path& final_path() const { return final_; }
-  Result<> write(const void* data, std::size_t bytes);                            // at the current offset
+  Result<> write(const void* data, std::size_t bytes);  // at the current offset
   Result<> write_at(std::uint64_t offset, const void* data, std::size_t bytes);  // anywhere
   /// Cuts to `bytes` when not 0, flushes, renames, flushes the folder.
   Result<> publish(std::uint64_t bytes = 0);
@@ -73,8 +78,9 @@ Result<std::uint64_t> free_bytes(const std::filesystem::path& path);
 /// Deletes leftovers named ".*.part" in `folder` (not below it). Returns how many.
 Result<int> sweep_partials(const std::filesystem::path& folder);
 
-/// For tests: the n-th call from now (1 = next) of any system call made here that could fail, fails with `error_number`.
-/// 0 switches it off. Returns through `calls_made()` how many calls were made since.
+/// For tests: the n-th call from now (1 = next) of any system call made here that could fail, fails
+/// with `error_number`. 0 switches it off. Returns through `calls_made()` how many calls were made
+/// since.
 void fail_nth_call(std::int64_t n, int error_number);
 std::int64_t calls_made();
 

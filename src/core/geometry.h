@@ -83,9 +83,7 @@ struct PixelRect {
 template <class From, class To>
 struct Affine {
   double a = 1, b = 0, c = 0, d = 1, e = 0, f = 0;
-  Spot<To> operator()(Spot<From> p) const {
-    return {a * p.x + c * p.y + e, b * p.x + d * p.y + f};
-  }
+  Spot<To> operator()(Spot<From> p) const { return {a * p.x + c * p.y + e, b * p.x + d * p.y + f}; }
   double determinant() const { return a * d - b * c; }
   /// The inverse map; the determinant must not be 0 (a lay's never is).
   Affine<To, From> inverse() const {
@@ -121,16 +119,19 @@ Affine<MmSpace, PixelSpace> mm_to_pixels(Spot<MmSpace> origin, Ppi ppi) {
   return {k, 0, 0, k, -origin.x * k, -origin.y * k};
 }
 
-/// The smallest axis-parallel rectangle, rounded outwards to whole micrometres, that holds the image of
-/// `r` under `map` (a map between two millimetre spaces).
+/// The smallest axis-parallel rectangle, rounded outwards to whole micrometres, that holds the
+/// image of `r` under `map` (a map between two millimetre spaces).
 template <class From, class To>
 Rect<To> bounds(const Affine<From, To>& map, const Rect<From>& r) {
   double l = 1e300, t = 1e300, rr = -1e300, b = -1e300;
   for (int i = 0; i < 4; ++i) {
-    const Spot<To> p = map({(i & 1) ? r.right().mm() : r.x.mm(), (i & 2) ? r.bottom().mm() : r.y.mm()});
+    const Spot<To> p =
+        map({(i & 1) ? r.right().mm() : r.x.mm(), (i & 2) ? r.bottom().mm() : r.y.mm()});
     l = std::min(l, p.x), rr = std::max(rr, p.x), t = std::min(t, p.y), b = std::max(b, p.y);
   }
-  const auto down = [](double mm) { return Micrometres{std::llround(std::floor(mm * 1000 + 1e-6))}; };
+  const auto down = [](double mm) {
+    return Micrometres{std::llround(std::floor(mm * 1000 + 1e-6))};
+  };
   const auto up = [](double mm) { return Micrometres{std::llround(std::ceil(mm * 1000 - 1e-6))}; };
   return {down(l), down(t), up(rr) - down(l), up(b) - down(t)};
 }

@@ -14,7 +14,8 @@ Result<Json> parse_json(std::string_view text, const std::string& source) {
     const auto line = 1 + std::count(before.begin(), before.end(), '\n');
     const auto start = before.rfind('\n');
     const auto column = start == std::string_view::npos ? at + 1 : at - start;
-    return fail(Fault::bad_data, source + ":" + std::to_string(line) + ":" + std::to_string(column) +
+    return fail(Fault::bad_data, source + ":" + std::to_string(line) + ":" +
+                                     std::to_string(column) +
                                      ": not JSON; a complete JSON document is expected here");
   }
 }

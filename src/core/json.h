@@ -1,4 +1,5 @@
-// The JSON value that plans, events, frames.json and --json output are made of. Members keep their order.
+// The JSON value that plans, events, frames.json and --json output are made of. Members keep their
+// order.
 //
 // The one third-party type that is part of the vocabulary, as tl::expected is.
 // Thread: values. Errors: parse_json names source, line and column.

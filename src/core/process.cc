@@ -18,9 +18,11 @@ extern char** environ;
 namespace lapwright::core {
 
 Result<Finished> run(const std::vector<std::string>& arguments, double most_seconds) {
-  if (arguments.empty()) return fail(Fault::unavailable, "no program is named; the first argument is the program");
+  if (arguments.empty())
+    return fail(Fault::unavailable, "no program is named; the first argument is the program");
   int ends[2];
-  if (::pipe2(ends, O_CLOEXEC) != 0) return fail(Fault::io, std::string("no pipe: ") + std::strerror(errno));
+  if (::pipe2(ends, O_CLOEXEC) != 0)
+    return fail(Fault::io, std::string("no pipe: ") + std::strerror(errno));
   posix_spawn_file_actions_t actions;
   posix_spawn_file_actions_init(&actions);
   posix_spawn_file_actions_addopen(&actions, 0, "/dev/null", O_RDONLY, 0);
@@ -34,7 +36,8 @@ Result<Finished> run(const std::vector<std::string>& arguments, double most_seco
   posix_spawnattr_setsigmask(&attributes, &none);
   posix_spawnattr_setsigdefault(&attributes, &standard);
   posix_spawnattr_setpgroup(&attributes, 0);
-  posix_spawnattr_setflags(&attributes, POSIX_SPAWN_SETSIGMASK | POSIX_SPAWN_SETSIGDEF | POSIX_SPAWN_SETPGROUP);
+  posix_spawnattr_setflags(&attributes,
+                           POSIX_SPAWN_SETSIGMASK | POSIX_SPAWN_SETSIGDEF | POSIX_SPAWN_SETPGROUP);
   std::vector<char*> argv;
   for (const std::string& a : arguments) argv.push_back(const_cast<char*>(a.c_str()));
   argv.push_back(nullptr);
@@ -73,7 +76,10 @@ Result<Finished> run(const std::vector<std::string>& arguments, double most_seco
   int status = 0;
   while (::waitpid(pid, &status, 0) < 0 && errno == EINTR) {
   }
-  if (late) return fail(Fault::io, arguments[0] + ": took longer than " + std::to_string(static_cast<long>(most_seconds)) + " s and was ended");
+  if (late)
+    return fail(Fault::io, arguments[0] + ": took longer than " +
+                               std::to_string(static_cast<long>(most_seconds)) +
+                               " s and was ended");
   if (done.last_lines.size() > most) done.last_lines.erase(0, done.last_lines.size() - most);
   done.exit_code = WIFEXITED(status) ? WEXITSTATUS(status) : 128 + WTERMSIG(status);
   return done;

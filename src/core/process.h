@@ -1,6 +1,7 @@
 // Runs a program from a list of arguments, never through a shell.
 //
-// Units: seconds. Thread: blocks its caller. Errors: unavailable when it cannot be started; io when it ran past its time.
+// Units: seconds. Thread: blocks its caller. Errors: unavailable when it cannot be started; io when
+// it ran past its time.
 #pragma once
 
 #include <string>

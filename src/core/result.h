@@ -1,8 +1,8 @@
 // What every function that can fail returns.
 //
-// Faults are grouped by what the caller does next; each has its exit code (sysexits.h, contract.md).
-// "The lap is too small" or "no frame here" is not a fault but a value of its module's report.
-// Units: none. Thread: values.
+// Faults are grouped by what the caller does next; each has its exit code (sysexits.h,
+// contract.md). "The lap is too small" or "no frame here" is not a fault but a value of its
+// module's report. Units: none. Thread: values.
 #pragma once
 
 #include <string>
@@ -26,16 +26,26 @@ enum class Fault {
 
 constexpr int exit_code(Fault f) {
   switch (f) {
-    case Fault::usage: return 64;
-    case Fault::bad_data: return 65;
-    case Fault::no_input: return 66;
-    case Fault::unavailable: return 69;
-    case Fault::internal: return 70;
-    case Fault::cannot_create: return 73;
-    case Fault::io: return 74;
-    case Fault::try_again: return 75;
-    case Fault::bad_profile: return 78;
-    case Fault::cancelled: return 130;
+    case Fault::usage:
+      return 64;
+    case Fault::bad_data:
+      return 65;
+    case Fault::no_input:
+      return 66;
+    case Fault::unavailable:
+      return 69;
+    case Fault::internal:
+      return 70;
+    case Fault::cannot_create:
+      return 73;
+    case Fault::io:
+      return 74;
+    case Fault::try_again:
+      return 75;
+    case Fault::bad_profile:
+      return 78;
+    case Fault::cancelled:
+      return 130;
   }
   return 70;
 }

@@ -20,8 +20,14 @@ struct Micrometres {
   }
   constexpr double mm() const { return static_cast<double>(value) / 1000.0; }
   constexpr Micrometres operator-() const { return {-value}; }
-  constexpr Micrometres& operator+=(Micrometres o) { value += o.value; return *this; }
-  constexpr Micrometres& operator-=(Micrometres o) { value -= o.value; return *this; }
+  constexpr Micrometres& operator+=(Micrometres o) {
+    value += o.value;
+    return *this;
+  }
+  constexpr Micrometres& operator-=(Micrometres o) {
+    value -= o.value;
+    return *this;
+  }
 };
 constexpr Micrometres operator+(Micrometres a, Micrometres b) { return {a.value + b.value}; }
 constexpr Micrometres operator-(Micrometres a, Micrometres b) { return {a.value - b.value}; }
@@ -33,8 +39,14 @@ constexpr Micrometres operator/(Micrometres a, std::int64_t n) { return {a.value
 struct Pixels {
   std::int64_t value = 0;
   constexpr auto operator<=>(const Pixels&) const = default;
-  constexpr Pixels& operator+=(Pixels o) { value += o.value; return *this; }
-  constexpr Pixels& operator-=(Pixels o) { value -= o.value; return *this; }
+  constexpr Pixels& operator+=(Pixels o) {
+    value += o.value;
+    return *this;
+  }
+  constexpr Pixels& operator-=(Pixels o) {
+    value -= o.value;
+    return *this;
+  }
 };
 constexpr Pixels operator+(Pixels a, Pixels b) { return {a.value + b.value}; }
 constexpr Pixels operator-(Pixels a, Pixels b) { return {a.value - b.value}; }

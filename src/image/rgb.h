@@ -1,7 +1,8 @@
 // 16-bit RGB pictures: owned, viewed, and streamed by rows.
 //
-// Invariants: samples are interleaved R, G, B; a view never owns; a RowSource can be read at any row.
-// Units: pixels and samples (one pixel is three samples). Thread: a RowSource in one thread at a time.
+// Invariants: samples are interleaved R, G, B; a view never owns; a RowSource can be read at any
+// row. Units: pixels and samples (one pixel is three samples). Thread: a RowSource in one thread at
+// a time.
 #pragma once
 
 #include <cstdint>
@@ -54,7 +55,8 @@ class RowSource {
   virtual std::int64_t width() const = 0;
   virtual std::int64_t height() const = 0;
   virtual Ppi ppi() const = 0;
-  /// Fills `out` (rows * width * 3 samples) with rows [first, first + rows). Bounds are the caller's duty.
+  /// Fills `out` (rows * width * 3 samples) with rows [first, first + rows). Bounds are the
+  /// caller's duty.
   virtual Result<> read(std::int64_t first, std::int64_t rows, std::uint16_t* out) = 0;
 };
 
@@ -79,7 +81,8 @@ class MemorySource : public RowSource {
   Ppi ppi_;
 };
 
-/// The part `area` (clipped to the picture) averaged over factor x factor blocks; whole blocks only.
+/// The part `area` (clipped to the picture) averaged over factor x factor blocks; whole blocks
+/// only.
 Result<Rgb16> reduced(RowSource& source, std::int64_t x, std::int64_t y, std::int64_t width,
                       std::int64_t height, std::int64_t factor);
 

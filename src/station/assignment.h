@@ -1,8 +1,11 @@
-// One job as the station works on it: its plan, the passes it has, what their laps said, and every step from key to ledger.
+// One job as the station works on it: its plan, the passes it has, what their laps said, and every
+// step from key to ledger.
 //
-// Invariants: an Assignment is rebuilt from the ledger alone after a restart; passes are 1-based; a file is in the ledger only
+// Invariants: an Assignment is rebuilt from the ledger alone after a restart; passes are 1-based; a
+// file is in the ledger only
 //   after it is whole on disk.
-// Units: as the modules it calls. Thread: each function runs on one lane at a time. Errors: those of the modules.
+// Units: as the modules it calls. Thread: each function runs on one lane at a time. Errors: those
+// of the modules.
 #pragma once
 
 #include <atomic>
@@ -29,17 +32,17 @@ struct Setting {
   profile::Shelf shelf{{}};
   profile::BedProfile bed;
   std::string device;
-  bed::Device identity;              // vendor and model for the TIFF tags
+  bed::Device identity;  // vendor and model for the TIFF tags
   Ppi proof_ppi;
   std::vector<std::string> convert;  // outside conversion stage, empty: the built-in one
 };
 
 struct KeptPass {
   ledger::File file;
-  Json capture;                                 // as written to the ledger
-  Affine<SleeveSpace, PassSpace> planned;       // by the plan and the window that the device really gave
+  Json capture;                            // as written to the ledger
+  Affine<SleeveSpace, PassSpace> planned;  // by the plan and the window that the device really gave
   bool checked = false;
-  lap::Placement placement;                     // as measured (pass 1: as planned)
+  lap::Placement placement;  // as measured (pass 1: as planned)
 };
 
 struct Assignment {
@@ -47,51 +50,61 @@ struct Assignment {
   profile::SleeveProfile sleeve;
   profile::StockProfile stock;
   plan::Plan plan;
-  std::vector<frames::Frame> wanted;             // full: the frames to cut out, with their places on the proof
+  std::vector<frames::Frame> wanted;  // full: the frames to cut out, with their places on the proof
   std::map<int, KeptPass> passes;
-  std::vector<lap::Report> laps;                 // one for each pair checked so far
-  std::string key_at;                            // RFC 3339 of the last key
+  std::vector<lap::Report> laps;  // one for each pair checked so far
+  std::string key_at;             // RFC 3339 of the last key
 
-  const plan::Pass& pass(int number) const { return plan.passes[static_cast<std::size_t>(number - 1)]; }
-  std::filesystem::path folder(const Setting& s) const;      // rolls/NAME/proof, rolls/NAME/full
+  const plan::Pass& pass(int number) const {
+    return plan.passes[static_cast<std::size_t>(number - 1)];
+  }
+  std::filesystem::path folder(const Setting& s) const;  // rolls/NAME/proof, rolls/NAME/full
   std::filesystem::path pass_file(const Setting& s, int number) const;
   /// How many passes, from the first on, are kept without a hole.
   int kept() const;
 };
 
-/// Loads the profiles, plans (or takes the plan that the ledger has) and counts the passes that are already there.
-/// `planned_now` tells that the plan is new and must go into the ledger. Faults: bad_profile, bad_data (cannot be laid),
-/// cannot_create (the disk is too full).
+/// Loads the profiles, plans (or takes the plan that the ledger has) and counts the passes that are
+/// already there. `planned_now` tells that the plan is new and must go into the ledger. Faults:
+/// bad_profile, bad_data (cannot be laid), cannot_create (the disk is too full).
 Result<Assignment> prepare(const Setting& setting, const ledger::Job& job, bool& planned_now);
 
-/// Captures a pass into its file. `progress(line, of, bytes)` is called often; of is -1 while unknown.
-struct Progress { std::atomic<std::int64_t> line{0}, of{0}, bytes{0}; };
-Result<KeptPass> capture(const Setting& setting, bed::Bed& bed, const Assignment& a, int number, Progress& progress,
-                         const std::atomic<bool>& stop);
+/// Captures a pass into its file. `progress(line, of, bytes)` is called often; of is -1 while
+/// unknown.
+struct Progress {
+  std::atomic<std::int64_t> line{0}, of{0}, bytes{0};
+};
+Result<KeptPass> capture(const Setting& setting, bed::Bed& bed, const Assignment& a, int number,
+                         Progress& progress, const std::atomic<bool>& stop);
 
 /// Whether a quick look first saves more time than it takes, and at what resolution.
 std::optional<Ppi> look_ppi(const Setting& setting, const Assignment& a, int number);
-Result<frames::Look> look(const Setting& setting, bed::Bed& bed, const Assignment& a, int number, Ppi ppi,
-                          const std::atomic<bool>& stop);
+Result<frames::Look> look(const Setting& setting, bed::Bed& bed, const Assignment& a, int number,
+                          Ppi ppi, const std::atomic<bool>& stop);
 
-/// Checks the laps of every pass up to `number` that has not been checked. Reports are appended to a.laps.
+/// Checks the laps of every pass up to `number` that has not been checked. Reports are appended to
+/// a.laps.
 struct Verdict {
   bool good = true;
-  int pass = 0;             // the first that must be made again
+  int pass = 0;  // the first that must be made again
   std::string why, say;
 };
-Result<Verdict> check(const Setting& setting, Assignment& a, int number, const std::function<void(const lap::Report&)>& tell);
+Result<Verdict> check(const Setting& setting, Assignment& a, int number,
+                      const std::function<void(const lap::Report&)>& tell);
 Json to_json(const lap::Report& report);
 
-/// Joins, converts, finds the frames, writes the proof; or cuts out the wanted frames at full resolution.
+/// Joins, converts, finds the frames, writes the proof; or cuts out the wanted frames at full
+/// resolution.
 struct Products {
   std::vector<ledger::File> files;
   Json frames;                       // proof: the content of frames.json
   std::vector<std::string> at_full;  // full: the frames made
 };
 using Tell = std::function<void(const std::string& event, const Json& members)>;
-Result<Products> finish_proof(const Setting& setting, const Assignment& a, const Tell& tell, const std::atomic<bool>& stop);
-Result<Products> finish_full(const Setting& setting, const Assignment& a, const Tell& tell, const std::atomic<bool>& stop);
+Result<Products> finish_proof(const Setting& setting, const Assignment& a, const Tell& tell,
+                              const std::atomic<bool>& stop);
+Result<Products> finish_full(const Setting& setting, const Assignment& a, const Tell& tell,
+                             const std::atomic<bool>& stop);
 
 /// What to say to the person for pass `number`.
 std::string how_to_place(const Setting& setting, const Assignment& a, int number);

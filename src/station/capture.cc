@@ -16,23 +16,28 @@ Json window_json(const Rect<BedSpace>& w) {
 /// Writes rows to the pass file as they come.
 class PassWriter : public bed::Receiver {
  public:
-  PassWriter(const std::filesystem::path& file, const plan::Pass& pass, raw::Tags tags, Progress& progress)
+  PassWriter(const std::filesystem::path& file, const plan::Pass& pass, raw::Tags tags,
+             Progress& progress)
       : file_(file), pass_(pass), tags_(std::move(tags)), progress_(progress) {}
 
   Result<> begin(const bed::Format& f) override {
-    // Beds round windows by some pixels; a window that is smaller by more than the margin would cut film off.
+    // Beds round windows by some pixels; a window that is smaller by more than the margin would cut
+    // film off.
     const double spare = 1.5;  // mm of the 2 mm that the plan keeps around every strip
     const auto& w = pass_.window;
-    const double short_mm = std::max({w.width.mm() - static_cast<double>(f.width) * f.ppi.mm_per_pixel(),
-                                      f.height < 0 ? 0.0 : w.height.mm() - static_cast<double>(f.height) * f.ppi.mm_per_pixel(),
-                                      f.window.x.mm() - w.x.mm(), f.window.y.mm() - w.y.mm()});
+    const double short_mm = std::max(
+        {w.width.mm() - static_cast<double>(f.width) * f.ppi.mm_per_pixel(),
+         f.height < 0 ? 0.0 : w.height.mm() - static_cast<double>(f.height) * f.ppi.mm_per_pixel(),
+         f.window.x.mm() - w.x.mm(), f.window.y.mm() - w.y.mm()});
     if (short_mm > spare)
-      return fail(Fault::bad_data, "the flatbed gave a window that is " + std::to_string(short_mm).substr(0, 5) +
-                                       " mm short of the plan's; correct `window` or `limits` in the bed profile");
+      return fail(Fault::bad_data,
+                  "the flatbed gave a window that is " + std::to_string(short_mm).substr(0, 5) +
+                      " mm short of the plan's; correct `window` or `limits` in the bed profile");
     width_ = f.width;
     ppi_ = f.ppi;
     progress_.of = f.height < 0 ? pass_.height.value : f.height;
-    auto writer = raw::Writer::create(file_, f.width, f.height, f.ppi, tags_, pass_.height.value * 2);
+    auto writer =
+        raw::Writer::create(file_, f.width, f.height, f.ppi, tags_, pass_.height.value * 2);
     if (!writer) return fail(writer.error());
     writer_ = std::move(*writer);
     return {};
@@ -67,7 +72,8 @@ class Keeper : public bed::Receiver {
     return {};
   }
   Result<> rows(const std::uint16_t* data, std::int64_t count) override {
-    if (samples.size() > (std::size_t{256} << 20)) return fail(Fault::bad_data, "the quick look is larger than it may be");
+    if (samples.size() > (std::size_t{256} << 20))
+      return fail(Fault::bad_data, "the quick look is larger than it may be");
     samples.insert(samples.end(), data, data + count * format.width * 3);
     return {};
   }
@@ -79,15 +85,21 @@ class Keeper : public bed::Receiver {
 
 KeptPass kept_pass(const plan::Pass& pass, const ledger::File& file, const Json& capture);
 
-Result<KeptPass> capture(const Setting& s, bed::Bed& bed, const Assignment& a, int number, Progress& progress,
-                         const std::atomic<bool>& stop) {
+Result<KeptPass> capture(const Setting& s, bed::Bed& bed, const Assignment& a, int number,
+                         Progress& progress, const std::atomic<bool>& stop) {
   const plan::Pass& pass = a.pass(number);
   const auto file = a.pass_file(s, number);
   if (auto r = core::sweep_partials(file.parent_path()); !r) return fail(r.error());
-  raw::Tags tags{.roll = a.job.roll.name, .page = "pass " + std::to_string(number), .make = s.identity.vendor,
-                 .model = s.identity.model, .date_time = {}, .note = {}};
+  raw::Tags tags{.roll = a.job.roll.name,
+                 .page = "pass " + std::to_string(number),
+                 .make = s.identity.vendor,
+                 .model = s.identity.model,
+                 .date_time = {},
+                 .note = {}};
   PassWriter writer(file, pass, tags, progress);
-  auto captured = bed.capture({.device = s.device, .window = pass.window, .ppi = a.plan.ppi, .options = s.bed.options}, writer, stop);
+  auto captured = bed.capture(
+      {.device = s.device, .window = pass.window, .ppi = a.plan.ppi, .options = s.bed.options},
+      writer, stop);
   if (!captured) return fail(captured.error());
   auto written = writer.finish();
   if (!written) return fail(written.error());
@@ -96,11 +108,20 @@ Result<KeptPass> capture(const Setting& s, bed::Bed& bed, const Assignment& a, i
   for (const auto& [name, value] : captured->got) options[name] = value;
   Json asked = Json::object();
   for (const auto& [name, value] : captured->asked) asked[name] = value;
-  const Json record = {{"device", s.device},           {"vendor", s.identity.vendor}, {"model", s.identity.model},
-                       {"ppi", f.ppi.value},           {"window", window_json(f.window)}, {"width", f.width},
-                       {"height", written->height},    {"started", captured->started},  {"finished", captured->finished},
-                       {"seconds", captured->seconds}, {"asked", asked},              {"options", options}};
-  const ledger::File named{std::filesystem::relative(written->path, s.archive).generic_string(), written->sha256, written->bytes};
+  const Json record = {{"device", s.device},
+                       {"vendor", s.identity.vendor},
+                       {"model", s.identity.model},
+                       {"ppi", f.ppi.value},
+                       {"window", window_json(f.window)},
+                       {"width", f.width},
+                       {"height", written->height},
+                       {"started", captured->started},
+                       {"finished", captured->finished},
+                       {"seconds", captured->seconds},
+                       {"asked", asked},
+                       {"options", options}};
+  const ledger::File named{std::filesystem::relative(written->path, s.archive).generic_string(),
+                           written->sha256, written->bytes};
   return kept_pass(pass, named, record);
 }
 
@@ -117,14 +138,17 @@ std::optional<Ppi> look_ppi(const Setting& s, const Assignment& a, int number) {
 Result<frames::Look> look(const Setting& s, bed::Bed& bed, const Assignment& a, int number, Ppi ppi,
                           const std::atomic<bool>& stop) {
   Keeper keeper;
-  auto captured = bed.capture({.device = s.device, .window = s.bed.window, .ppi = ppi, .options = s.bed.options}, keeper, stop);
+  auto captured = bed.capture(
+      {.device = s.device, .window = s.bed.window, .ppi = ppi, .options = s.bed.options}, keeper,
+      stop);
   if (!captured) return fail(captured.error());
   const bed::Format& f = captured->format;
   image::Rgb16 picture(f.width, static_cast<std::int64_t>(keeper.samples.size()) / (f.width * 3));
   std::copy_n(keeper.samples.begin(), picture.width() * picture.height() * 3, picture.row(0));
   image::MemorySource source(picture, f.ppi);
   const plan::Pass& pass = a.pass(number);
-  const Rect<BedSpace> seen{f.window.x, f.window.y, to_micrometres({picture.width()}, f.ppi), to_micrometres({picture.height()}, f.ppi)};
+  const Rect<BedSpace> seen{f.window.x, f.window.y, to_micrometres({picture.width()}, f.ppi),
+                            to_micrometres({picture.height()}, f.ppi)};
   return frames::find_lay(source, seen, pass.lay.sleeve_to_bed, pass.covers, a.sleeve);
 }
 

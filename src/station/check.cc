@@ -22,20 +22,26 @@ Result<ProofSheet> open_proof_sheet(const Setting& s, const std::string& roll) {
   if (!card) return fail(card.error());
   auto reader = raw::Reader::open(folder / "sheet.tif");
   if (!reader) return fail(reader.error());
-  return ProofSheet{std::move(*reader), *card, mm_to_pixels<SleeveSpace, PassSpace>(card->origin_mm, card->ppi)};
+  return ProofSheet{std::move(*reader), *card,
+                    mm_to_pixels<SleeveSpace, PassSpace>(card->origin_mm, card->ppi)};
 }
 
 bool inside(const Spot<PassSpace>& p, const image::RowSource& picture) {
-  return p.x >= 0 && p.y >= 0 && p.x <= static_cast<double>(picture.width()) && p.y <= static_cast<double>(picture.height());
+  return p.x >= 0 && p.y >= 0 && p.x <= static_cast<double>(picture.width()) &&
+         p.y <= static_cast<double>(picture.height());
 }
 
 /// A wanted frame that the pass was planned for but cuts off; empty when all are whole.
-std::string cut_frame(const Assignment& a, const plan::Pass& pass, const lap::Placement& placement, const image::RowSource& picture) {
+std::string cut_frame(const Assignment& a, const plan::Pass& pass, const lap::Placement& placement,
+                      const image::RowSource& picture) {
   for (const auto& frame : a.wanted) {
-    const bool planned = std::all_of(frame.corners.begin(), frame.corners.end(), [&](const auto& c) {
-      return c.x >= pass.covers.x.mm() && c.x <= pass.covers.right().mm() && c.y >= pass.covers.y.mm() && c.y <= pass.covers.bottom().mm();
-    });
-    if (planned && !std::all_of(frame.corners.begin(), frame.corners.end(), [&](const auto& c) { return inside(placement(c), picture); }))
+    const bool planned =
+        std::all_of(frame.corners.begin(), frame.corners.end(), [&](const auto& c) {
+          return c.x >= pass.covers.x.mm() && c.x <= pass.covers.right().mm() &&
+                 c.y >= pass.covers.y.mm() && c.y <= pass.covers.bottom().mm();
+        });
+    if (planned && !std::all_of(frame.corners.begin(), frame.corners.end(),
+                                [&](const auto& c) { return inside(placement(c), picture); }))
       return frame.frame;
   }
   return {};
@@ -45,8 +51,11 @@ bool says_nothing(const lap::Report& r) { return !r.ok && r.finding == lap::Find
 
 }  // namespace
 
-Result<Verdict> check(const Setting& s, Assignment& a, int number, const std::function<void(const lap::Report&)>& tell) {
-  const auto open = [&](int pass) { return raw::Reader::open(s.archive / a.passes.at(pass).file.path); };
+Result<Verdict> check(const Setting& s, Assignment& a, int number,
+                      const std::function<void(const lap::Report&)>& tell) {
+  const auto open = [&](int pass) {
+    return raw::Reader::open(s.archive / a.passes.at(pass).file.path);
+  };
   for (int p = 1; p <= number; ++p) {
     KeptPass& b = a.passes.at(p);
     if (b.checked) continue;
@@ -57,7 +66,8 @@ Result<Verdict> check(const Setting& s, Assignment& a, int number, const std::fu
     if (a.job.kind == ledger::JobKind::full) {
       auto sheet = open_proof_sheet(s, a.job.roll.name);
       if (!sheet) return fail(sheet.error());
-      auto report = lap::check({sheet->reader.get(), sheet->map, 0}, {.affine = sheet->map, .dx = {}, .dy = {}}, b_input, a.sleeve);
+      auto report = lap::check({sheet->reader.get(), sheet->map, 0},
+                               {.affine = sheet->map, .dx = {}, .dy = {}}, b_input, a.sleeve);
       if (!report) return fail(report.error());
       reports.push_back(*report);
     } else {
@@ -67,7 +77,8 @@ Result<Verdict> check(const Setting& s, Assignment& a, int number, const std::fu
         auto a_picture = open(other);
         if (!a_picture) return fail(a_picture.error());
         const KeptPass& first = a.passes.at(other);
-        auto report = lap::check({a_picture->get(), first.planned, other}, first.placement, b_input, a.sleeve);
+        auto report = lap::check({a_picture->get(), first.planned, other}, first.placement, b_input,
+                                 a.sleeve);
         if (!report) return fail(report.error());
         report->a = other;
         report->b = p;
@@ -81,14 +92,19 @@ Result<Verdict> check(const Setting& s, Assignment& a, int number, const std::fu
       if (r.ok && (!best || r.confidence > best->confidence)) best = &r;
       if (!r.ok && !says_nothing(r) && !worst) worst = &r;
     }
-    // A lap that shows nothing is carried by one that does; with none that does, there is no ground to join on.
+    // A lap that shows nothing is carried by one that does; with none that does, there is no ground
+    // to join on.
     if (!worst && !best && !reports.empty()) worst = &reports.front();
     if (worst) return Verdict{.good = false, .pass = p, .why = worst->why, .say = worst->say};
     if (best) b.placement = best->b_on_sleeve;
     if (a.job.kind == ledger::JobKind::full) {
       if (const std::string cut = cut_frame(a, a.pass(p), b.placement, **b_picture); !cut.empty())
-        return Verdict{.good = false, .pass = p, .why = "frame " + cut + " is cut by the window's edge",
-                       .say = "Frame " + cut + " is cut by the window's edge: lay the sleeve as the drawing shows and press the key again."};
+        return Verdict{.good = false,
+                       .pass = p,
+                       .why = "frame " + cut + " is cut by the window's edge",
+                       .say = "Frame " + cut +
+                              " is cut by the window's edge: lay the sleeve as the drawing shows "
+                              "and press the key again."};
     }
     for (lap::Report& r : reports) a.laps.push_back(std::move(r));
     b.checked = true;

@@ -18,7 +18,8 @@ Result<std::unique_ptr<EventStream>> EventStream::open(const std::string& where)
   } else if (!where.empty()) {
     stream->fd_ = ::open(where.c_str(), O_WRONLY | O_CREAT | O_APPEND | O_CLOEXEC, 0666);
     if (stream->fd_ < 0)
-      return fail(Fault::cannot_create, "--events " + where + ": cannot be opened: " + std::strerror(errno));
+      return fail(Fault::cannot_create,
+                  "--events " + where + ": cannot be opened: " + std::strerror(errno));
   }
   return stream;
 }

@@ -1,7 +1,8 @@
 // The event stream (contract.md): one JSON object a line, flushed at once.
 //
-// Invariants: every line has `at` and `event`; a reader that goes away ends the stream, never the station.
-// Units: as contract.md. Thread: any (locked). Errors: cannot_create when the file cannot be opened.
+// Invariants: every line has `at` and `event`; a reader that goes away ends the stream, never the
+// station. Units: as contract.md. Thread: any (locked). Errors: cannot_create when the file cannot
+// be opened.
 #pragma once
 
 #include <memory>

@@ -18,7 +18,8 @@ namespace fs = std::filesystem;
 
 ledger::File named(const Setting& s, const fs::path& path, const std::string& sha256) {
   std::error_code ignored;
-  return {fs::relative(path, s.archive).generic_string(), sha256, static_cast<std::uint64_t>(fs::file_size(path, ignored))};
+  return {fs::relative(path, s.archive).generic_string(), sha256,
+          static_cast<std::uint64_t>(fs::file_size(path, ignored))};
 }
 
 Result<ledger::File> write_named(const Setting& s, const fs::path& path, const std::string& text) {
@@ -58,7 +59,8 @@ Result<Opened> open_passes(const Setting& s, const Assignment& a) {
   return o;
 }
 
-profile::Card make_card(const Assignment& a, const Opened& o, const join::SheetGeometry& g, const raw::Written& written) {
+profile::Card make_card(const Assignment& a, const Opened& o, const join::SheetGeometry& g,
+                        const raw::Written& written) {
   profile::Card card;
   card.file = written.path.filename().string();
   card.sha256 = written.sha256;
@@ -81,31 +83,43 @@ profile::Card make_card(const Assignment& a, const Opened& o, const join::SheetG
     pass.finished = kept.capture.value("finished", "");
     if (kept.capture.contains("options"))
       for (const auto& [name, value] : kept.capture["options"].items())
-        pass.options.emplace_back(name, value.is_string() ? value.get<std::string>() : value.dump());
+        pass.options.emplace_back(name,
+                                  value.is_string() ? value.get<std::string>() : value.dump());
     const auto& m = piece.placement.affine;
     pass.sleeve_to_pass = {m.a, m.b, m.c, m.d, m.e, m.f};
     card.passes.push_back(std::move(pass));
   }
   for (const lap::Report& r : a.laps)
-    card.laps.push_back({.a = r.a, .b = r.b, .residual_px = r.residual_px, .overlap_mm = r.overlap_mm,
-                         .confidence = r.confidence, .light_percent = r.light_percent});
+    card.laps.push_back({.a = r.a,
+                         .b = r.b,
+                         .residual_px = r.residual_px,
+                         .overlap_mm = r.overlap_mm,
+                         .confidence = r.confidence,
+                         .light_percent = r.light_percent});
   return card;
 }
 
-/// The sheet's area: what the plan needs and, where the passes show it, what a hand's error may have moved beyond.
+/// The sheet's area: what the plan needs and, where the passes show it, what a hand's error may
+/// have moved beyond.
 Rect<SleeveSpace> sheet_area(const Assignment& a) {
   Rect<SleeveSpace> seen{};
-  for (const auto& pass : a.plan.passes) seen = seen.hull(bounds(pass.lay.sleeve_to_bed.inverse(), pass.window));
+  for (const auto& pass : a.plan.passes)
+    seen = seen.hull(bounds(pass.lay.sleeve_to_bed.inverse(), pass.window));
   return a.plan.needed.grown(Micrometres{4000}).intersect(seen);
 }
 
 Json lettering_json(const density::Lettering& l) {
-  return {{"found", l.found}, {"lightness", l.lightness}, {"chroma", l.chroma}, {"hue_degrees", l.hue_degrees}, {"verdict", l.verdict}};
+  return {{"found", l.found},
+          {"lightness", l.lightness},
+          {"chroma", l.chroma},
+          {"hue_degrees", l.hue_degrees},
+          {"verdict", l.verdict}};
 }
 
 }  // namespace
 
-Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell& tell, const std::atomic<bool>& stop) {
+Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell& tell,
+                              const std::atomic<bool>& stop) {
   const fs::path folder = a.folder(s);
   if (auto r = core::sweep_partials(folder); !r) return fail(r.error());
   Products products;
@@ -116,15 +130,21 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
   const auto geometry = join::SheetGeometry::of(sheet_area(a), a.plan.ppi);
   const fs::path sheet_path = folder / "sheet.tif";
   auto writer = raw::Writer::create(sheet_path, geometry.width, geometry.height, geometry.ppi,
-                                    {.roll = a.job.roll.name, .page = "sheet", .make = s.identity.vendor, .model = s.identity.model,
-                                     .date_time = {}, .note = {}});
+                                    {.roll = a.job.roll.name,
+                                     .page = "sheet",
+                                     .make = s.identity.vendor,
+                                     .model = s.identity.model,
+                                     .date_time = {},
+                                     .note = {}});
   if (!writer) return fail(writer.error());
   auto joined = join::join(opened->pieces, a.plan.laps, geometry, **writer, stop);
   if (!joined) return fail(joined.error());
   auto written = (*writer)->finish();
   if (!written) return fail(written.error());
   products.files.push_back(named(s, sheet_path, written->sha256));
-  tell("joined", {{"file", sheet_path.string()}, {"sha256", written->sha256}, {"seconds", watch.seconds()},
+  tell("joined", {{"file", sheet_path.string()},
+                  {"sha256", written->sha256},
+                  {"seconds", watch.seconds()},
                   {"uncovered_pixels", joined->uncovered_pixels}});
 
   watch.restart();
@@ -139,20 +159,25 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
   if (!card_file) return fail(card_file.error());
   products.files.push_back(*card_file);
 
-  // The positive: the built-in stage as the rows are asked for, or an outside stage's 16-bit picture.
+  // The positive: the built-in stage as the rows are asked for, or an outside stage's 16-bit
+  // picture.
   const density::Converter converter(a.stock, *measured);
   density::PositiveSource built_in(**sheet, converter);
   std::unique_ptr<raw::Reader> outside;
   image::RowSource* positive = &built_in;
   if (!s.convert.empty()) {
     const fs::path made = folder / ".outside.tif.part";
-    if (auto r = density::run_outside_stage(s.convert, sheet_path.string(), (folder / "sheet.yaml").string(), made.string()); !r)
+    if (auto r = density::run_outside_stage(s.convert, sheet_path.string(),
+                                            (folder / "sheet.yaml").string(), made.string());
+        !r)
       return fail(r.error());
     auto reader = raw::Reader::open(made);
     if (!reader) return fail(reader.error());
     if ((*reader)->width() != geometry.width || (*reader)->height() != geometry.height)
-      return fail(Fault::bad_data, made.string() + ": the outside stage gave a picture of another size; " + std::to_string(geometry.width) +
-                                       " x " + std::to_string(geometry.height) + " pixels would be right");
+      return fail(Fault::bad_data, made.string() +
+                                       ": the outside stage gave a picture of another size; " +
+                                       std::to_string(geometry.width) + " x " +
+                                       std::to_string(geometry.height) + " pixels would be right");
     outside = std::move(*reader);
     positive = outside.get();
   }
@@ -161,9 +186,11 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
   auto found = frames::find(**sheet, geometry.origin, a.sleeve, a.stock.process);
   if (!found) return fail(found.error());
 
-  const proof::Caption caption{a.job.roll.name, a.stock.about.empty() ? a.stock.name : a.stock.about, a.job.roll.shot, a.job.roll.note,
-                               core::rfc3339_now().substr(0, 10)};
-  auto made = proof::make(*positive, geometry.origin, a.sleeve, found->frames, caption, folder, stop);
+  const proof::Caption caption{a.job.roll.name,
+                               a.stock.about.empty() ? a.stock.name : a.stock.about,
+                               a.job.roll.shot, a.job.roll.note, core::rfc3339_now().substr(0, 10)};
+  auto made =
+      proof::make(*positive, geometry.origin, a.sleeve, found->frames, caption, folder, stop);
   std::error_code ignored;
   fs::remove(folder / ".outside.tif.part", ignored);
   if (!made) return fail(made.error());
@@ -190,11 +217,12 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
 
 namespace {
 
-/// The placement rounded to a whole quarter turn and whole pixels around the frame, so that the frame's pixels are copied as
-/// they were captured.
+/// The placement rounded to a whole quarter turn and whole pixels around the frame, so that the
+/// frame's pixels are copied as they were captured.
 lap::Placement snapped(const lap::Placement& placement, const join::SheetGeometry& g) {
-  const Spot<SleeveSpace> centre{g.origin.x + static_cast<double>(g.width) / 2 * g.ppi.mm_per_pixel(),
-                                 g.origin.y + static_cast<double>(g.height) / 2 * g.ppi.mm_per_pixel()};
+  const Spot<SleeveSpace> centre{
+      g.origin.x + static_cast<double>(g.width) / 2 * g.ppi.mm_per_pixel(),
+      g.origin.y + static_cast<double>(g.height) / 2 * g.ppi.mm_per_pixel()};
   const Spot<PassSpace> there = placement(centre);
   const double k = g.ppi.pixels_per_mm();
   const auto quarter = [&](double v) { return std::abs(v) > k / 2 ? std::copysign(k, v) : 0.0; };
@@ -203,8 +231,10 @@ lap::Placement snapped(const lap::Placement& placement, const join::SheetGeometr
   m.a = quarter(placement.affine.a), m.b = quarter(placement.affine.b);
   m.c = quarter(placement.affine.c), m.d = quarter(placement.affine.d);
   // Whole pixels at the sheet's origin, so that pixel edges fall on pixel edges.
-  const double x0 = std::round(there.x + m.a * (g.origin.x - centre.x) + m.c * (g.origin.y - centre.y));
-  const double y0 = std::round(there.y + m.b * (g.origin.x - centre.x) + m.d * (g.origin.y - centre.y));
+  const double x0 =
+      std::round(there.x + m.a * (g.origin.x - centre.x) + m.c * (g.origin.y - centre.y));
+  const double y0 =
+      std::round(there.y + m.b * (g.origin.x - centre.x) + m.d * (g.origin.y - centre.y));
   m.e = x0 - m.a * g.origin.x - m.c * g.origin.y;
   m.f = y0 - m.b * g.origin.x - m.d * g.origin.y;
   return out;
@@ -212,29 +242,36 @@ lap::Placement snapped(const lap::Placement& placement, const join::SheetGeometr
 
 bool shows_all(const join::Piece& piece, const Rect<SleeveSpace>& area) {
   for (int i = 0; i < 4; ++i) {
-    const Spot<PassSpace> p = piece.placement({(i & 1) ? area.right().mm() : area.x.mm(), (i & 2) ? area.bottom().mm() : area.y.mm()});
-    if (p.x < 1 || p.y < 1 || p.x > static_cast<double>(piece.picture->width()) - 1 || p.y > static_cast<double>(piece.picture->height()) - 1)
+    const Spot<PassSpace> p = piece.placement(
+        {(i & 1) ? area.right().mm() : area.x.mm(), (i & 2) ? area.bottom().mm() : area.y.mm()});
+    if (p.x < 1 || p.y < 1 || p.x > static_cast<double>(piece.picture->width()) - 1 ||
+        p.y > static_cast<double>(piece.picture->height()) - 1)
       return false;
   }
   return true;
 }
 
 std::string frame_file_stem(const std::string& frame) {
-  const bool short_number = frame.size() == 1 || (frame.size() > 1 && std::isdigit(static_cast<unsigned char>(frame[0])) &&
-                                                  !std::isdigit(static_cast<unsigned char>(frame[1])));
+  const bool short_number =
+      frame.size() == 1 ||
+      (frame.size() > 1 && std::isdigit(static_cast<unsigned char>(frame[0])) &&
+       !std::isdigit(static_cast<unsigned char>(frame[1])));
   return "frame-" + (short_number ? "0" + frame : frame);
 }
 
 }  // namespace
 
-Result<Products> finish_full(const Setting& s, const Assignment& a, const Tell& tell, const std::atomic<bool>& stop) {
+Result<Products> finish_full(const Setting& s, const Assignment& a, const Tell& tell,
+                             const std::atomic<bool>& stop) {
   const fs::path folder = a.folder(s);
   if (auto r = core::sweep_partials(folder); !r) return fail(r.error());
   Products products;
   auto opened = open_passes(s, a);
   if (!opened) return fail(opened.error());
   for (const frames::Frame& frame : a.wanted) {
-    if (stop) return fail(Fault::cancelled, "stopped while cutting out frames; they are made at the next start");
+    if (stop)
+      return fail(Fault::cancelled,
+                  "stopped while cutting out frames; they are made at the next start");
     core::Stopwatch watch;
     const Rect<SleeveSpace> area = crop_area(frame);
     const auto geometry = join::SheetGeometry::of(area, a.plan.ppi);
@@ -248,21 +285,30 @@ Result<Products> finish_full(const Setting& s, const Assignment& a, const Tell& 
     }
     if (pieces.empty()) pieces = opened->pieces;
     const std::string stem = frame_file_stem(frame.frame);
-    auto writer = raw::Writer::create(folder / (stem + ".tif"), geometry.width, geometry.height, geometry.ppi,
-                                      {.roll = a.job.roll.name, .page = frame.frame, .make = s.identity.vendor, .model = s.identity.model,
-                                       .date_time = {}, .note = {}});
+    auto writer =
+        raw::Writer::create(folder / (stem + ".tif"), geometry.width, geometry.height, geometry.ppi,
+                            {.roll = a.job.roll.name,
+                             .page = frame.frame,
+                             .make = s.identity.vendor,
+                             .model = s.identity.model,
+                             .date_time = {},
+                             .note = {}});
     if (!writer) return fail(writer.error());
     auto joined = join::join(pieces, a.plan.laps, geometry, **writer, stop);
     if (!joined) return fail(joined.error());
     auto written = (*writer)->finish();
     if (!written) return fail(written.error());
     products.files.push_back(named(s, written->path, written->sha256));
-    auto card_file = write_named(s, folder / (stem + ".yaml"), profile::write_card(make_card(a, *opened, geometry, *written)));
+    auto card_file = write_named(s, folder / (stem + ".yaml"),
+                                 profile::write_card(make_card(a, *opened, geometry, *written)));
     if (!card_file) return fail(card_file.error());
     products.files.push_back(*card_file);
     products.at_full.push_back(frame.frame);
-    tell("joined", {{"file", written->path.string()}, {"sha256", written->sha256}, {"frame", frame.frame},
-                    {"resampled", joined->resampled}, {"seconds", watch.seconds()}});
+    tell("joined", {{"file", written->path.string()},
+                    {"sha256", written->sha256},
+                    {"frame", frame.frame},
+                    {"resampled", joined->resampled},
+                    {"seconds", watch.seconds()}});
   }
   return products;
 }

@@ -31,11 +31,14 @@ namespace {
 /// Reads a descriptor on a thread of its own until it ends or the source is destroyed.
 class Listener : public KeySource {
  public:
-  Listener(int fd, std::function<void(Heard)> heard) : fd_(fd), heard_(std::move(heard)), wake_(::eventfd(0, EFD_CLOEXEC)) {}
+  Listener(int fd, std::function<void(Heard)> heard)
+      : fd_(fd), heard_(std::move(heard)), wake_(::eventfd(0, EFD_CLOEXEC)) {}
   ~Listener() override { stop(); }
 
  protected:
-  void start() { thread_ = std::thread([this] { listen(); }); }
+  void start() {
+    thread_ = std::thread([this] { listen(); });
+  }
   void stop() {
     if (!thread_.joinable()) return;
     const std::uint64_t one = 1;
@@ -77,7 +80,8 @@ class Listener : public KeySource {
   std::thread thread_;
 };
 
-/// Every line is one press; a line that holds a word is a command. Lines are never merged: a script may send two at once.
+/// Every line is one press; a line that holds a word is a command. Lines are never merged: a script
+/// may send two at once.
 class Lines : public Listener {
  public:
   explicit Lines(std::function<void(Heard)> heard) : Listener(0, std::move(heard)) { start(); }
@@ -98,7 +102,8 @@ class Lines : public Listener {
   void say_line() {
     const auto first = line_.find_first_not_of(" \t\r");
     const auto last = line_.find_last_not_of(" \t\r");
-    heard_({.word = first == std::string::npos ? "" : line_.substr(first, last - first + 1), .ended = false});
+    heard_({.word = first == std::string::npos ? "" : line_.substr(first, last - first + 1),
+            .ended = false});
     line_.clear();
   }
   std::string line_;
@@ -131,7 +136,8 @@ class Terminal : public Listener {
   termios before_{};
 };
 
-/// A keypad or pedal by its event device, held for the station alone so that its keys do not type elsewhere.
+/// A keypad or pedal by its event device, held for the station alone so that its keys do not type
+/// elsewhere.
 class Pedal : public Listener {
  public:
   Pedal(int fd, std::function<void(Heard)> heard) : Listener(fd, std::move(heard)) {
@@ -154,11 +160,15 @@ class Pedal : public Listener {
   std::string rest_;
 };
 
-/// The flatbed's own button, asked for only while a place waits: the device can do one thing at a time.
+/// The flatbed's own button, asked for only while a place waits: the device can do one thing at a
+/// time.
 class BedButton : public KeySource {
  public:
   BedButton(bed::Bed& bed, std::string device, std::function<void(Heard)> heard)
-      : bed_(bed), device_(std::move(device)), heard_(std::move(heard)), thread_([this] { serve(); }) {}
+      : bed_(bed),
+        device_(std::move(device)),
+        heard_(std::move(heard)),
+        thread_([this] { serve(); }) {}
   ~BedButton() override {
     {
       const std::lock_guard guard(lock_);
@@ -213,21 +223,26 @@ class BedButton : public KeySource {
 
 }  // namespace
 
-Result<std::unique_ptr<KeySource>> make_key_source(const std::string& key, bed::Bed& bed, const std::string& device,
+Result<std::unique_ptr<KeySource>> make_key_source(const std::string& key, bed::Bed& bed,
+                                                   const std::string& device,
                                                    std::function<void(Heard)> heard) {
   if (key == "stdin") return std::make_unique<Lines>(std::move(heard));
   if (key == "terminal") {
-    if (!::isatty(0)) return fail(Fault::usage, "--key terminal needs a terminal on standard input; use --key stdin");
+    if (!::isatty(0))
+      return fail(Fault::usage,
+                  "--key terminal needs a terminal on standard input; use --key stdin");
     return std::make_unique<Terminal>(std::move(heard));
   }
   if (key == "scanner") return std::make_unique<BedButton>(bed, device, std::move(heard));
   if (key.starts_with("evdev:")) {
     const std::string path = key.substr(6);
     const int fd = ::open(path.c_str(), O_RDONLY | O_CLOEXEC);
-    if (fd < 0) return fail(Fault::no_input, "--key " + key + ": cannot be opened: " + std::strerror(errno));
+    if (fd < 0)
+      return fail(Fault::no_input, "--key " + key + ": cannot be opened: " + std::strerror(errno));
     return std::make_unique<Pedal>(fd, std::move(heard));
   }
-  return fail(Fault::usage, "--key " + key + ": no such key; right are terminal, stdin, scanner and evdev:PATH");
+  return fail(Fault::usage,
+              "--key " + key + ": no such key; right are terminal, stdin, scanner and evdev:PATH");
 }
 
 }  // namespace lapwright::station

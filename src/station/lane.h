@@ -1,7 +1,7 @@
 // A thread that does one thing after another: the bed's, the storage's, the computing's.
 //
-// Invariants: tasks run in the order posted; the destructor lets the running task end and drops the rest.
-// Thread: post from any. Errors: none; a task reports by itself.
+// Invariants: tasks run in the order posted; the destructor lets the running task end and drops the
+// rest. Thread: post from any. Errors: none; a task reports by itself.
 #pragma once
 
 #include <condition_variable>

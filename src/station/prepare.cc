@@ -9,13 +9,18 @@ namespace {
 
 namespace fs = std::filesystem;
 
-constexpr double crop_margin_mm = 1.5;  // film shown around a full-resolution frame, so that its edge can be seen
+constexpr double crop_margin_mm =
+    1.5;  // film shown around a full-resolution frame, so that its edge can be seen
 
 /// The places of the wanted frames on the roll's proof.
 Result<std::vector<frames::Frame>> wanted_frames(const Setting& s, const ledger::Job& job) {
-  const fs::path file = ledger::archive::roll_folder(s.archive, job.roll.name) / "proof" / "frames.json";
+  const fs::path file =
+      ledger::archive::roll_folder(s.archive, job.roll.name) / "proof" / "frames.json";
   auto text = core::read_file(file);
-  if (!text) return fail(Fault::no_input, file.string() + ": cannot be read; the roll needs its proof before frames at full resolution");
+  if (!text)
+    return fail(Fault::no_input,
+                file.string() +
+                    ": cannot be read; the roll needs its proof before frames at full resolution");
   auto json = core::parse_json(*text, file.string());
   if (!json) return fail(json.error());
   auto all = frames::from_json(*json, file.string());
@@ -23,8 +28,11 @@ Result<std::vector<frames::Frame>> wanted_frames(const Setting& s, const ledger:
   if (job.frames == std::vector<std::string>{"all"}) return *all;
   std::vector<frames::Frame> wanted;
   for (const std::string& name : job.frames) {
-    const auto it = std::find_if(all->begin(), all->end(), [&](const frames::Frame& f) { return f.frame == name; });
-    if (it == all->end()) return fail(Fault::bad_data, file.string() + ": roll " + job.roll.name + " has no frame " + name);
+    const auto it = std::find_if(all->begin(), all->end(),
+                                 [&](const frames::Frame& f) { return f.frame == name; });
+    if (it == all->end())
+      return fail(Fault::bad_data,
+                  file.string() + ": roll " + job.roll.name + " has no frame " + name);
     wanted.push_back(*it);
   }
   return wanted;
@@ -33,7 +41,9 @@ Result<std::vector<frames::Frame>> wanted_frames(const Setting& s, const ledger:
 Affine<SleeveSpace, PassSpace> planned_map(const plan::Pass& pass, const Json& capture) {
   const auto& w = capture.at("window");
   const Spot<BedSpace> origin{w.at("x").get<double>(), w.at("y").get<double>()};
-  return compose(mm_to_pixels<BedSpace, PassSpace>(origin, Ppi{capture.at("ppi").get<std::int32_t>()}), pass.lay.sleeve_to_bed);
+  return compose(
+      mm_to_pixels<BedSpace, PassSpace>(origin, Ppi{capture.at("ppi").get<std::int32_t>()}),
+      pass.lay.sleeve_to_bed);
 }
 
 }  // namespace
@@ -43,11 +53,13 @@ Rect<SleeveSpace> crop_area(const frames::Frame& frame) {
   for (const auto& c : frame.corners)
     l = std::min(l, c.x), r = std::max(r, c.x), t = std::min(t, c.y), b = std::max(b, c.y);
   const auto um = [](double mm) { return Micrometres::from_mm(mm); };
-  return {um(l - crop_margin_mm), um(t - crop_margin_mm), um(r - l + 2 * crop_margin_mm), um(b - t + 2 * crop_margin_mm)};
+  return {um(l - crop_margin_mm), um(t - crop_margin_mm), um(r - l + 2 * crop_margin_mm),
+          um(b - t + 2 * crop_margin_mm)};
 }
 
 fs::path Assignment::folder(const Setting& s) const {
-  return ledger::archive::roll_folder(s.archive, job.roll.name) / (job.kind == ledger::JobKind::proof ? "proof" : "full");
+  return ledger::archive::roll_folder(s.archive, job.roll.name) /
+         (job.kind == ledger::JobKind::proof ? "proof" : "full");
 }
 
 fs::path Assignment::pass_file(const Setting& s, int number) const {
@@ -87,9 +99,10 @@ Result<Assignment> prepare(const Setting& s, const ledger::Job& job, bool& plann
   planned_now = true;
   if (job.plan) {
     auto plan = plan::from_json(*job.plan, "ledger: plan of " + job.roll.name);
-    // A plan for another bed, sleeve or resolution than today's is made anew; its passes do not fit.
-    if (plan && plan->bed == s.bed.name && plan->sleeve == a.sleeve.name && (job.ppi.value == 0 || plan->ppi == job.ppi) &&
-        (!proof || plan->ppi == s.proof_ppi)) {
+    // A plan for another bed, sleeve or resolution than today's is made anew; its passes do not
+    // fit.
+    if (plan && plan->bed == s.bed.name && plan->sleeve == a.sleeve.name &&
+        (job.ppi.value == 0 || plan->ppi == job.ppi) && (!proof || plan->ppi == s.proof_ppi)) {
       a.plan = *plan;
       planned_now = false;
     }
@@ -112,7 +125,8 @@ Result<Assignment> prepare(const Setting& s, const ledger::Job& job, bool& plann
       try {
         a.passes[c.pass] = kept_pass(a.pass(c.pass), c.file, c.capture);
       } catch (const Json::exception&) {
-        return fail(Fault::bad_data, "ledger: the capture of pass " + std::to_string(c.pass) + " of " + job.roll.name +
+        return fail(Fault::bad_data, "ledger: the capture of pass " + std::to_string(c.pass) +
+                                         " of " + job.roll.name +
                                          " lacks its window or resolution");
       }
     }
@@ -123,8 +137,10 @@ Result<Assignment> prepare(const Setting& s, const ledger::Job& job, bool& plann
   auto free = core::free_bytes(s.archive);
   if (!free) return fail(free.error());
   if (*free < needed)
-    return fail(Fault::cannot_create, s.archive.string() + ": roll " + job.roll.name + " needs " + std::to_string(needed / 1000000) +
-                                          " MB and the disk has " + std::to_string(*free / 1000000) +
+    return fail(Fault::cannot_create, s.archive.string() + ": roll " + job.roll.name + " needs " +
+                                          std::to_string(needed / 1000000) +
+                                          " MB and the disk has " +
+                                          std::to_string(*free / 1000000) +
                                           " MB free; free some space or choose a lower --ppi");
   return a;
 }

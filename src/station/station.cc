@@ -20,21 +20,33 @@ namespace asio = boost::asio;
 namespace fs = std::filesystem;
 using AssignmentPtr = std::shared_ptr<Assignment>;
 
-const char* job_name(const Assignment& a) { return a.job.kind == ledger::JobKind::proof ? "proof" : "full"; }
+const char* job_name(const Assignment& a) {
+  return a.job.kind == ledger::JobKind::proof ? "proof" : "full";
+}
 
 class Driver {
  public:
-  Driver(Setting setting, bed::Bed& bed, const Options& options, std::unique_ptr<EventStream> events, ledger::Ledger ledger)
-      : setting_(std::move(setting)), bed_(bed), options_(options), events_(std::move(events)), ledger_(std::move(ledger)) {
+  Driver(Setting setting, bed::Bed& bed, const Options& options,
+         std::unique_ptr<EventStream> events, ledger::Ledger ledger)
+      : setting_(std::move(setting)),
+        bed_(bed),
+        options_(options),
+        events_(std::move(events)),
+        ledger_(std::move(ledger)) {
     state_.once = options.once;
   }
 
   Result<int> run() {
-    auto key = make_key_source(options_.key, bed_, setting_.device, [this](Heard h) { asio::post(io_, [this, h] { hear(h); }); });
+    auto key = make_key_source(options_.key, bed_, setting_.device,
+                               [this](Heard h) { asio::post(io_, [this, h] { hear(h); }); });
     if (!key) return fail(key.error());
     key_ = std::move(*key);
-    events_->emit("ready", {{"bed", setting_.bed.name}, {"device", setting_.device}, {"archive", setting_.archive.string()}, {"key", options_.key}});
-    person("Ready: " + setting_.bed.name + " on " + setting_.device + ". Film must be clean and dry, the glass free of dust.");
+    events_->emit("ready", {{"bed", setting_.bed.name},
+                            {"device", setting_.device},
+                            {"archive", setting_.archive.string()},
+                            {"key", options_.key}});
+    person("Ready: " + setting_.bed.name + " on " + setting_.device +
+           ". Film must be clean and dry, the glass free of dust.");
     wait_for_signal();
     tick();
     on_storage([this] {
@@ -58,7 +70,8 @@ class Driver {
       return;
     }
     state_ = std::move(step.state);
-    for (const Command& c : step.commands) std::visit([this](const auto& command) { carry_out(command); }, c);
+    for (const Command& c : step.commands)
+      std::visit([this](const auto& command) { carry_out(command); }, c);
   }
   void then(std::function<void()> task) { asio::post(io_, std::move(task)); }
   void then_take(Event event) {
@@ -77,7 +90,8 @@ class Driver {
     if (heard.word == "again") return take(event::Again{});
     if (heard.word == "skip") return take(event::Skip{});
     if (heard.word == "stop") return take(event::Stop{});
-    person("\"" + heard.word + "\" is not understood here; right are an empty line (the key), again, skip and stop");
+    person("\"" + heard.word +
+           "\" is not understood here; right are an empty line (the key), again, skip and stop");
   }
 
   void carry_out(const command::FindJob&) {
@@ -90,13 +104,16 @@ class Driver {
       bool planned_now = false;
       auto prepared = prepare(setting_, **job, planned_now);
       if (prepared && planned_now) {
-        if (auto r = ledger_.job_planned((*job)->id, plan::to_json(prepared->plan)); !r) return give_up(r.error());
+        if (auto r = ledger_.job_planned((*job)->id, plan::to_json(prepared->plan)); !r)
+          return give_up(r.error());
       }
-      then([this, id = (*job)->id, roll = (*job)->roll.name, prepared = std::move(prepared)]() mutable {
+      then([this, id = (*job)->id, roll = (*job)->roll.name,
+            prepared = std::move(prepared)]() mutable {
         if (state_.phase != Phase::seeking) return;
         if (!prepared) {
           fault(prepared.error(), "roll " + roll + ": ");
-          if (options_.once) return take(event::CannotGoOn{core::exit_code(prepared.error().fault)});
+          if (options_.once)
+            return take(event::CannotGoOn{core::exit_code(prepared.error().fault)});
           skipped_.push_back(id);
           return carry_out(command::FindJob{});
         }
@@ -108,7 +125,10 @@ class Driver {
   }
 
   void carry_out(const command::WaitForWork&) {
-    if (!said_idle_) person("No roll waits. Add one with `lapwright roll add`, or ask for frames with `lapwright want`.");
+    if (!said_idle_)
+      person(
+          "No roll waits. Add one with `lapwright roll add`, or ask for frames with `lapwright "
+          "want`.");
     said_idle_ = true;
   }
 
@@ -122,8 +142,9 @@ class Driver {
                             {"of", a.plan.passes.size()},
                             {"lay", plan::to_json(a.pass(c.pass), a.plan.ppi)},
                             {"say", sentence}});
-    person("\a" + a.job.roll.name + ", " + job_name(a) + ", pass " + std::to_string(c.pass) + " of " + std::to_string(a.plan.passes.size()) +
-           ": " + sentence + " Then press the key.");
+    person("\a" + a.job.roll.name + ", " + job_name(a) + ", pass " + std::to_string(c.pass) +
+           " of " + std::to_string(a.plan.passes.size()) + ": " + sentence +
+           " Then press the key.");
     key_->arm(true);
   }
 
@@ -147,7 +168,10 @@ class Driver {
                                {"say", seen->say}});
         const bool bad = !seen->found || (seen->certain && !seen->covers_needed);
         if (!bad) return take(event::LookGood{});
-        again(pass, seen->found ? "the sleeve lies where the window does not show all that this pass must" : "no sleeve as planned was seen", seen->say);
+        again(pass,
+              seen->found ? "the sleeve lies where the window does not show all that this pass must"
+                          : "no sleeve as planned was seen",
+              seen->say);
         take(event::LookBad{});
       });
     });
@@ -157,14 +181,16 @@ class Driver {
     stop_bed_ = false;
     progress_.line = progress_.of = progress_.bytes = 0;
     pass_watch_.restart();
-    // By way of the storage lane: a file dropped from the ledger is gone before its name is used again.
+    // By way of the storage lane: a file dropped from the ledger is gone before its name is used
+    // again.
     on_storage([this, a = current_, number = c.pass] {
       bed_lane_.post([this, a, number] {
         key_->arm(false);
         auto kept = capture(setting_, bed_, *a, number, progress_, stop_bed_);
         on_storage([this, a, number, kept = std::move(kept)]() mutable {
           if (kept) {
-            if (auto r = ledger_.pass_captured(a->job.id, number, kept->file, kept->capture); !r) return give_up(r.error());
+            if (auto r = ledger_.pass_captured(a->job.id, number, kept->file, kept->capture); !r)
+              return give_up(r.error());
           }
           then([this, a, number, kept = std::move(kept)]() mutable {
             if (!kept) {
@@ -210,7 +236,8 @@ class Driver {
     const fs::path file = setting_.archive / it->second.file.path;
     a->passes.erase(it);
     std::erase_if(a->laps, [&](const lap::Report& r) { return r.a == c.pass || r.b == c.pass; });
-    on_storage([this, id = a->job.id, pass = c.pass, file, why = why_dropped_.empty() ? std::string("asked for again") : why_dropped_] {
+    on_storage([this, id = a->job.id, pass = c.pass, file,
+                why = why_dropped_.empty() ? std::string("asked for again") : why_dropped_] {
       if (auto r = ledger_.pass_refused(id, pass, why); !r) return give_up(r.error());
       std::error_code ignored;
       fs::remove(file, ignored);
@@ -219,7 +246,9 @@ class Driver {
   }
 
   void carry_out(const command::FinishJob& c) {
-    person(current_->job.roll.name + ": all passes are good; the sleeve may be taken off. Joining and converting go on by themselves.");
+    person(current_->job.roll.name +
+           ": all passes are good; the sleeve may be taken off. Joining and converting go on by "
+           "themselves.");
     work_lane_.post([this, a = std::move(current_), id = c.job, since = since_key_] {
       const Tell tell = [&](const std::string& event, const Json& members) {
         Json all = {{"roll", a->job.roll.name}};
@@ -227,7 +256,8 @@ class Driver {
         events_->emit(event, all);
       };
       const bool proof = a->job.kind == ledger::JobKind::proof;
-      auto products = proof ? finish_proof(setting_, *a, tell, stop_work_) : finish_full(setting_, *a, tell, stop_work_);
+      auto products = proof ? finish_proof(setting_, *a, tell, stop_work_)
+                            : finish_full(setting_, *a, tell, stop_work_);
       on_storage([this, a, id, proof, since, products = std::move(products)]() mutable {
         auto recorded = [&]() -> Result<> {
           if (!products) return fail(products.error());
@@ -236,16 +266,21 @@ class Driver {
           if (!r) return r;
           std::error_code ignored;
           if (!proof)
-            for (const auto& [number, pass] : a->passes) fs::remove(setting_.archive / pass.file.path, ignored);
+            for (const auto& [number, pass] : a->passes)
+              fs::remove(setting_.archive / pass.file.path, ignored);
           return ledger_.write_manifest(a->job.roll.name);
         }();
         then([this, a, id, since, recorded] {
           if (!recorded) {
-            if (recorded.error().fault != Fault::cancelled) fault(recorded.error(), "roll " + a->job.roll.name + ": ");
+            if (recorded.error().fault != Fault::cancelled)
+              fault(recorded.error(), "roll " + a->job.roll.name + ": ");
             return take(event::JobFailed{id, core::exit_code(recorded.error().fault)});
           }
-          events_->emit("done", {{"roll", a->job.roll.name}, {"job", job_name(*a)}, {"seconds", since.seconds()}});
-          person("\a" + a->job.roll.name + ": " + job_name(*a) + " done; see " + a->folder(setting_).string());
+          events_->emit(
+              "done",
+              {{"roll", a->job.roll.name}, {"job", job_name(*a)}, {"seconds", since.seconds()}});
+          person("\a" + a->job.roll.name + ": " + job_name(*a) + " done; see " +
+                 a->folder(setting_).string());
           take(event::JobDone{id});
         });
       });
@@ -264,7 +299,9 @@ class Driver {
   // ---- what goes wrong
 
   void fault(const Error& error, const std::string& where, bool fatal = false) {
-    events_->emit("fault", {{"code", core::exit_code(error.fault)}, {"say", where + error.text}, {"fatal", fatal}});
+    events_->emit(
+        "fault",
+        {{"code", core::exit_code(error.fault)}, {"say", where + error.text}, {"fatal", fatal}});
     person(where + error.text);
   }
   void pass_failed(const Error& error) {
@@ -275,7 +312,8 @@ class Driver {
     events_->emit("again", {{"pass", pass}, {"why", why}, {"say", say}});
     person("Pass " + std::to_string(pass) + " must be made again: " + say);
   }
-  /// The ledger itself cannot go on: nothing may be captured that could not be recorded. From any thread.
+  /// The ledger itself cannot go on: nothing may be captured that could not be recorded. From any
+  /// thread.
   void give_up(const Error& error) {
     then([this, error] {
       fault(error, "", true);
@@ -310,11 +348,17 @@ class Driver {
   void report_progress() {
     const double gone = pass_watch_.seconds();
     const auto line = progress_.line.load(), of = progress_.of.load();
-    const double left = line > 0 && of > 0 ? gone / static_cast<double>(line) * static_cast<double>(of - line)
-                                           : std::max(0.0, current_->pass(state_.pass).seconds - gone);
-    events_->emit("capture", {{"pass", state_.pass}, {"line", line}, {"of", of}, {"bytes", progress_.bytes.load()}, {"seconds_left", left}});
+    const double left = line > 0 && of > 0
+                            ? gone / static_cast<double>(line) * static_cast<double>(of - line)
+                            : std::max(0.0, current_->pass(state_.pass).seconds - gone);
+    events_->emit("capture", {{"pass", state_.pass},
+                              {"line", line},
+                              {"of", of},
+                              {"bytes", progress_.bytes.load()},
+                              {"seconds_left", left}});
     if (::isatty(2) && of > 0)
-      std::fprintf(stderr, "\r  line %lld of %lld, %.0f s left   ", static_cast<long long>(line), static_cast<long long>(of), left);
+      std::fprintf(stderr, "\r  line %lld of %lld, %.0f s left   ", static_cast<long long>(line),
+                   static_cast<long long>(of), left);
   }
 
   void on_storage(std::function<void()> task) { storage_lane_.post(std::move(task)); }

@@ -1,8 +1,12 @@
-// The driver that carries out the transition table's commands: the loop, the lanes, the key, the event stream.
+// The driver that carries out the transition table's commands: the loop, the lanes, the key, the
+// event stream.
 //
-// Control flow: the loop thread takes events and never blocks; the bed lane captures and looks; the storage lane owns the
-//   ledger; the computing lane checks laps, joins and converts. A job at the bed and jobs in the background go on side by side.
-// Units: seconds, ppi. Thread: run() blocks its caller until the station ends. Errors: what cannot be mended by waiting.
+// Control flow: the loop thread takes events and never blocks; the bed lane captures and looks; the
+// storage lane owns the
+//   ledger; the computing lane checks laps, joins and converts. A job at the bed and jobs in the
+//   background go on side by side.
+// Units: seconds, ppi. Thread: run() blocks its caller until the station ends. Errors: what cannot
+// be mended by waiting.
 #pragma once
 
 #include <memory>
@@ -18,7 +22,7 @@ struct Options {
   std::string key = "terminal";
   std::string events;  // "", "-" or a file
   bool once = false;
-  bool look = true;     // a quick look where it saves time
+  bool look = true;  // a quick look where it saves time
 };
 
 /// Runs the station. Returns the exit code of a clean end.

@@ -5,9 +5,10 @@
 namespace lapwright::station {
 namespace {
 
-constexpr const char* event_names[] = {"job_found", "no_job",   "new_work",  "key",        "keys_ended",   "look_good",
-                                       "look_bad",  "captured", "pass_failed", "laps_good", "laps_bad",  "job_done",
-                                       "job_failed", "cannot_go_on", "again", "skip",       "stop",      "withdraw"};
+constexpr const char* event_names[] = {
+    "job_found",  "no_job",       "new_work",    "key",       "keys_ended", "look_good",
+    "look_bad",   "captured",     "pass_failed", "laps_good", "laps_bad",   "job_done",
+    "job_failed", "cannot_go_on", "again",       "skip",      "stop",       "withdraw"};
 static_assert(std::size(event_names) == std::variant_size_v<Event>);
 
 /// One step under construction: each member function is an arrow of the table.
@@ -175,14 +176,22 @@ Step transition(State state, const Event& event) { return Stepper(std::move(stat
 
 std::string name(Phase phase) {
   switch (phase) {
-    case Phase::seeking: return "seeking";
-    case Phase::idle: return "idle";
-    case Phase::placing: return "placing";
-    case Phase::looking: return "looking";
-    case Phase::capturing: return "capturing";
-    case Phase::checking: return "checking";
-    case Phase::stopping: return "stopping";
-    case Phase::stopped: return "stopped";
+    case Phase::seeking:
+      return "seeking";
+    case Phase::idle:
+      return "idle";
+    case Phase::placing:
+      return "placing";
+    case Phase::looking:
+      return "looking";
+    case Phase::capturing:
+      return "capturing";
+    case Phase::checking:
+      return "checking";
+    case Phase::stopping:
+      return "stopping";
+    case Phase::stopped:
+      return "stopped";
   }
   return "?";
 }

@@ -1,13 +1,16 @@
 // The station's states and what each event does to them: pure, without clock, threads or I/O.
 //
-// One job at a time is at the bed (placed and captured pass by pass); finished captures go on in the background,
-// where they are joined, converted and recorded, while the next sleeve is placed.
+// One job at a time is at the bed (placed and captured pass by pass); finished captures go on in
+// the background, where they are joined, converted and recorded, while the next sleeve is placed.
 //
-//   seeking --job_found--> placing --key--> looking --look_good--> capturing --captured--> checking --laps_good--> placing (next
-//   pass), or seeking (the job goes to the background). look_bad, laps_bad and pass_failed go back to placing.
+//   seeking --job_found--> placing --key--> looking --look_good--> capturing --captured--> checking
+//   --laps_good--> placing (next pass), or seeking (the job goes to the background). look_bad,
+//   laps_bad and pass_failed go back to placing.
 //
-// Invariants: every (phase, event) pair that is not in the table is refused by name and changes nothing, except a key, which
-//   does nothing outside `placing`. Units: none. Thread: pure. Errors: a refusal is in Step::refused.
+// Invariants: every (phase, event) pair that is not in the table is refused by name and changes
+// nothing, except a key, which
+//   does nothing outside `placing`. Units: none. Thread: pure. Errors: a refusal is in
+//   Step::refused.
 #pragma once
 
 #include <cstdint>
@@ -34,47 +37,80 @@ struct State {
 };
 
 namespace event {
-struct JobFound { std::int64_t job; int passes; int kept; };  // kept: captured before, in order
+struct JobFound {
+  std::int64_t job;
+  int passes;
+  int kept;
+};  // kept: captured before, in order
 struct NoJob {};
-struct NewWork {};          // something was added to the ledger, or time to look again
+struct NewWork {};  // something was added to the ledger, or time to look again
 struct Key {};
-struct KeysEnded {};        // the key's source is closed
-struct LookGood {};         // also: no look was worth its time
+struct KeysEnded {};  // the key's source is closed
+struct LookGood {};   // also: no look was worth its time
 struct LookBad {};
 struct CaptureDone {};
-struct PassFailed {};       // the bed or the disk failed; the pass can be repeated
+struct PassFailed {};  // the bed or the disk failed; the pass can be repeated
 struct LapsGood {};
-struct LapsBad { int pass; };   // this one and those after it are made again
-struct JobDone { std::int64_t job; };
-struct JobFailed { std::int64_t job; int exit_code; };
-struct CannotGoOn { int exit_code; };  // fatal
-struct Again {};            // the person wants the pass before once more
-struct Skip {};             // leave this roll for later
-struct Stop {};             // finish the background, then end
-struct Withdraw { int exit_code; };    // a signal: end now, nothing half-done left
+struct LapsBad {
+  int pass;
+};  // this one and those after it are made again
+struct JobDone {
+  std::int64_t job;
+};
+struct JobFailed {
+  std::int64_t job;
+  int exit_code;
+};
+struct CannotGoOn {
+  int exit_code;
+};                // fatal
+struct Again {};  // the person wants the pass before once more
+struct Skip {};   // leave this roll for later
+struct Stop {};   // finish the background, then end
+struct Withdraw {
+  int exit_code;
+};  // a signal: end now, nothing half-done left
 }  // namespace event
-using Event = std::variant<event::JobFound, event::NoJob, event::NewWork, event::Key, event::KeysEnded, event::LookGood,
-                           event::LookBad, event::CaptureDone, event::PassFailed, event::LapsGood, event::LapsBad,
-                           event::JobDone, event::JobFailed, event::CannotGoOn, event::Again, event::Skip, event::Stop,
-                           event::Withdraw>;
+using Event =
+    std::variant<event::JobFound, event::NoJob, event::NewWork, event::Key, event::KeysEnded,
+                 event::LookGood, event::LookBad, event::CaptureDone, event::PassFailed,
+                 event::LapsGood, event::LapsBad, event::JobDone, event::JobFailed,
+                 event::CannotGoOn, event::Again, event::Skip, event::Stop, event::Withdraw>;
 
 namespace command {
 struct FindJob {};
 struct WaitForWork {};
-struct AskToPlace { int pass; };
-struct StartLook { int pass; };
-struct StartCapture { int pass; };
-struct CheckLaps { int pass; };
-struct DropPass { int pass; };          // forget a captured pass so that it is made again
-struct FinishJob { std::int64_t job; };
-struct SkipJob { std::int64_t job; };
+struct AskToPlace {
+  int pass;
+};
+struct StartLook {
+  int pass;
+};
+struct StartCapture {
+  int pass;
+};
+struct CheckLaps {
+  int pass;
+};
+struct DropPass {
+  int pass;
+};  // forget a captured pass so that it is made again
+struct FinishJob {
+  std::int64_t job;
+};
+struct SkipJob {
+  std::int64_t job;
+};
 struct CancelBed {};
 struct CancelBackground {};
-struct End { int exit_code; };
+struct End {
+  int exit_code;
+};
 }  // namespace command
-using Command = std::variant<command::FindJob, command::WaitForWork, command::AskToPlace, command::StartLook,
-                             command::StartCapture, command::CheckLaps, command::DropPass, command::FinishJob,
-                             command::SkipJob, command::CancelBed, command::CancelBackground, command::End>;
+using Command =
+    std::variant<command::FindJob, command::WaitForWork, command::AskToPlace, command::StartLook,
+                 command::StartCapture, command::CheckLaps, command::DropPass, command::FinishJob,
+                 command::SkipJob, command::CancelBed, command::CancelBackground, command::End>;
 
 struct Step {
   State state;

@@ -39,7 +39,8 @@ TEST_F(Files, Sha256AgreesWithFips180AndWithCoreutils) {
   EXPECT_EQ(theirs->last_lines.substr(0, 64), *mine);
 }
 
-/// The n-th system call fails, for every n until none fires: the file is whole or absent, and no part of it stays.
+/// The n-th system call fails, for every n until none fires: the file is whole or absent, and no
+/// part of it stays.
 TEST_F(Files, WhicheverCallFailsTheFileIsWholeOrAbsent) {
   const std::string text(200000, 'q');
   for (const int error : {EIO, ENOSPC}) {
@@ -109,13 +110,15 @@ TEST(Process, TellsExitCodesOutputAndTime) {
 
 TEST(Units, PixelsSurviveMicrometresUpTo25400Ppi) {
   for (const int ppi : {75, 300, 1200, 2400, 4800, 6400, 9600, 25400})
-    for (std::int64_t n = 0; n < 200000; n += 37) EXPECT_EQ(to_pixels(to_micrometres({n}, {ppi}), {ppi}).value, n);
+    for (std::int64_t n = 0; n < 200000; n += 37)
+      EXPECT_EQ(to_pixels(to_micrometres({n}, {ppi}), {ppi}).value, n);
 }
 
 /// Pixel and byte counts of trade.md 6 (CALC).
 TEST(Units, AreasOfTheTradeTable) {
   const auto bytes = [](double w, double h, int ppi) {
-    return to_pixels(Micrometres::from_mm(w), {ppi}).value * to_pixels(Micrometres::from_mm(h), {ppi}).value * bytes_per_pixel;
+    return to_pixels(Micrometres::from_mm(w), {ppi}).value *
+           to_pixels(Micrometres::from_mm(h), {ppi}).value * bytes_per_pixel;
   };
   EXPECT_EQ(bytes(36, 24, 2400), 46294416);
   EXPECT_EQ(bytes(203.2, 254, 2400), 2764800000);

@@ -21,8 +21,13 @@ namespace {
 class ButtonBed : public bed::Bed {
  public:
   Result<std::vector<bed::Device>> list() override { return std::vector<bed::Device>{}; }
-  Result<bed::Capability> probe(const std::string&) override { return fail(Fault::unavailable, "no"); }
-  Result<bed::Captured> capture(const bed::Request&, bed::Receiver&, const std::atomic<bool>&) override { return fail(Fault::unavailable, "no"); }
+  Result<bed::Capability> probe(const std::string&) override {
+    return fail(Fault::unavailable, "no");
+  }
+  Result<bed::Captured> capture(const bed::Request&, bed::Receiver&,
+                                const std::atomic<bool>&) override {
+    return fail(Fault::unavailable, "no");
+  }
   Result<bool> wait_for_button(const std::string&, const std::atomic<bool>& stop) override {
     ++asked;
     while (!stop && !pressed) std::this_thread::sleep_for(std::chrono::milliseconds(5));
@@ -69,10 +74,13 @@ TEST(Key, APedalIsOnePressWhateverItRepeats) {
   auto key = make_key_source("evdev:" + path, bed, "", [&](Heard h) { ear(std::move(h)); });
   ASSERT_TRUE(key);
   const std::string press = pedal(EV_KEY, KEY_PROG1, 1) + pedal(EV_SYN, 0, 0);
-  const std::string held = pedal(EV_KEY, KEY_PROG1, 2) + pedal(EV_KEY, KEY_PROG1, 2) + pedal(EV_KEY, KEY_PROG1, 0);
-  const std::string all = press + held + press;  // the second press comes within 150 ms: one nervous foot
+  const std::string held =
+      pedal(EV_KEY, KEY_PROG1, 2) + pedal(EV_KEY, KEY_PROG1, 2) + pedal(EV_KEY, KEY_PROG1, 0);
+  const std::string all =
+      press + held + press;  // the second press comes within 150 ms: one nervous foot
   ASSERT_EQ(::write(writer, all.data(), 10), 10);  // events may arrive in pieces
-  ASSERT_EQ(::write(writer, all.data() + 10, all.size() - 10), static_cast<ssize_t>(all.size() - 10));
+  ASSERT_EQ(::write(writer, all.data() + 10, all.size() - 10),
+            static_cast<ssize_t>(all.size() - 10));
   EXPECT_EQ(ear.wait(1).size(), 1u);
   std::this_thread::sleep_for(std::chrono::milliseconds(200));
   ASSERT_EQ(::write(writer, press.data(), press.size()), static_cast<ssize_t>(press.size()));
@@ -118,7 +126,8 @@ TEST(Events, EveryLineIsOneDocumentWithTimeAndName) {
   for (std::string line; std::getline(in, line);) lines.push_back(Json::parse(line));
   ASSERT_EQ(lines.size(), 2u);
   EXPECT_EQ(lines[0]["event"], "fault");
-  EXPECT_EQ(lines[0]["at"].get<std::string>().size(), std::string("2026-01-31T09:12:44.120Z").size());
+  EXPECT_EQ(lines[0]["at"].get<std::string>().size(),
+            std::string("2026-01-31T09:12:44.120Z").size());
   ::unlink(path.c_str());
   EXPECT_EQ(EventStream::open("/no/such/folder/e").error().fault, Fault::cannot_create);
 }

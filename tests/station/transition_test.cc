@@ -16,7 +16,8 @@ State in(Phase phase, int pass = 1, int of = 2) {
 
 template <class C>
 bool gives(const Step& step) {
-  return std::any_of(step.commands.begin(), step.commands.end(), [](const Command& c) { return std::holds_alternative<C>(c); });
+  return std::any_of(step.commands.begin(), step.commands.end(),
+                     [](const Command& c) { return std::holds_alternative<C>(c); });
 }
 
 TEST(Transition, TheWholeRoadOfTwoPasses) {
@@ -38,7 +39,8 @@ TEST(Transition, TheWholeRoadOfTwoPasses) {
   go(event::CaptureDone{});
   const Step last = go(event::LapsGood{});
   EXPECT_TRUE(gives<command::FinishJob>(last));
-  EXPECT_TRUE(gives<command::FindJob>(last)) << "the next sleeve can be placed while this one is joined";
+  EXPECT_TRUE(gives<command::FindJob>(last))
+      << "the next sleeve can be placed while this one is joined";
   EXPECT_EQ(s.background, std::set<std::int64_t>{7});
   go(event::JobFound{8, 1, 0});
   go(event::JobDone{7});
@@ -68,7 +70,8 @@ TEST(Transition, ARestartChecksTheLastKeptPassFirst) {
 }
 
 TEST(Transition, AKeyDoesNothingWhereNoPlaceWaits) {
-  for (const Phase phase : {Phase::seeking, Phase::idle, Phase::looking, Phase::capturing, Phase::checking, Phase::stopping, Phase::stopped}) {
+  for (const Phase phase : {Phase::seeking, Phase::idle, Phase::looking, Phase::capturing,
+                            Phase::checking, Phase::stopping, Phase::stopped}) {
     const Step step = transition(in(phase), event::Key{});
     EXPECT_EQ(step.state, in(phase)) << name(phase);
     EXPECT_TRUE(step.commands.empty()) << name(phase);
@@ -77,13 +80,15 @@ TEST(Transition, AKeyDoesNothingWhereNoPlaceWaits) {
 }
 
 TEST(Transition, AWithdrawalNeverStartsAnything) {
-  for (const Phase phase : {Phase::seeking, Phase::idle, Phase::placing, Phase::looking, Phase::capturing, Phase::checking}) {
+  for (const Phase phase : {Phase::seeking, Phase::idle, Phase::placing, Phase::looking,
+                            Phase::capturing, Phase::checking}) {
     State s = in(phase);
     s.background = {3};
     Step step = transition(s, event::Withdraw{130});
     EXPECT_EQ(step.state.phase, Phase::stopping) << name(phase);
     EXPECT_TRUE(gives<command::CancelBackground>(step));
-    EXPECT_EQ(gives<command::CancelBed>(step), phase == Phase::looking || phase == Phase::capturing || phase == Phase::checking);
+    EXPECT_EQ(gives<command::CancelBed>(step),
+              phase == Phase::looking || phase == Phase::capturing || phase == Phase::checking);
     step = transition(step.state, event::JobFailed{3, 130});
     EXPECT_EQ(step.state.phase, Phase::stopped);
     EXPECT_EQ(step.state.exit_code, 130);
@@ -119,14 +124,17 @@ TEST(Transition, WhenNoKeyCanComeAPlaceEndsInTryAgain) {
 
 /// Every pair that the table does not hold is refused by name and changes nothing.
 TEST(Transition, AllOtherPairsAreRefusedByName) {
-  const std::vector<Event> events = {event::JobFound{1, 1, 0}, event::NoJob{}, event::LookGood{}, event::LookBad{}, event::CaptureDone{},
-                                     event::PassFailed{}, event::LapsGood{}, event::LapsBad{1}, event::JobDone{99},
-                                     event::JobFailed{99, 70}, event::Again{}, event::Skip{}};
+  const std::vector<Event> events = {
+      event::JobFound{1, 1, 0}, event::NoJob{},           event::LookGood{}, event::LookBad{},
+      event::CaptureDone{},     event::PassFailed{},      event::LapsGood{}, event::LapsBad{1},
+      event::JobDone{99},       event::JobFailed{99, 70}, event::Again{},    event::Skip{}};
   const std::set<std::pair<std::string, std::string>> allowed = {
-      {"job_found", "seeking"}, {"no_job", "seeking"},      {"look_good", "looking"},   {"look_bad", "looking"},
-      {"captured", "capturing"}, {"pass_failed", "looking"}, {"pass_failed", "capturing"}, {"pass_failed", "checking"},
-      {"laps_good", "checking"}, {"laps_bad", "checking"},   {"again", "placing"},       {"skip", "placing"}};
-  for (const Phase phase : {Phase::seeking, Phase::idle, Phase::placing, Phase::looking, Phase::capturing, Phase::checking}) {
+      {"job_found", "seeking"},     {"no_job", "seeking"},       {"look_good", "looking"},
+      {"look_bad", "looking"},      {"captured", "capturing"},   {"pass_failed", "looking"},
+      {"pass_failed", "capturing"}, {"pass_failed", "checking"}, {"laps_good", "checking"},
+      {"laps_bad", "checking"},     {"again", "placing"},        {"skip", "placing"}};
+  for (const Phase phase : {Phase::seeking, Phase::idle, Phase::placing, Phase::looking,
+                            Phase::capturing, Phase::checking}) {
     for (const Event& e : events) {
       const Step step = transition(in(phase), e);
       const bool fits = allowed.count({name(e), name(phase)}) > 0;

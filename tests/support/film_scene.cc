@@ -13,7 +13,8 @@ double unit(std::uint64_t x) {  // a well-mixed hash in [0, 1)
   return static_cast<double>(x >> 11) / 9007199254740992.0;
 }
 double unit(std::int64_t a, std::int64_t b, std::int64_t c) {
-  return unit(static_cast<std::uint64_t>(a) * 0x9e3779b97f4a7c15ULL + static_cast<std::uint64_t>(b) * 0xc2b2ae3d27d4eb4fULL +
+  return unit(static_cast<std::uint64_t>(a) * 0x9e3779b97f4a7c15ULL +
+              static_cast<std::uint64_t>(b) * 0xc2b2ae3d27d4eb4fULL +
               static_cast<std::uint64_t>(c) * 0x165667b19e3779f9ULL + 0x27d4eb2f165667c5ULL);
 }
 
@@ -23,11 +24,13 @@ double noise(double x, double y, std::int64_t seed) {
   const auto i = static_cast<std::int64_t>(fx), j = static_cast<std::int64_t>(fy);
   const auto ease = [](double t) { return t * t * t * (t * (t * 6 - 15) + 10); };
   const double u = ease(x - fx), v = ease(y - fy);
-  const double a = unit(i, j, seed), b = unit(i + 1, j, seed), c = unit(i, j + 1, seed), d = unit(i + 1, j + 1, seed);
+  const double a = unit(i, j, seed), b = unit(i + 1, j, seed), c = unit(i, j + 1, seed),
+               d = unit(i + 1, j + 1, seed);
   return (a * (1 - u) + b * u) * (1 - v) + (c * (1 - u) + d * u) * v;
 }
 
-/// 0 outside, 1 inside, over a transition of `soft` around the edge (signed distance, positive inside).
+/// 0 outside, 1 inside, over a transition of `soft` around the edge (signed distance, positive
+/// inside).
 double edge(double distance, double soft) { return std::clamp(distance / soft + 0.5, 0.0, 1.0); }
 
 double rounded_box(double x, double y, double hw, double hh, double r) {  // positive inside
@@ -44,7 +47,8 @@ double letters(double t, double v, std::int64_t seed) {
   if (in_word < 0.5 || k > 5 || unit(seed, static_cast<std::int64_t>(word), 991) < 0.15) return 0;
   const double x = (in_word - static_cast<double>(k) * cell) / cell * 3, y = (v + 0.5) * 5;
   if (x >= 2.4 || y < 0 || y >= 5) return 0;
-  const auto bits = static_cast<std::int64_t>(unit(seed * 131 + static_cast<std::int64_t>(word), k, 77) * 32768);
+  const auto bits =
+      static_cast<std::int64_t>(unit(seed * 131 + static_cast<std::int64_t>(word), k, 77) * 32768);
   const auto cx = static_cast<std::int64_t>(x / 0.8), cy = static_cast<std::int64_t>(y);
   return ((bits >> (cy * 3 + cx)) & 1) ? 1.0 : 0.0;
 }
@@ -73,13 +77,16 @@ profile::SleeveProfile sleeve_120_3x4() {
   return s;
 }
 
-Scene::Scene(const profile::SleeveProfile& sleeve, const SceneOptions& options) : sleeve_(sleeve), options_(options) {
+Scene::Scene(const profile::SleeveProfile& sleeve, const SceneOptions& options)
+    : sleeve_(sleeve), options_(options) {
   const int n = sleeve.strips.count * sleeve.strips.frames;
   for (int i = 0; i < n; ++i) {
     const int frame = i % sleeve.strips.frames;
-    const double spare = sleeve.strips.length.mm() - sleeve.frame.advance.mm() * sleeve.strips.frames;
+    const double spare =
+        sleeve.strips.length.mm() - sleeve.frame.advance.mm() * sleeve.strips.frames;
     const double jitter = (unit(options.seed, i, 3) - 0.5) * 2 * options.frame_gap_jitter_mm;
-    starts_.push_back(spare / 2 + (sleeve.frame.advance.mm() - sleeve.frame.width.mm()) / 2 + frame * sleeve.frame.advance.mm() + jitter);
+    starts_.push_back(spare / 2 + (sleeve.frame.advance.mm() - sleeve.frame.width.mm()) / 2 +
+                      frame * sleeve.frame.advance.mm() + jitter);
   }
 }
 
@@ -92,38 +99,48 @@ bool Scene::locate(Spot<SleeveSpace> mm, int& strip, double& along, double& acro
   if (strip < 0 || strip >= s.count) return false;
   across = c - strip * s.pitch.mm();
   along = a;
-  if (static_cast<std::size_t>(strip) < options_.slid_mm.size()) along -= options_.slid_mm[static_cast<std::size_t>(strip)];
+  if (static_cast<std::size_t>(strip) < options_.slid_mm.size())
+    along -= options_.slid_mm[static_cast<std::size_t>(strip)];
   return true;
 }
 
 Rect<SleeveSpace> Scene::true_frame(int strip, int frame) const {
   const auto& s = sleeve_.strips;
   double along = starts_[static_cast<std::size_t>(strip * s.frames + frame)];
-  if (static_cast<std::size_t>(strip) < options_.slid_mm.size()) along += options_.slid_mm[static_cast<std::size_t>(strip)];
+  if (static_cast<std::size_t>(strip) < options_.slid_mm.size())
+    along += options_.slid_mm[static_cast<std::size_t>(strip)];
   const double width = sleeve_.film == profile::Film::f135 ? 34.975 : sleeve_.film_width().mm();
   const double across = strip * s.pitch.mm() + (width - sleeve_.frame.height.mm()) / 2;
   const auto um = [](double v) { return Micrometres::from_mm(v); };
   if (s.run == profile::Run::right)
-    return {um(s.first.x.mm() + along), um(s.first.y.mm() + across), sleeve_.frame.width, sleeve_.frame.height};
-  return {um(s.first.x.mm() + across), um(s.first.y.mm() + along), sleeve_.frame.height, sleeve_.frame.width};
+    return {um(s.first.x.mm() + along), um(s.first.y.mm() + across), sleeve_.frame.width,
+            sleeve_.frame.height};
+  return {um(s.first.x.mm() + across), um(s.first.y.mm() + along), sleeve_.frame.height,
+          sleeve_.frame.width};
 }
 
 std::array<float, 3> Scene::picture(int index, double u, double v) const {
-  const std::int64_t seed = options_.burst ? options_.seed * 1000 : options_.seed * 1000 + static_cast<std::int64_t>(index);
+  const std::int64_t seed = options_.burst
+                                ? options_.seed * 1000
+                                : options_.seed * 1000 + static_cast<std::int64_t>(index);
   const double mm_x = u * sleeve_.frame.width.mm(), mm_y = v * sleeve_.frame.height.mm();
   const double horizon = 0.3 + 0.35 * unit(seed, 1, 1);
-  double light = v < horizon ? 0.55 - 0.25 * v / horizon + 0.2 * (noise(mm_x / 6, mm_y / 2.5, seed) - 0.5)
-                             : 0.10 + 0.16 * noise(mm_x / 2.3, mm_y / 1.7, seed + 1);
+  double light = v < horizon
+                     ? 0.55 - 0.25 * v / horizon + 0.2 * (noise(mm_x / 6, mm_y / 2.5, seed) - 0.5)
+                     : 0.10 + 0.16 * noise(mm_x / 2.3, mm_y / 1.7, seed + 1);
   double warm = v < horizon ? -0.12 : 0.08;
   for (int k = 0; k < 7; ++k) {  // figures and houses
-    const double cx = unit(seed, k, 11), cy = horizon + (unit(seed, k, 12) - 0.35) * 0.6, w = 0.03 + 0.13 * unit(seed, k, 13),
-                 h = 0.05 + 0.28 * unit(seed, k, 14);
-    const double inside = edge(rounded_box((u - cx) * 1.5, v - cy, w, h, k % 2 ? w * 0.9 : 0.01), 0.006);
+    const double cx = unit(seed, k, 11), cy = horizon + (unit(seed, k, 12) - 0.35) * 0.6,
+                 w = 0.03 + 0.13 * unit(seed, k, 13), h = 0.05 + 0.28 * unit(seed, k, 14);
+    const double inside =
+        edge(rounded_box((u - cx) * 1.5, v - cy, w, h, k % 2 ? w * 0.9 : 0.01), 0.006);
     const double tone = std::pow(unit(seed, k, 15), 2.0) * 0.8 + 0.01;
-    light = light * (1 - inside) + inside * tone * (0.8 + 0.4 * noise(mm_x * 1.1, mm_y * 1.1, seed + 20 + k));
+    light = light * (1 - inside) +
+            inside * tone * (0.8 + 0.4 * noise(mm_x * 1.1, mm_y * 1.1, seed + 20 + k));
     warm = warm * (1 - inside) + inside * (unit(seed, k, 16) - 0.5) * 0.7;
   }
-  light *= 0.75 + 0.5 * (0.6 * noise(mm_x * 2.1, mm_y * 2.1, seed + 2) + 0.4 * noise(mm_x * 6.3, mm_y * 6.3, seed + 3));
+  light *= 0.75 + 0.5 * (0.6 * noise(mm_x * 2.1, mm_y * 2.1, seed + 2) +
+                         0.4 * noise(mm_x * 6.3, mm_y * 6.3, seed + 3));
   light = std::clamp(light, 0.002, 1.0);
   return {static_cast<float>(std::clamp(light * (1 + warm), 0.001, 1.0)), static_cast<float>(light),
           static_cast<float>(std::clamp(light * (1 - warm), 0.001, 1.0))};
@@ -138,18 +155,22 @@ std::array<float, 3> Scene::positive_at(Spot<SleeveSpace> mm) const {
   for (int j = 0; j < sleeve_.strips.frames; ++j) {
     const int index = strip * sleeve_.strips.frames + j;
     const double u = (along - starts_[static_cast<std::size_t>(index)]) / sleeve_.frame.width.mm();
-    if (u >= 0 && u < 1 && v >= 0 && v < 1) return options_.blank_frames.count(index) ? std::array<float, 3>{0, 0, 0} : picture(index, u, v);
+    if (u >= 0 && u < 1 && v >= 0 && v < 1)
+      return options_.blank_frames.count(index) ? std::array<float, 3>{0, 0, 0}
+                                                : picture(index, u, v);
   }
   return {0, 0, 0};
 }
 
 std::array<float, 3> Scene::at(Spot<SleeveSpace> mm) const {
   const double pocket = std::pow(10.0, -0.065);  // two sheets of polypropylene: CALC, trade.md 2
-  if (mm.x < 0 || mm.y < 0 || mm.x > sleeve_.page.width.mm() || mm.y > sleeve_.page.height.mm()) return {1, 1, 1};
+  if (mm.x < 0 || mm.y < 0 || mm.x > sleeve_.page.width.mm() || mm.y > sleeve_.page.height.mm())
+    return {1, 1, 1};
   const auto clear = static_cast<float>(pocket);
   int strip = 0;
   double along = 0, across = 0;
-  if (!locate(mm, strip, along, across) || options_.empty_strips.count(strip)) return {clear, clear, clear};
+  if (!locate(mm, strip, along, across) || options_.empty_strips.count(strip))
+    return {clear, clear, clear};
   const double width = sleeve_.film == profile::Film::f135 ? 34.975 : sleeve_.film_width().mm();
   const double length = sleeve_.strips.length.mm();
   const double soft = 0.03;
@@ -160,9 +181,12 @@ std::array<float, 3> Scene::at(Spot<SleeveSpace> mm) const {
     const double from_edge = std::min(across, width - across);
     if (options_.perforations) {
       const double phase = along - 4.75 * std::floor(along / 4.75) - 2.375;
-      hole = edge(rounded_box(phase, from_edge - 2.01 - 1.397, 0.9905, 1.397, 0.51), soft);  // trade.md 1.1
+      hole = edge(rounded_box(phase, from_edge - 2.01 - 1.397, 0.9905, 1.397, 0.51),
+                  soft);  // trade.md 1.1
     }
-    if (options_.lettering) ink = letters(along, (from_edge - 1.0) / 1.0, options_.seed * 100 + strip * 2 + (across > width / 2 ? 1 : 0));
+    if (options_.lettering)
+      ink = letters(along, (from_edge - 1.0) / 1.0,
+                    options_.seed * 100 + strip * 2 + (across > width / 2 ? 1 : 0));
   }
   const double v = (across - (width - sleeve_.frame.height.mm()) / 2) / sleeve_.frame.height.mm();
   std::array<float, 3> seen{0, 0, 0};
@@ -170,13 +194,18 @@ std::array<float, 3> Scene::at(Spot<SleeveSpace> mm) const {
   for (int j = 0; j < sleeve_.strips.frames; ++j) {
     const int index = strip * sleeve_.strips.frames + j;
     const double d = along - starts_[static_cast<std::size_t>(index)];
-    const double e = edge(std::min({d, sleeve_.frame.width.mm() - d, v * sleeve_.frame.height.mm(), (1 - v) * sleeve_.frame.height.mm()}), 0.06);
+    const double e = edge(std::min({d, sleeve_.frame.width.mm() - d, v * sleeve_.frame.height.mm(),
+                                    (1 - v) * sleeve_.frame.height.mm()}),
+                          0.06);
     if (e <= 0 || options_.blank_frames.count(index)) continue;
     inside = e;
-    seen = picture(index, std::clamp(d / sleeve_.frame.width.mm(), 0.0, 1.0), std::clamp(v, 0.0, 1.0));
+    seen =
+        picture(index, std::clamp(d / sleeve_.frame.width.mm(), 0.0, 1.0), std::clamp(v, 0.0, 1.0));
   }
-  static constexpr double base[3] = {0.32, 0.63, 0.72}, gamma[3] = {0.851 * 0.60, 0.60, 1.040 * 0.60};
-  static constexpr double letter[3] = {0.62, 0.33, 0.16};  // net density of edge print, orange on the positive
+  static constexpr double base[3] = {0.32, 0.63, 0.72},
+                          gamma[3] = {0.851 * 0.60, 0.60, 1.040 * 0.60};
+  static constexpr double letter[3] = {0.62, 0.33,
+                                       0.16};  // net density of edge print, orange on the positive
   std::array<float, 3> out{};
   for (std::size_t c = 0; c < 3; ++c) {
     double density = 0;
@@ -184,7 +213,9 @@ std::array<float, 3> Scene::at(Spot<SleeveSpace> mm) const {
     if (options_.process == profile::Process::slide) {
       density = 3.2 / (1 + std::pow(exposed / 0.012, 0.75)) + 0.12 - 0.3 * ink;
     } else if (options_.process == profile::Process::bw_negative) {
-      const double grey = inside * (0.3 * static_cast<double>(seen[0]) + 0.59 * static_cast<double>(seen[1]) + 0.11 * static_cast<double>(seen[2]));
+      const double grey =
+          inside * (0.3 * static_cast<double>(seen[0]) + 0.59 * static_cast<double>(seen[1]) +
+                    0.11 * static_cast<double>(seen[2]));
       density = 0.28 + 0.62 * std::log10(1 + grey / 0.004) + 0.5 * ink;
     } else {
       density = base[c] + gamma[c] * std::log10(1 + exposed / 0.004) + letter[c] * ink;
@@ -195,8 +226,9 @@ std::array<float, 3> Scene::at(Spot<SleeveSpace> mm) const {
   return out;
 }
 
-image::Rgb16 render(const Scene& scene, const std::function<Spot<SleeveSpace>(Spot<PassSpace>)>& where, std::int64_t width,
-                    std::int64_t height, const Faults& faults) {
+image::Rgb16 render(const Scene& scene,
+                    const std::function<Spot<SleeveSpace>(Spot<PassSpace>)>& where,
+                    std::int64_t width, std::int64_t height, const Faults& faults) {
   image::Rgb16 out(width, height);
   std::uint64_t state = faults.seed * 0x9e3779b97f4a7c15ULL + 1;
   const auto random = [&] {
@@ -208,37 +240,45 @@ image::Rgb16 render(const Scene& scene, const std::function<Spot<SleeveSpace>(Sp
     for (std::int64_t x = 0; x < width; ++x) {
       double sum[3] = {0, 0, 0};
       for (int k = 0; k < 4; ++k) {
-        const auto t = scene.at(where({static_cast<double>(x) + (k & 1 ? 0.75 : 0.25), static_cast<double>(y) + (k & 2 ? 0.75 : 0.25)}));
+        const auto t = scene.at(where({static_cast<double>(x) + (k & 1 ? 0.75 : 0.25),
+                                       static_cast<double>(y) + (k & 2 ? 0.75 : 0.25)}));
         for (std::size_t c = 0; c < 3; ++c) sum[c] += static_cast<double>(t[c]) / 4;
       }
       for (std::size_t c = 0; c < 3; ++c) {
         double counts = sum[c] * faults.gain[c] * faults.full_scale;
         if (faults.noise > 0) {
-          const double gauss = std::sqrt(-2 * std::log(random() + 1e-12)) * std::cos(2 * pi * random());
+          const double gauss =
+              std::sqrt(-2 * std::log(random() + 1e-12)) * std::cos(2 * pi * random());
           counts += gauss * faults.noise * std::sqrt(0.1 + 0.9 * std::max(sum[c], 0.0));
         }
-        row[x * 3 + static_cast<std::int64_t>(c)] = static_cast<std::uint16_t>(std::clamp(counts + 0.5, 0.0, 65535.0));
+        row[x * 3 + static_cast<std::int64_t>(c)] =
+            static_cast<std::uint16_t>(std::clamp(counts + 0.5, 0.0, 65535.0));
       }
     }
   }
   return out;
 }
 
-image::Rgb16 render(const Scene& scene, const Affine<SleeveSpace, PassSpace>& lay, std::int64_t width, std::int64_t height,
-                    const Faults& faults) {
+image::Rgb16 render(const Scene& scene, const Affine<SleeveSpace, PassSpace>& lay,
+                    std::int64_t width, std::int64_t height, const Faults& faults) {
   const Affine<PassSpace, SleeveSpace> back = lay.inverse();
-  image::Rgb16 out = render(scene, [back](Spot<PassSpace> p) { return back(p); }, width, height, faults);
+  image::Rgb16 out = render(
+      scene, [back](Spot<PassSpace> p) { return back(p); }, width, height, faults);
   if (faults.dust_per_cm2 > 0) {
     const double px_per_mm = std::sqrt(std::abs(lay.determinant()));
     const double area_cm2 = static_cast<double>(width * height) / (px_per_mm * px_per_mm * 100);
     const int specks = static_cast<int>(area_cm2 * faults.dust_per_cm2);
     for (int k = 0; k < specks; ++k) {
-      const double cx = unit(faults.seed, k, 501) * static_cast<double>(width), cy = unit(faults.seed, k, 502) * static_cast<double>(height);
+      const double cx = unit(faults.seed, k, 501) * static_cast<double>(width),
+                   cy = unit(faults.seed, k, 502) * static_cast<double>(height);
       const double r = (0.02 + 0.08 * unit(faults.seed, k, 503)) * px_per_mm + 0.4;
       for (auto y = static_cast<std::int64_t>(cy - r); y <= static_cast<std::int64_t>(cy + r); ++y)
-        for (auto x = static_cast<std::int64_t>(cx - r); x <= static_cast<std::int64_t>(cx + r); ++x)
-          if (x >= 0 && y >= 0 && x < width && y < height && std::hypot(static_cast<double>(x) + 0.5 - cx, static_cast<double>(y) + 0.5 - cy) < r)
-            for (int c = 0; c < 3; ++c) out.row(y)[x * 3 + c] = static_cast<std::uint16_t>(out.row(y)[x * 3 + c] / 3);
+        for (auto x = static_cast<std::int64_t>(cx - r); x <= static_cast<std::int64_t>(cx + r);
+             ++x)
+          if (x >= 0 && y >= 0 && x < width && y < height &&
+              std::hypot(static_cast<double>(x) + 0.5 - cx, static_cast<double>(y) + 0.5 - cy) < r)
+            for (int c = 0; c < 3; ++c)
+              out.row(y)[x * 3 + c] = static_cast<std::uint16_t>(out.row(y)[x * 3 + c] / 3);
     }
   }
   return out;

@@ -1,7 +1,9 @@
-// A sleeve of film of known truth, drawn at any place: passes can be rendered under any lay, exactly.
+// A sleeve of film of known truth, drawn at any place: passes can be rendered under any lay,
+// exactly.
 //
-// The picture is a pure function of sleeve position, so two renders of the same spot agree but for the faults asked for.
-// Units: sleeve millimetres, linear transmission 0..1 over open light, pixels as in core/geometry.h. Thread: const after making.
+// The picture is a pure function of sleeve position, so two renders of the same spot agree but for
+// the faults asked for. Units: sleeve millimetres, linear transmission 0..1 over open light, pixels
+// as in core/geometry.h. Thread: const after making.
 #pragma once
 
 #include <array>
@@ -19,16 +21,17 @@ namespace lapwright::support {
 struct SceneOptions {
   unsigned seed = 1;
   profile::Process process = profile::Process::colour_negative;
-  bool lettering = true;                 // edge print: numbers and words, different on every strip
-  bool perforations = true;              // only drawn on 135
-  std::set<int> empty_strips;            // 0-based strips that are not there
-  std::set<int> blank_frames;            // strip * frames + frame: clear (unexposed) film
-  bool burst = false;                    // every frame shows the same picture
-  std::vector<double> slid_mm;           // per strip: moved along its pocket
-  double frame_gap_jitter_mm = 0.4;      // real cameras' varying gaps
+  bool lettering = true;             // edge print: numbers and words, different on every strip
+  bool perforations = true;          // only drawn on 135
+  std::set<int> empty_strips;        // 0-based strips that are not there
+  std::set<int> blank_frames;        // strip * frames + frame: clear (unexposed) film
+  bool burst = false;                // every frame shows the same picture
+  std::vector<double> slid_mm;       // per strip: moved along its pocket
+  double frame_gap_jitter_mm = 0.4;  // real cameras' varying gaps
 };
 
-/// Density over clear of the base, net picture densities by the stock's gamma: masked negative 0.32/0.63/0.72 (READ trade.md 4.3).
+/// Density over clear of the base, net picture densities by the stock's gamma: masked negative
+/// 0.32/0.63/0.72 (READ trade.md 4.3).
 class Scene {
  public:
   Scene(const profile::SleeveProfile& sleeve, const SceneOptions& options = {});
@@ -50,20 +53,21 @@ class Scene {
 
 /// What a bed adds.
 struct Faults {
-  double noise = 0;                             // sigma in counts at full scale, shot noise included
-  std::array<double, 3> gain{1, 1, 1};          // light of this pass
-  double dust_per_cm2 = 0;                      // dark specks
+  double noise = 0;                     // sigma in counts at full scale, shot noise included
+  std::array<double, 3> gain{1, 1, 1};  // light of this pass
+  double dust_per_cm2 = 0;              // dark specks
   unsigned seed = 7;
-  double full_scale = 60000;                    // counts of open light
+  double full_scale = 60000;  // counts of open light
 };
 
-/// Renders width x height pixels; `where` gives the sleeve position of a continuous pass position (pixel centres are at +0.5).
-/// Each pixel is the mean of 2 x 2 samples.
-image::Rgb16 render(const Scene& scene, const std::function<Spot<SleeveSpace>(Spot<PassSpace>)>& where, std::int64_t width,
-                    std::int64_t height, const Faults& faults = {});
+/// Renders width x height pixels; `where` gives the sleeve position of a continuous pass position
+/// (pixel centres are at +0.5). Each pixel is the mean of 2 x 2 samples.
+image::Rgb16 render(const Scene& scene,
+                    const std::function<Spot<SleeveSpace>(Spot<PassSpace>)>& where,
+                    std::int64_t width, std::int64_t height, const Faults& faults = {});
 /// The same for an affine lay given as sleeve mm -> pass px.
-image::Rgb16 render(const Scene& scene, const Affine<SleeveSpace, PassSpace>& lay, std::int64_t width, std::int64_t height,
-                    const Faults& faults = {});
+image::Rgb16 render(const Scene& scene, const Affine<SleeveSpace, PassSpace>& lay,
+                    std::int64_t width, std::int64_t height, const Faults& faults = {});
 
 /// Ready-made profiles: 7 x 5 of 35 mm as contract.md's example; three strips of four 6 x 6 on 120.
 profile::SleeveProfile sleeve_135_7x5();
