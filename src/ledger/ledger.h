@@ -1,7 +1,8 @@
 // Append-only facts in SQLite; everything else is derived from them.
 //
 // Invariants: WAL, synchronous=FULL, foreign_keys, STRICT tables; events are never changed; the ledger never names a file that is
-//   not wholly on disk; paths are relative to the archive folder.
+//   not wholly on disk; paths are relative to the archive folder. What a kill leaves behind is a file that no event names, never
+//   an event without its file.
 // Units: bytes, ppi, RFC 3339 times. Thread: one object in one thread. Errors: cannot_create, io, try_again (locked), bad_data.
 #pragma once
 
@@ -14,15 +15,15 @@
 
 #include "core/json.h"
 #include "core/result.h"
+#include "core/units.h"
 
 namespace lapwright::ledger {
 
 namespace archive {
 /// rolls/NAME below the archive.
 std::filesystem::path roll_folder(const std::filesystem::path& archive, const std::string& roll);
-/// Roll names: letters, digits, dot, dash, underscore, space; no leading dot; at most 100 bytes.
+/// Roll names: letters a to z, digits, dot, dash, underscore, space; no leading dot or dash; at most 100 bytes.
 Result<> check_roll_name(const std::string& name);
-/// Rewrites manifest-sha256.txt of a roll durably from the ledger's files ("HEX  proof/pass-1.tif").
 }  // namespace archive
 
 struct Roll { std::string name, sleeve, stock, shot, note, added; };
@@ -68,10 +69,12 @@ class Ledger {
   Result<RollState> state(const std::string& roll);  // no_input when unknown
   Result<std::vector<RollState>> states();
 
+  /// Frames at full at `ppi` or better, or asked for already, are not asked for again. bad_data names the frames that exist.
   Result<> want(const std::string& roll, const std::vector<std::string>& frames, Ppi ppi);
   Result<std::vector<Want>> due();
 
   /// The next job: rolls in the order added that have no proof, then wants; an unfinished job first; `skipped` job ids left out.
+  /// Kept passes whose file is gone or has another size are left out. Wants of a roll wait for its proof.
   Result<std::optional<Job>> next_job(const std::vector<std::int64_t>& skipped);
   Result<> job_planned(std::int64_t job, const Json& plan);            // replaces an earlier plan; its passes are dropped
   Result<> pass_captured(std::int64_t job, int pass, const File& file, const Json& capture);
@@ -79,6 +82,7 @@ class Ledger {
   Result<> lap_checked(std::int64_t job, const Json& report);
   /// The sheet and everything made from it, in one commit: files are then named, the job is done.
   Result<> proof_done(std::int64_t job, const std::vector<File>& files, const Json& frames);
+  /// Frames asked for and not in `frames` stay due. The job's passes are no longer named, unless they are in `files`.
   Result<> full_done(std::int64_t job, const std::vector<File>& files, const std::vector<std::string>& frames, Ppi ppi);
   /// A kept fact without effect on any state (faults, cancelled passes, …).
   Result<> note(const std::string& event, const Json& body);
@@ -86,9 +90,11 @@ class Ledger {
   /// Re-hashes every named file; lists what is missing, changed, or foreign in the rolls' folders.
   Result<std::vector<AuditLine>> audit();
   Result<std::string> export_csv();
-  /// Deletes files below rolls/ that no event names (leftovers of a kill). Returns their paths.
+  /// For a station at its start: claims the archive for this object's life (try_again when another station has it), deletes files
+  /// in the proof and full folders of its rolls that no event names (leftovers of a kill), and mends manifests that a kill left
+  /// behind. Returns the deleted paths.
   Result<std::vector<std::string>> sweep();
-  /// Writes rolls/NAME/manifest-sha256.txt durably from the files now named.
+  /// Writes rolls/NAME/manifest-sha256.txt durably: the proof's passes, the proof and everything at full.
   Result<> write_manifest(const std::string& roll);
 
  private:

@@ -1,0 +1,177 @@
+#include <fcntl.h>
+#include <sys/file.h>
+#include <unistd.h>
+
+#include <algorithm>
+#include <cerrno>
+#include <cstring>
+#include <nlohmann/json.hpp>
+#include <set>
+
+#include "core/files.h"
+#include "ledger/ledger.h"
+#include "ledger/store.h"
+
+namespace lapwright::ledger {
+namespace {
+
+namespace fs = std::filesystem;
+
+constexpr const char* manifest_name = "manifest-sha256.txt";
+
+/// Every file below a folder, relative to `base`; links are files of their own and never followed.
+Result<std::vector<std::string>> files_below(const fs::path& folder, const fs::path& base) {
+  std::vector<std::string> out;
+  std::error_code trouble;
+  if (!fs::exists(folder, trouble)) return out;
+  fs::recursive_directory_iterator it(folder, trouble), end;
+  for (; !trouble && it != end; it.increment(trouble)) {
+    std::error_code ignored;
+    if (!fs::is_directory(it->symlink_status(ignored))) out.push_back(it->path().lexically_relative(base).generic_string());
+  }
+  if (trouble) return fail(Fault::io, folder.string() + ": cannot be looked through: " + trouble.message());
+  std::sort(out.begin(), out.end());
+  return out;
+}
+
+/// A file that some program is still writing (core/files.h).
+bool is_partial(const std::string& path) {
+  const std::string name = fs::path(path).filename().string();
+  return name.starts_with(".") && name.ends_with(".part");
+}
+
+/// "missing", "changed", or nothing when the file is what it was.
+Result<std::string> trouble_with(const fs::path& path, const File& file) {
+  std::error_code error;
+  const fs::file_status status = fs::symlink_status(path, error);
+  if (!fs::exists(status)) return std::string("missing");
+  if (!fs::is_regular_file(status) || fs::file_size(path, error) != file.bytes || error) return std::string("changed");
+  const auto sum = core::sha256_of(path);
+  if (!sum) return sum.error().fault == Fault::no_input ? Result<std::string>("missing") : fail(sum.error());
+  return std::string(*sum == file.sha256 ? "" : "changed");
+}
+
+/// A cell as RFC 4180 has it; one that a spreadsheet would take for a formula gets an apostrophe in front.
+std::string cell(const std::string& text) {
+  std::string value = text;
+  if (!value.empty() && std::string_view("=+-@\t\r\n").find(value.front()) != std::string_view::npos) value.insert(0, 1, '\'');
+  if (value.find_first_of(",\"\r\n'") == std::string::npos) return value;
+  std::string out = "\"";
+  for (const char c : value) out += c == '"' ? std::string("\"\"") : std::string(1, c);
+  return out + "\"";
+}
+
+std::string row(const std::vector<std::string>& cells) {
+  std::string out;
+  for (std::size_t i = 0; i < cells.size(); ++i) out += (i ? "," : "") + cell(cells[i]);
+  return out + "\r\n";
+}
+
+}  // namespace
+
+std::string manifest_text(const RollBook& book) {
+  std::string out;
+  const std::string folder = "rolls/" + book.roll.name + "/";
+  std::map<std::string, File> files = book.kept_passes;
+  for (const auto& [path, file] : book.published) files[path] = file;
+  for (const auto& [path, file] : files) out += file.sha256 + "  " + path.substr(folder.size()) + "\n";
+  return out;
+}
+
+Result<std::vector<AuditLine>> Ledger::audit() {
+  if (auto r = store_->refresh(); !r) return fail(r.error());
+  const fs::path& archive = store_->archive;
+  std::vector<AuditLine> out;
+  std::set<std::string> known;
+  for (const std::string& name : store_->books.order()) {
+    const RollBook& book = *store_->books.roll(name);
+    for (const auto& [path, file] : book.named()) {
+      known.insert(path);
+      const auto trouble = trouble_with(archive / path, file);
+      if (!trouble) return fail(trouble.error());
+      if (!trouble->empty()) out.push_back({path, *trouble});
+    }
+    const std::string manifest = "rolls/" + name + "/" + manifest_name;
+    known.insert(manifest);
+    if (book.published.empty()) continue;
+    const auto text = core::read_file(archive / manifest);
+    if (!text || *text != manifest_text(book)) out.push_back({manifest, text || text.error().fault != Fault::no_input ? "changed" : "missing"});
+  }
+  const auto found = files_below(archive / "rolls", archive);
+  if (!found) return fail(found.error());
+  for (const std::string& path : *found) {
+    if (!known.count(path) && !is_partial(path)) out.push_back({path, "not in the ledger"});
+  }
+  return out;
+}
+
+Result<std::string> Ledger::export_csv() {
+  if (auto r = store_->refresh(); !r) return fail(r.error());
+  std::string out = row({"roll", "sleeve", "stock", "shot", "note", "added", "proofed", "frame", "full_ppi", "due"});
+  for (const std::string& name : store_->books.order()) {
+    const RollBook& book = *store_->books.roll(name);
+    const std::vector<std::string> due = book.due();
+    std::set<std::string> frames(book.frames.begin(), book.frames.end());
+    for (const auto& [frame, ppi] : book.full_ppi) frames.insert(frame);
+    frames.insert(due.begin(), due.end());
+    std::vector<std::string> sorted(frames.begin(), frames.end());
+    std::sort(sorted.begin(), sorted.end(), frame_order);
+    if (sorted.empty()) sorted.emplace_back();
+    for (const std::string& frame : sorted) {
+      const auto full = book.full_ppi.find(frame);
+      out += row({name, book.roll.sleeve, book.roll.stock, book.roll.shot, book.roll.note, book.roll.added, book.proofed_at, frame,
+                  full == book.full_ppi.end() ? "" : std::to_string(full->second),
+                  std::find(due.begin(), due.end(), frame) == due.end() ? "" : "yes"});
+    }
+  }
+  return out;
+}
+
+Result<std::vector<std::string>> Ledger::sweep() {
+  const fs::path rolls = store_->archive / "rolls";
+  if (store_->lock_fd < 0) {
+    const int fd = ::open(rolls.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+    if (fd < 0) return fail(Fault::io, rolls.string() + ": cannot be opened: " + std::strerror(errno));
+    if (::flock(fd, LOCK_EX | LOCK_NB) != 0) {
+      const bool taken = errno == EWOULDBLOCK;
+      ::close(fd);
+      if (taken) return fail(Fault::try_again, store_->archive.string() + ": another station works in this archive; end that one first, or name another archive");
+      return fail(Fault::io, rolls.string() + ": cannot be locked");
+    }
+    store_->lock_fd = fd;
+  }
+  if (auto r = store_->refresh(); !r) return fail(r.error());
+  std::vector<std::string> gone;
+  for (const std::string& name : store_->books.order()) {
+    const RollBook& book = *store_->books.roll(name);
+    const auto named = book.named();
+    const fs::path folder = archive::roll_folder(store_->archive, name);
+    for (const char* part : {"proof", "full"}) {
+      const auto found = files_below(folder / part, store_->archive);
+      if (!found) return fail(found.error());
+      for (const std::string& path : *found) {
+        std::error_code trouble;
+        if (named.count(path)) continue;
+        fs::remove(store_->archive / path, trouble);
+        if (trouble) return fail(Fault::io, path + ": a leftover that cannot be removed: " + trouble.message());
+        gone.push_back(path);
+      }
+    }
+    if (auto r = core::sweep_partials(folder); !r && r.error().fault != Fault::no_input) return fail(r.error());
+    if (book.published.empty()) continue;
+    const auto manifest = core::read_file(folder / manifest_name);
+    if (!manifest || *manifest != manifest_text(book)) {
+      if (auto r = write_manifest(name); !r) return fail(r.error());
+    }
+  }
+  return gone;
+}
+
+Result<> Ledger::write_manifest(const std::string& roll) {
+  if (auto r = store_->refresh(); !r) return fail(r.error());
+  const auto book = store_->roll(roll);
+  if (!book) return fail(book.error());
+  return core::write_file(archive::roll_folder(store_->archive, roll) / manifest_name, manifest_text(**book));
+}
+
+}  // namespace lapwright::ledger

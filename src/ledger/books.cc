@@ -1,0 +1,211 @@
+#include <algorithm>
+#include <cctype>
+#include <nlohmann/json.hpp>
+#include <set>
+
+#include "ledger/books.h"
+#include "ledger/event.h"
+
+namespace lapwright::ledger {
+namespace {
+
+std::string text(const Json& body, const char* key) {
+  const auto it = body.find(key);
+  return it != body.end() && it->is_string() ? it->get<std::string>() : std::string();
+}
+int whole(const Json& body, const char* key) {
+  const auto it = body.find(key);
+  return it != body.end() && it->is_number_integer() ? it->get<int>() : 0;
+}
+std::vector<std::string> texts(const Json& list) {
+  std::vector<std::string> out;
+  for (const Json& item : list) {
+    if (item.is_string()) out.push_back(item.get<std::string>());
+  }
+  return out;
+}
+Json member(const Json& body, const char* key) {
+  const auto it = body.find(key);
+  return it != body.end() ? *it : Json();
+}
+
+File to_file(const Json& json) {
+  File f{text(json, "path"), text(json, "sha256"), 0};
+  const auto it = json.find("bytes");
+  if (it != json.end() && it->is_number_unsigned()) f.bytes = it->get<std::uint64_t>();
+  if (it != json.end() && it->is_number_integer() && !it->is_number_unsigned()) f.bytes = static_cast<std::uint64_t>(std::max<std::int64_t>(0, it->get<std::int64_t>()));
+  return f;
+}
+
+bool is_all(const std::vector<std::string>& frames) { return frames.size() == 1 && frames.front() == "all"; }
+bool holds(const std::vector<std::string>& frames, const std::string& f) {
+  return is_all(frames) || std::find(frames.begin(), frames.end(), f) != frames.end();
+}
+
+/// Leaves out of unplanned jobs what is already there at full; drops those that have nothing left.
+void prune(RollBook& book) {
+  for (OpenJob& job : book.full) {
+    if (job.begun()) continue;
+    if (is_all(job.frames)) {
+      const bool all_there = !book.frames.empty() && std::all_of(book.frames.begin(), book.frames.end(),
+                                                                 [&](const auto& f) { return book.at_full(f, job.ppi); });
+      if (all_there) job.frames.clear();
+    } else {
+      std::erase_if(job.frames, [&](const std::string& f) { return book.at_full(f, job.ppi); });
+    }
+  }
+  std::erase_if(book.full, [](const OpenJob& job) { return job.frames.empty(); });
+}
+
+}  // namespace
+
+Json to_json(const File& file) { return {{"path", file.path}, {"sha256", file.sha256}, {"bytes", file.bytes}}; }
+
+bool frame_order(const std::string& a, const std::string& b) {
+  const auto split = [](const std::string& s) {
+    std::size_t n = 0;
+    while (n < s.size() && std::isdigit(static_cast<unsigned char>(s[n])) != 0) ++n;
+    return std::pair{n == 0 ? std::string(1, '~') : std::string(12 - std::min<std::size_t>(n, 12), '0') + s.substr(0, n), s.substr(n)};
+  };
+  return split(a) < split(b);
+}
+
+bool RollBook::at_full(const std::string& frame, Ppi ppi) const {
+  const auto it = full_ppi.find(frame);
+  return it != full_ppi.end() && it->second >= ppi.value;
+}
+
+std::map<std::string, File> RollBook::named() const {
+  std::map<std::string, File> out = kept_passes;
+  for (const auto& [path, file] : published) out[path] = file;
+  const auto add = [&](const OpenJob& job) {
+    for (const auto& [pass, captured] : job.captured) out[captured.file.path] = captured.file;
+  };
+  if (proof) add(*proof);
+  for (const OpenJob& job : full) add(job);
+  return out;
+}
+
+std::vector<std::string> RollBook::due() const {
+  std::set<std::string> names;
+  for (const OpenJob& job : full) {
+    const bool spell_out = is_all(job.frames) && !frames.empty();
+    for (const std::string& f : spell_out ? frames : job.frames) {
+      if (!at_full(f, job.ppi)) names.insert(f);
+    }
+  }
+  std::vector<std::string> out(names.begin(), names.end());
+  std::sort(out.begin(), out.end(), frame_order);
+  return out;
+}
+
+const RollBook* Books::roll(const std::string& name) const {
+  const auto it = rolls_.find(name);
+  return it == rolls_.end() ? nullptr : &it->second;
+}
+
+OpenJob* Books::find_job(RollBook& book, std::int64_t id) {
+  if (book.proof && book.proof->id == id) return &*book.proof;
+  for (OpenJob& job : book.full) {
+    if (job.id == id) return &job;
+  }
+  return nullptr;
+}
+
+const OpenJob* Books::job(std::int64_t id, const RollBook** roll) const {
+  for (const auto& [name, book] : rolls_) {
+    if (const OpenJob* found = const_cast<Books*>(this)->find_job(const_cast<RollBook&>(book), id)) {
+      if (roll) *roll = &book;
+      return found;
+    }
+  }
+  return nullptr;
+}
+
+void Books::apply(const Fact& fact) {
+  last_ = std::max(last_, fact.seq);
+  const Json& body = fact.body;
+  if (fact.kind == kind::roll_received) {
+    if (rolls_.count(fact.roll)) return;
+    RollBook book;
+    book.roll = {fact.roll, text(body, "sleeve"), text(body, "stock"), text(body, "shot"), text(body, "note"), fact.at};
+    book.proof = OpenJob{};
+    book.proof->id = fact.seq;
+    book.proof->asked = fact.at;
+    rolls_.emplace(fact.roll, std::move(book));
+    order_.push_back(fact.roll);
+    return;
+  }
+  const auto found = rolls_.find(fact.roll);
+  if (found == rolls_.end()) return;
+  RollBook& book = found->second;
+  if (fact.kind == kind::frames_wanted) return wanted(book, fact);
+  if (fact.kind == kind::full_accepted) return accepted(book, fact);
+  OpenJob* job = find_job(book, fact.job);
+  if (!job) return;
+  const int pass = whole(body, "pass");
+  if (fact.kind == kind::plan_made) {
+    job->plan = member(body, "plan");
+    job->captured.clear();
+  } else if (fact.kind == kind::pass_captured) {
+    job->captured[pass] = {pass, to_file(member(body, "file")), member(body, "capture")};
+  } else if (fact.kind == kind::pass_refused) {
+    job->captured.erase(pass);
+  } else if (fact.kind == kind::sheet_published && book.proof && job == &*book.proof) {
+    for (const auto& [number, captured] : job->captured) book.kept_passes[captured.file.path] = captured.file;
+    for (const Json& f : member(body, "files")) book.published[text(f, "path")] = to_file(f);
+    for (const Json& f : member(member(body, "frames"), "frames")) {
+      if (const std::string name = text(f, "frame"); !name.empty()) book.frames.push_back(name);
+    }
+    book.proofed_at = fact.at;
+    book.proof.reset();
+  }
+}
+
+void Books::wanted(RollBook& book, const Fact& fact) {
+  const Ppi ppi{whole(fact.body, "ppi")};
+  std::vector<std::string> asked;
+  for (const std::string& f : texts(member(fact.body, "frames"))) {
+    const bool already = std::any_of(book.full.begin(), book.full.end(), [&](const OpenJob& job) {
+      return holds(job.frames, f) && job.ppi >= ppi && (f != "all" || is_all(job.frames));
+    });
+    if (!already && !holds(asked, f)) asked.push_back(f);
+  }
+  if (asked.empty()) return;
+  for (OpenJob& job : book.full) {  // what is now asked for at a higher resolution need not be made at a lower one as well
+    if (!job.begun() && job.ppi < ppi) std::erase_if(job.frames, [&](const std::string& f) { return holds(asked, f); });
+    if (!job.begun() && job.ppi <= ppi && is_all(asked)) job.frames.clear();
+  }
+  const auto open = std::find_if(book.full.rbegin(), book.full.rend(), [&](const OpenJob& job) {
+    return !job.begun() && job.ppi == ppi && !job.frames.empty() && !is_all(asked) && !is_all(job.frames);
+  });
+  if (open != book.full.rend()) {
+    open->frames.insert(open->frames.end(), asked.begin(), asked.end());
+  } else {
+    OpenJob job;
+    job.id = fact.seq;
+    job.ppi = ppi;
+    job.frames = std::move(asked);
+    job.asked = fact.at;
+    book.full.push_back(std::move(job));
+  }
+  prune(book);
+}
+
+void Books::accepted(RollBook& book, const Fact& fact) {
+  const int ppi = whole(fact.body, "ppi");
+  OpenJob* job = find_job(book, fact.job);
+  const bool whole_sleeve = job && is_all(job->frames);
+  if (job) job->captured.clear(), job->plan.reset();
+  for (const Json& f : member(fact.body, "files")) book.published[text(f, "path")] = to_file(f);
+  std::vector<std::string> done = texts(member(fact.body, "frames"));
+  if (is_all(done)) done = book.frames.empty() ? done : book.frames;
+  for (const std::string& f : done) {
+    int& best = book.full_ppi[f];
+    best = std::max(best, ppi);
+  }
+  if (whole_sleeve) job->frames.clear();
+  prune(book);
+}
+
+}  // namespace lapwright::ledger
