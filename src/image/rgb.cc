@@ -5,6 +5,23 @@
 
 namespace lapwright::image {
 
+Result<> RowSource::read_block(std::int64_t x, std::int64_t columns, std::int64_t first,
+                               std::int64_t rows, std::uint16_t* out) {
+  std::vector<std::uint16_t> row(static_cast<std::size_t>(width() * 3));
+  for (std::int64_t y = 0; y < rows; ++y) {
+    if (auto r = read(first + y, 1, row.data()); !r) return r;
+    std::memcpy(out + y * columns * 3, row.data() + x * 3, static_cast<std::size_t>(columns * 3) * 2);
+  }
+  return {};
+}
+
+Result<> MemorySource::read_block(std::int64_t x, std::int64_t columns, std::int64_t first,
+                                  std::int64_t rows, std::uint16_t* out) {
+  for (std::int64_t y = 0; y < rows; ++y)
+    std::memcpy(out + y * columns * 3, picture_.row(first + y) + x * 3, static_cast<std::size_t>(columns * 3) * 2);
+  return {};
+}
+
 Result<> MemorySource::read(std::int64_t first, std::int64_t rows, std::uint16_t* out) {
   std::memcpy(out, picture_.row(first), static_cast<std::size_t>(rows * picture_.width() * 3) * 2);
   return {};

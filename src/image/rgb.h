@@ -58,6 +58,10 @@ class RowSource {
   /// Fills `out` (rows * width * 3 samples) with rows [first, first + rows). Bounds are the
   /// caller's duty.
   virtual Result<> read(std::int64_t first, std::int64_t rows, std::uint16_t* out) = 0;
+  /// Fills `out` (rows * columns * 3 samples) with columns [x, x + columns) of rows [first, first + rows). A source that can
+  /// reach columns directly does better than this one, which reads whole rows.
+  virtual Result<> read_block(std::int64_t x, std::int64_t columns, std::int64_t first,
+                              std::int64_t rows, std::uint16_t* out);
 };
 
 /// Takes rows from the top downwards.
@@ -75,6 +79,8 @@ class MemorySource : public RowSource {
   std::int64_t height() const override { return picture_.height(); }
   Ppi ppi() const override { return ppi_; }
   Result<> read(std::int64_t first, std::int64_t rows, std::uint16_t* out) override;
+  Result<> read_block(std::int64_t x, std::int64_t columns, std::int64_t first, std::int64_t rows,
+                      std::uint16_t* out) override;
 
  private:
   const Rgb16& picture_;
