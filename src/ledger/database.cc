@@ -2,7 +2,10 @@
 
 #include <sqlite3.h>
 
+#include <nlohmann/json.hpp>
 #include <utility>
+
+#include "core/json.h"
 
 namespace lapwright::ledger {
 namespace {
@@ -41,6 +44,13 @@ CREATE VIEW full_frame AS SELECT e.roll, f.value AS frame, max(e.body ->> 'ppi')
 CREATE VIEW want AS SELECT e.roll, f.value AS frame, e.body ->> 'ppi' AS ppi, e.at AS asked
   FROM event e, json_each(e.body, '$.frames') f WHERE e.kind = 'frames.wanted' ORDER BY e.seq;
 )sql";
+
+/// SQLite 3.38 to 3.40 take their own json_valid for unsafe in a CHECK under trusted_schema=OFF; this one is marked harmless.
+void json_valid(sqlite3_context* context, int, sqlite3_value** values) {
+  const auto* text = reinterpret_cast<const char*>(sqlite3_value_text(values[0]));
+  const auto bytes = static_cast<std::size_t>(sqlite3_value_bytes(values[0]));
+  sqlite3_result_int(context, text && Json::accept(text, text + bytes) ? 1 : 0);
+}
 
 Result<std::int64_t> one_number(Database& db, const char* sql) {
   auto s = Statement::make(db, sql);
@@ -97,17 +107,26 @@ Result<Database> Database::open(const std::filesystem::path& file) {
   if (code != SQLITE_OK) return fail(db.trouble(code));
   sqlite3_busy_timeout(raw, 5000);
   sqlite3_db_config(raw, SQLITE_DBCONFIG_DEFENSIVE, 1, nullptr);
-  if (auto r = db.prepare_tables(); !r) return fail(r.error());
-  return db;
+  sqlite3_create_function_v2(raw, "json_valid", 1, SQLITE_UTF8 | SQLITE_DETERMINISTIC | SQLITE_INNOCUOUS, nullptr, json_valid, nullptr,
+                             nullptr, nullptr);
+  // The change to WAL does not wait for others as everything else does.
+  for (int again = 0;; ++again) {
+    const auto r = db.prepare_tables();
+    if (r) return db;
+    if (r.error().fault != Fault::try_again || again == 50) return fail(r.error());
+    sqlite3_sleep(100);
+  }
 }
 
 Result<> Database::prepare_tables() {
   if (auto r = run("PRAGMA trusted_schema = OFF; PRAGMA foreign_keys = ON; PRAGMA synchronous = FULL;"); !r) return r;
   if (sqlite3_db_readonly(db_, "main") == 1) return fail(trouble(SQLITE_READONLY));
-  const auto ours = one_number(*this, "PRAGMA application_id");
-  if (!ours) return fail(ours.error());
+  if (auto r = run("BEGIN"); !r) return r;  // both numbers from one moment: another process may be making the tables
   const auto tables = one_number(*this, "SELECT count(*) FROM sqlite_schema");
+  const auto ours = one_number(*this, "PRAGMA application_id");
+  if (auto r = run("COMMIT"); !r) return r;
   if (!tables) return fail(tables.error());
+  if (!ours) return fail(ours.error());
   if (*ours != application && *tables > 0) {
     return fail(Fault::bad_data, file_ + ": an SQLite file of another program, not a ledger; name another archive");
   }

@@ -1,0 +1,169 @@
+#include <sys/stat.h>
+
+#include <algorithm>
+#include <map>
+
+#include "core/process.h"
+#include "ledger/archive_fixture.h"
+
+namespace lapwright::ledger {
+namespace {
+
+class AuditTest : public ArchiveTest {
+ protected:
+  static std::map<std::string, std::string> found(Ledger& l) {
+    std::map<std::string, std::string> out;
+    const auto lines = l.audit();
+    EXPECT_TRUE(lines) << (lines ? "" : lines.error().text);
+    if (lines) {
+      for (const AuditLine& line : *lines) out[line.path] = line.trouble;
+    }
+    return out;
+  }
+  void scribble(const std::string& path, const std::string& text) {
+    std::filesystem::create_directories((archive_ / path).parent_path());
+    std::ofstream(archive_ / path, std::ios::binary) << text;
+  }
+  using Found = std::map<std::string, std::string>;
+};
+
+TEST_F(AuditTest, TellsMissingChangedAndForeignFiles) {
+  Ledger l = open();
+  proofed(l, "roll 1", {"1"});
+  EXPECT_EQ(found(l), Found{});
+  scribble("rolls/roll 1/proof/pass-1.tif", "one of roll 2");  // as long as before
+  std::filesystem::remove(archive_ / "rolls/roll 1/proof/pass-2.tif");
+  scribble("rolls/roll 1/notes.txt", "mine");
+  scribble("rolls/elsewhere/x", "y");
+  scribble("rolls/roll 1/proof/.pass-3.tif.part", "being written");
+  std::filesystem::remove(archive_ / "rolls/roll 1/proof/sheet.tif");
+  std::filesystem::create_symlink("/etc/hostname", archive_ / "rolls/roll 1/proof/sheet.tif");
+  EXPECT_EQ(found(l), (Found{{"rolls/roll 1/proof/pass-1.tif", "changed"},
+                             {"rolls/roll 1/proof/pass-2.tif", "missing"},
+                             {"rolls/roll 1/proof/sheet.tif", "changed"},
+                             {"rolls/roll 1/notes.txt", "not in the ledger"},
+                             {"rolls/elsewhere/x", "not in the ledger"}}));
+}
+
+TEST_F(AuditTest, TellsAManifestThatIsGoneOrSaysSomethingElse) {
+  Ledger l = open();
+  proofed(l, "r", {"1"});
+  scribble("rolls/r/manifest-sha256.txt", "");
+  EXPECT_EQ(found(l), (Found{{"rolls/r/manifest-sha256.txt", "changed"}}));
+  std::filesystem::remove(archive_ / "rolls/r/manifest-sha256.txt");
+  EXPECT_EQ(found(l), (Found{{"rolls/r/manifest-sha256.txt", "missing"}}));
+}
+
+// coreutils' sha256sum reads the manifest as RFC 8493 section 2.1.3 has it: HEX, blanks, path relative to the folder.
+TEST_F(AuditTest, Sha256sumChecksTheManifest) {
+  Ledger l = open();
+  proofed(l, "roll 1", {"1", "2"});
+  ASSERT_TRUE(l.want("roll 1", {"1"}, {2400}));
+  const Job job = **l.next_job({});
+  ASSERT_TRUE(l.pass_captured(job.id, 1, put("roll 1", "full/pass-1.tif", "pass"), {}));
+  ASSERT_TRUE(l.full_done(job.id, {put("roll 1", "full/frame-01.tif", "frame"), put("roll 1", "full/frame-01.yaml", "card")}, {"1"}, {2400}));
+  ASSERT_TRUE(l.write_manifest("roll 1"));
+  const std::string folder = (archive_ / "rolls/roll 1").string();
+  const auto check = [&] {
+    const auto r = core::run({"/bin/sh", "-c", "cd \"$0\" && exec sha256sum --strict -c manifest-sha256.txt", folder}, 20);
+    EXPECT_TRUE(r);
+    return r ? *r : core::Finished{99, ""};
+  };
+  auto r = check();
+  EXPECT_EQ(r.exit_code, 0) << r.last_lines;
+  for (const char* name : {"proof/pass-1.tif: OK", "proof/pass-2.tif: OK", "proof/sheet.tif: OK", "full/frame-01.tif: OK", "full/frame-01.yaml: OK"}) {
+    EXPECT_NE(r.last_lines.find(name), std::string::npos) << r.last_lines;
+  }
+  EXPECT_EQ(std::count(r.last_lines.begin(), r.last_lines.end(), '\n'), 6);
+  scribble("rolls/roll 1/full/frame-01.tif", "fr4me");
+  EXPECT_NE(check().exit_code, 0);
+}
+
+TEST_F(AuditTest, SweepTakesLeftoversAndNothingElse) {
+  {
+    Ledger l = open();
+    proofed(l, "r", {"1"});
+    ASSERT_TRUE(l.add_roll({"next", "s", "k", "", "", ""}));
+  }
+  scribble("rolls/r/notes.txt", "a person's own file");
+  scribble("rolls/elsewhere/proof/x.tif", "not ours");
+  scribble("rolls/next/proof/pass-1.tif", "whole, but the ledger was not told");
+  scribble("rolls/next/proof/.pass-2.tif.part", "half");
+  scribble("rolls/r/full/frame-01.tif", "leftover");
+  std::filesystem::remove(archive_ / "rolls/r/manifest-sha256.txt");
+  {
+    Ledger l = open();
+    const auto gone = l.sweep();
+    ASSERT_TRUE(gone) << gone.error().text;
+    std::vector<std::string> sorted = *gone;
+    std::sort(sorted.begin(), sorted.end());
+    EXPECT_EQ(sorted, (std::vector<std::string>{"rolls/next/proof/.pass-2.tif.part", "rolls/next/proof/pass-1.tif", "rolls/r/full/frame-01.tif"}));
+    EXPECT_EQ(found(l), (Found{{"rolls/r/notes.txt", "not in the ledger"}, {"rolls/elsewhere/proof/x.tif", "not in the ledger"}}))
+        << "and the manifest was written again";
+    Ledger other = open();
+    const auto second = other.sweep();
+    ASSERT_FALSE(second) << "a second station would delete what the first is writing";
+    EXPECT_EQ(second.error().fault, Fault::try_again);
+    EXPECT_TRUE(l.sweep()->empty());
+  }
+  EXPECT_TRUE(open().sweep()) << "the claim ends with the station";
+}
+
+TEST_F(AuditTest, EveryFailureOfTheDiskLeavesTheOldManifestOrTheNewOne) {
+  Ledger l = open();
+  proofed(l, "r", {"1"});
+  const auto file = archive_ / "rolls/r/manifest-sha256.txt";
+  const std::string older = *core::read_file(file);
+  ASSERT_TRUE(l.want("r", {"1"}, {0}));
+  const Job job = **l.next_job({});
+  ASSERT_TRUE(l.full_done(job.id, {put("r", "full/frame-01.tif", "frame")}, {"1"}, {2400}));
+  bool finished = false;
+  int failures = 0;
+  for (int n = 1; n < 200 && !finished; ++n) {
+    core::fail_nth_call(n, ENOSPC);
+    const auto wrote = l.write_manifest("r");
+    finished = core::calls_made() < n;
+    core::fail_nth_call(0, 0);
+    failures += wrote ? 0 : 1;
+    const auto text = core::read_file(file);
+    ASSERT_TRUE(text) << n;
+    EXPECT_TRUE(*text == older || text->find("full/frame-01.tif") != std::string::npos) << n;
+    if (wrote) {
+      EXPECT_NE(*text, older);
+    }
+    for (const auto& e : std::filesystem::directory_iterator(archive_ / "rolls/r")) {
+      EXPECT_FALSE(e.path().filename().string().ends_with(".part")) << n;
+    }
+  }
+  EXPECT_TRUE(finished);
+  EXPECT_GT(failures, 3);
+}
+
+// Cells that a spreadsheet would run are quoted: OWASP "CSV injection"; the rest is RFC 4180.
+TEST_F(AuditTest, CsvQuotesFormulas) {
+  Ledger l = open();
+  ASSERT_TRUE(l.add_roll({"plain", "s", "k", "2026-01-02", "=HYPERLINK(\"http://x\",\"y\")", ""}));
+  ASSERT_TRUE(l.add_roll({"two", "s", "k", "", "-1, \"two\"\nlines", ""}));
+  ASSERT_TRUE(l.add_roll({"three", "+s", "@k", "", "fine", ""}));
+  const auto csv = l.export_csv();
+  ASSERT_TRUE(csv);
+  EXPECT_NE(csv->find(",\"'=HYPERLINK(\"\"http://x\"\",\"\"y\"\")\","), std::string::npos) << *csv;
+  EXPECT_NE(csv->find(",\"'-1, \"\"two\"\"\nlines\","), std::string::npos) << *csv;
+  EXPECT_NE(csv->find("three,\"'+s\",\"'@k\",,fine,"), std::string::npos) << *csv;
+  EXPECT_EQ(csv->substr(0, csv->find("\r\n")), "roll,sleeve,stock,shot,note,added,proofed,frame,full_ppi,due");
+}
+
+TEST_F(AuditTest, CsvHasOneLineAFrame) {
+  Ledger l = open();
+  proofed(l, "r", {"1", "2", "10"});
+  ASSERT_TRUE(l.want("r", {"1", "2"}, {1200}));
+  const Job job = **l.next_job({});
+  ASSERT_TRUE(l.full_done(job.id, {put("r", "full/frame-02.tif", "2")}, {"2"}, {2400}));
+  const std::string csv = *l.export_csv();
+  EXPECT_NE(csv.find(",1,,yes\r\n"), std::string::npos) << csv;
+  EXPECT_NE(csv.find(",2,2400,\r\n"), std::string::npos) << csv;
+  EXPECT_NE(csv.find(",10,,\r\n"), std::string::npos) << csv;
+}
+
+}  // namespace
+}  // namespace lapwright::ledger
