@@ -1,0 +1,231 @@
+#include <algorithm>
+#include <cmath>
+
+#include "core/clock.h"
+#include "frames/chain.h"
+#include "frames/frames.h"
+
+namespace lapwright::frames {
+namespace {
+
+constexpr double degree = 3.14159265358979323846 / 180;
+
+double median(std::vector<double> values) {
+  if (values.empty()) return 0;
+  const auto at = values.begin() + static_cast<std::ptrdiff_t>(values.size() / 2);
+  std::nth_element(values.begin(), at, values.end());
+  return *at;
+}
+
+Format format_of(const profile::SleeveProfile& sleeve) {
+  Format f;
+  f.width = sleeve.frame.width.mm(), f.advance = sleeve.frame.advance.mm();
+  const double gap = std::max(f.advance - f.width, 0.5);
+  // Cameras' gates and gaps: trade.md 1.1 (135: gap 0.5 to 3.5 mm), 1.2 (120: 6x7 is 67 to 70 mm, gap 4 to 9 mm).
+  f.width_spread = sleeve.film == profile::Film::f135 ? 0.8 : std::max(1.2, 0.035 * f.width);
+  f.advance_spread = sleeve.film == profile::Film::f135 ? 1.8 : gap + 3.0;
+  f.most = sleeve.strips.frames;
+  return f;
+}
+
+/// The whole content's turn and shift against the plan.
+struct Displacement { double angle = 0, across = 0; };
+
+Displacement page_displacement(const FilmMap& map, const Comb& comb, Spot<RunSpace> pivot) {
+  Displacement best;
+  double most = -1;
+  const auto try_angle = [&](double angle, std::int64_t stride) {
+    const double energy = edge_energy(project(map, Along::across, angle, pivot, -1e9, 1e9, stride));
+    if (energy > most) most = energy, best.angle = angle;
+  };
+  for (int k = -12; k <= 12; ++k) try_angle(k * 0.25 * degree, 2);
+  const double coarse = best.angle;
+  most = -1;
+  for (int k = -5; k <= 5; ++k) try_angle(coarse + k * 0.05 * degree, 1);
+  const Profile across = project(map, Along::across, best.angle, pivot, -1e9, 1e9, 1);
+  double top = -1;
+  const double reach = std::min(8.0, comb.count > 1 ? comb.pitch * 0.45 : 8.0);
+  for (double shift = -reach; shift <= reach; shift += 0.2) {
+    double centred = shift;
+    const double score = score_comb(across, comb, shift, &centred) - 0.002 * std::abs(shift);
+    if (score > top) top = score, best.across = centred;
+  }
+  return best;
+}
+
+/// One strip's own line: the page's, then its own tilt and place from short pieces along it.
+StripLine strip_line(const FilmMap& map, const Comb& comb, const profile::SleeveProfile& sleeve, int strip,
+                     const Displacement& page, Spot<RunSpace> pivot) {
+  const double length = sleeve.strips.length.mm();
+  StripLine line;
+  line.width = comb.width;
+  line.slope = std::tan(page.angle);
+  line.pivot_along = pivot.x;
+  // project() turns about the pivot: a line at turned height v passes the pivot's x at this height.
+  const double v = strip * comb.pitch + page.across;
+  line.edge = pivot.y + (v - pivot.y) / std::cos(page.angle);
+  const double slack = std::clamp(comb.pitch - comb.width, 0.6, 5.0);
+  const double piece = std::clamp(length / 8, 12.0, 40.0);
+  std::vector<double> at, edge, weight;
+  for (double a = -6; a + piece <= length + 6; a += piece / 2) {
+    const Spot<RunSpace> middle{a + piece / 2, pivot.y};
+    const Profile across = project(map, Along::across, page.angle, middle, a, a + piece, 1);
+    const double expected = middle.y + (line.edge + (middle.x - line.pivot_along) * line.slope - middle.y) * std::cos(page.angle);
+    StripScore score;
+    const double found = best_edge(across, comb, expected, slack + 0.4, score);
+    if (score.score < 0.35 || score.seen < 1) continue;
+    at.push_back(middle.x), weight.push_back(score.score);
+    edge.push_back(middle.y + (found - middle.y) / std::cos(page.angle) - line.edge - (middle.x - line.pivot_along) * line.slope);
+  }
+  if (at.size() < 2) {
+    if (!edge.empty()) line.edge += edge[0];
+    return line;
+  }
+  // Weighted line through the pieces, twice, the second time without those that lie off.
+  double level = median(edge), tilt = 0;
+  for (int round = 0; round < 3; ++round) {
+    double w = 0, x = 0, y = 0, xx = 0, xy = 0;
+    const double limit = round == 0 ? 0.8 : 0.35;
+    for (std::size_t k = 0; k < at.size(); ++k) {
+      const double dx = at[k] - line.pivot_along;
+      if (std::abs(edge[k] - level - tilt * dx) > limit) continue;
+      w += weight[k], x += weight[k] * dx, y += weight[k] * edge[k], xx += weight[k] * dx * dx, xy += weight[k] * dx * edge[k];
+    }
+    if (w <= 0) break;
+    const double det = w * xx - x * x;
+    tilt = det > 1 ? std::clamp((w * xy - x * y) / (det + 200 * w), -0.02, 0.02) : 0;
+    level = (y - tilt * x) / w;
+  }
+  line.edge += level, line.slope += tilt;
+  return line;
+}
+
+struct Strip {
+  StripLine line;
+  StripView view;
+  Extent extent;
+  std::vector<Found> frames;
+  double top = 0, bottom = 0;  // of the pictures, from the film's first edge
+  bool rows_seen = false;
+};
+
+/// Top and bottom of the pictures, from all that stand out clearly.
+void find_rows(const FilmMap& map, Strip& strip, double height, bool slide, double reach) {
+  const double top = (strip.line.width - height) / 2, step = map.mm_per_pixel;
+  std::vector<double> tops, bottoms;
+  for (const Found& f : strip.frames) {
+    if (f.content < 0.05 || f.on_film < 0.9 || f.end - f.start < 8) continue;
+    const auto rows = cross_profile(map, strip.line, f.start + 1, f.end - 1, top, slide, step);
+    const double k = 1 / step;
+    const double a = half_rise(rows, (top + cross_margin) * k, reach * k, 1, 0.3 * k, 0.9 * k);
+    const double b = half_rise(rows, (top + height + cross_margin) * k, reach * k, -1, 0.3 * k, 0.9 * k);
+    if (a > 0) tops.push_back(a * step - cross_margin);
+    if (b > 0) bottoms.push_back(b * step - cross_margin);
+  }
+  strip.top = top, strip.bottom = top + height;
+  if (tops.size() + bottoms.size() == 0) return;
+  strip.rows_seen = true;
+  if (!tops.empty()) strip.top = median(tops);
+  if (!bottoms.empty()) strip.bottom = median(bottoms);
+  if (tops.empty()) strip.top = strip.bottom - height;
+  if (bottoms.empty()) strip.bottom = strip.top + height;
+}
+
+double sureness(const Found& f, const Strip& strip, std::size_t neighbours_clear) {
+  const auto edge = [](double evidence) { return std::clamp(evidence / 0.6, 0.0, 1.0); };
+  const double l = edge(f.left), r = edge(f.right);
+  double sure = 0;
+  if (f.by_model) {
+    sure = neighbours_clear == 0 ? 0.25 : neighbours_clear == 1 ? 0.5 : 0.6;
+  } else {
+    const double weak = std::min(l, r), strong = std::max(l, r);
+    sure = 0.45 + 0.3 * strong + 0.24 * weak;
+  }
+  if (!strip.rows_seen) sure = std::min(sure, 0.6);
+  if (f.on_film < 0.97) sure *= std::max(0.3, f.on_film) * 0.8;
+  return std::clamp(sure, 0.05, 0.99);
+}
+
+/// "12", or a name with A before the first and after the last of a full strip, so that no other frame's number moves.
+std::string name_of(int strip, int slot, const profile::SleeveProfile& sleeve) {
+  const int n = sleeve.strips.frames, number = strip * n + slot + 1;
+  if (slot >= 0 && slot < n) return std::to_string(number);
+  if (slot < 0) return strip == 0 ? std::to_string(number) : std::to_string(strip * n) + "A";
+  if (strip + 1 == sleeve.strips.count) return std::to_string(number);
+  return std::to_string((strip + 1) * n) + "A";
+}
+
+}  // namespace
+
+Result<Report> find(image::RowSource& sheet, Spot<SleeveSpace> origin, const profile::SleeveProfile& sleeve,
+                    profile::Process process) {
+  const core::Stopwatch watch;
+  Report report;
+  const bool slide = process == profile::Process::slide;
+  const double px = sheet.ppi().mm_per_pixel();
+  const Affine<SleeveSpace, RunSpace> run = to_run(sleeve);
+  auto map = map_film(sheet, 150, 0.05, compose(run, Affine<PassSpace, SleeveSpace>{px, 0, 0, px, origin.x, origin.y}));
+  if (!map) return fail(map.error());
+  if (map->picture.width() < 20 || map->picture.height() < 20 || map->film_share < 0.005) {
+    report.seconds = watch.seconds();
+    return report;
+  }
+  const Comb comb = comb_of(sleeve);
+  const double length = sleeve.strips.length.mm(), height = sleeve.frame.height.mm();
+  const Spot<RunSpace> pivot{length / 2, ((comb.count - 1) * comb.pitch + comb.width) / 2};
+  const Displacement page = page_displacement(*map, comb, pivot);
+
+  Format format = format_of(sleeve);
+  const double rebate = std::max(0.5, (comb.width - height) / 2);
+  std::vector<Strip> strips(static_cast<std::size_t>(comb.count));
+  for (int i = 0; i < comb.count; ++i) {
+    Strip& s = strips[static_cast<std::size_t>(i)];
+    s.line = strip_line(*map, comb, sleeve, i, page, pivot);
+    s.view = straighten(*map, s.line, -12, length + 12, rebate, comb.width - rebate, rebate, slide);
+    s.extent = film_extent(s.view);
+    s.frames = fit_chain(s.view, s.extent, format);
+  }
+  // The camera's own gate and advance, from the frames that show both edges; then once more with them.
+  std::vector<double> widths, advances;
+  for (const Strip& s : strips)
+    for (std::size_t k = 0; k < s.frames.size(); ++k) {
+      const Found& f = s.frames[k];
+      if (std::min(f.left, f.right) > 0.5) widths.push_back(f.end - f.start);
+      if (k > 0 && f.left > 0.5 && s.frames[k - 1].left > 0.5) advances.push_back(f.start - s.frames[k - 1].start);
+    }
+  if (widths.size() >= 3) format.width = median(widths), format.width_spread = std::min(format.width_spread, 0.5);
+  if (advances.size() >= 3) format.advance = median(advances);
+
+  const double row_reach = sleeve.film == profile::Film::f135 ? 0.7 : std::min(2.5, 0.8 * rebate);
+  for (int i = 0; i < comb.count; ++i) {
+    Strip& s = strips[static_cast<std::size_t>(i)];
+    s.frames = fit_chain(s.view, s.extent, format);
+    std::erase_if(s.frames, [](const Found& f) { return f.on_film < (f.by_model ? 0.9 : 0.25); });
+    if (s.frames.empty()) continue;
+    find_rows(*map, s, height, slide, row_reach);
+    std::size_t clear = 0;
+    for (const Found& f : s.frames) clear += f.by_model ? 0 : 1;
+    const double planned = (length - (sleeve.frame.advance.mm() * (sleeve.strips.frames - 1) + sleeve.frame.width.mm())) / 2;
+    const int count = static_cast<int>(s.frames.size());
+    int slot = static_cast<int>(std::lround((s.frames[0].start - planned) / format.advance));
+    slot = std::clamp(slot, std::min(0, sleeve.strips.frames - count), std::max(0, sleeve.strips.frames - count));
+    if (count > sleeve.strips.frames) slot = s.frames.front().on_film < s.frames.back().on_film ? sleeve.strips.frames - count : 0;
+    const auto back = run.inverse();
+    for (const Found& f : s.frames) {
+      Frame out;
+      out.strip = i + 1;
+      out.frame = name_of(i, slot++, sleeve);
+      const double a = std::max(f.start, s.extent.first), b = std::min(f.end, s.extent.last);
+      const auto corner = [&](double along, double across) { return back(s.line.at(along, across)); };
+      out.corners = {corner(a, s.top), corner(b, s.top), corner(b, s.bottom), corner(a, s.bottom)};
+      if (sleeve.strips.run == profile::Run::down) std::swap(out.corners[1], out.corners[3]);
+      out.sure = sureness(f, s, clear);
+      if (out.sure >= 0.9) ++report.sure;
+      report.frames.push_back(std::move(out));
+    }
+  }
+  report.seconds = watch.seconds();
+  return report;
+}
+
+}  // namespace lapwright::frames

@@ -1,0 +1,213 @@
+// Frames against scenes of known truth: intersection over union with Scene::true_frame, and what a person would call right.
+#include <gtest/gtest.h>
+
+#include <cmath>
+#include <cstdio>
+
+#include "frames/frames.h"
+#include "support/film_scene.h"
+
+namespace lapwright::frames {
+namespace {
+
+using support::Faults;
+using support::Scene;
+using support::SceneOptions;
+
+constexpr double degree = 3.14159265358979323846 / 180;
+
+double area(const std::vector<Spot<SleeveSpace>>& p) {
+  double sum = 0;
+  for (std::size_t i = 0; i < p.size(); ++i) {
+    const auto& a = p[i];
+    const auto& b = p[(i + 1) % p.size()];
+    sum += a.x * b.y - b.x * a.y;
+  }
+  return sum / 2;
+}
+
+/// Clipped to the half planes of a clockwise (y down) convex polygon.
+std::vector<Spot<SleeveSpace>> clipped(std::vector<Spot<SleeveSpace>> p, const std::vector<Spot<SleeveSpace>>& by) {
+  for (std::size_t i = 0; i < by.size() && !p.empty(); ++i) {
+    const auto a = by[i], b = by[(i + 1) % by.size()];
+    const auto side = [&](Spot<SleeveSpace> q) { return (b.x - a.x) * (q.y - a.y) - (b.y - a.y) * (q.x - a.x); };
+    std::vector<Spot<SleeveSpace>> out;
+    for (std::size_t k = 0; k < p.size(); ++k) {
+      const auto s = p[k], e = p[(k + 1) % p.size()];
+      const double u = side(s), v = side(e);
+      if (u >= 0) out.push_back(s);
+      if ((u < 0) != (v < 0)) out.push_back({s.x + (e.x - s.x) * u / (u - v), s.y + (e.y - s.y) * u / (u - v)});
+    }
+    p = out;
+  }
+  return p;
+}
+
+double iou(const std::vector<Spot<SleeveSpace>>& a, const std::vector<Spot<SleeveSpace>>& b) {
+  const auto common = clipped(a, b);
+  const double i = common.size() < 3 ? 0 : area(common);
+  return i / (area(a) + area(b) - i);
+}
+
+profile::SleeveProfile sleeve_135_6x6() {
+  profile::SleeveProfile s = support::sleeve_135_7x5();
+  s.name = "135-6x6", s.page = {{255000}, {280000}};
+  s.strips.count = 6, s.strips.frames = 6, s.strips.first = {{20000}, {24000}};
+  s.strips.pitch = {38000}, s.strips.length = {228000};
+  return s;
+}
+profile::SleeveProfile sleeve_half_frame() {  // 18 x 24 mm, advance 19 mm: READ(S6), CALC trade.md 1.1
+  profile::SleeveProfile s = support::sleeve_135_7x5();
+  s.name = "135-half", s.frame = {{17200}, {24000}, {19000}}, s.strips.frames = 10, s.strips.count = 4;
+  return s;
+}
+profile::SleeveProfile sleeve_135_down() {
+  profile::SleeveProfile s = support::sleeve_135_7x5();
+  s.name = "135-down", s.page = {{279000}, {216000}};
+  s.strips.first = {{14000}, {18000}}, s.strips.run = profile::Run::down;
+  return s;
+}
+profile::SleeveProfile sleeve_645() {
+  profile::SleeveProfile s = support::sleeve_120_3x4();
+  s.name = "120-645", s.frame = {{41500}, {56000}, {46000}}, s.strips.length = {186000};
+  return s;
+}
+
+struct Trial {
+  Scene scene;
+  std::vector<Frame> frames;
+  double seconds = 0;
+  Affine<SleeveSpace, SleeveSpace> moved;  // true sleeve place to where the sheet shows it
+  Trial(const profile::SleeveProfile& sleeve, const SceneOptions& options) : scene(sleeve, options) {}
+};
+
+struct Placing { double x = 0, y = 0, degrees = 0; };
+
+Trial run(const profile::SleeveProfile& sleeve, const SceneOptions& options, Placing placing, int ppi = 150, double noise = 150) {
+  Trial t(sleeve, options);
+  const auto block = sleeve.block();
+  const double margin = 8, k = ppi / 25.4;
+  const Spot<SleeveSpace> origin{std::max(0.0, block.x.mm() - margin), std::max(0.0, block.y.mm() - margin)};
+  const auto width = static_cast<std::int64_t>((block.right().mm() + margin - origin.x) * k);
+  const auto height = static_cast<std::int64_t>((block.bottom().mm() + margin - origin.y) * k);
+  const auto c = block.centre_mm();
+  const double co = std::cos(placing.degrees * degree), si = std::sin(placing.degrees * degree);
+  t.moved = {co, si, -si, co, c.x - co * c.x + si * c.y + placing.x, c.y - si * c.x - co * c.y + placing.y};
+  const auto to_px = compose(core::mm_to_pixels<SleeveSpace, PassSpace>(origin, {ppi}), t.moved);
+  Faults faults;
+  faults.noise = noise, faults.dust_per_cm2 = 0.3, faults.seed = options.seed;
+  const auto picture = render(t.scene, to_px, width, height, faults);
+  image::MemorySource source(picture, {ppi});
+  auto report = find(source, origin, sleeve, options.process);
+  EXPECT_TRUE(report.has_value());
+  if (report) t.frames = report->frames, t.seconds = report->seconds;
+  return t;
+}
+
+struct Tally {
+  double sum = 0, worst = 1;
+  int frames = 0, clear = 0, strips = 0, right = 0;
+  double seconds = 0;
+};
+
+/// Matches by strip and order; a strip's count is right when it has exactly the frames that are there.
+void add(Tally& tally, const Trial& t, const SceneOptions& options) {
+  const auto& s = t.scene.sleeve().strips;
+  tally.seconds = std::max(tally.seconds, t.seconds);
+  for (int i = 0; i < s.count; ++i) {
+    std::vector<const Frame*> mine;
+    for (const Frame& f : t.frames)
+      if (f.strip == i + 1) mine.push_back(&f);
+    const int expected = options.empty_strips.count(i) ? 0 : s.frames;
+    ++tally.strips;
+    if (static_cast<int>(mine.size()) == expected) {
+      ++tally.right;
+    } else {
+      std::printf("  %s seed %u strip %d: %zu frames, %d there\n", t.scene.sleeve().name.c_str(), options.seed, i + 1, mine.size(), expected);
+      continue;
+    }
+    for (int j = 0; j < expected; ++j) {
+      const Frame& f = *mine[static_cast<std::size_t>(j)];
+      EXPECT_EQ(f.frame, std::to_string(i * s.frames + j + 1));
+      const auto r = t.scene.true_frame(i, j);
+      std::vector<Spot<SleeveSpace>> truth;
+      for (const auto& p : {Spot<SleeveSpace>{r.x.mm(), r.y.mm()}, {r.right().mm(), r.y.mm()}, {r.right().mm(), r.bottom().mm()}, {r.x.mm(), r.bottom().mm()}})
+        truth.push_back(t.moved(p));
+      const double value = iou({f.corners.begin(), f.corners.end()}, truth);
+      ++tally.frames;
+      if (options.blank_frames.count(i * s.frames + j)) {
+        EXPECT_LT(f.sure, 0.9) << "a blank frame is never sure";
+        EXPECT_GT(value, 0.9);
+        continue;
+      }
+      ++tally.clear, tally.sum += value;
+      if (value < 0.95)
+        std::printf("  %s seed %u strip %d frame %d: IoU %.3f sure %.2f\n", t.scene.sleeve().name.c_str(), options.seed, i + 1, j + 1, value, f.sure);
+      tally.worst = std::min(tally.worst, value);
+    }
+  }
+}
+
+void check(const char* what, const Tally& t) {
+  const double mean = t.clear ? t.sum / t.clear : 0, right = 100.0 * t.right / std::max(t.strips, 1);
+  std::printf("%-28s clear frames %4d  IoU mean %.4f worst %.3f  strips right %.1f %%  slowest %.2f s\n", what, t.clear, mean, t.worst, right, t.seconds);
+  EXPECT_GE(mean, 0.97) << what;
+  EXPECT_GE(t.worst, 0.90) << what;
+  EXPECT_GE(right, 99) << what;
+}
+
+SceneOptions random_options(const profile::SleeveProfile& sleeve, unsigned seed, profile::Process process) {
+  SceneOptions o;
+  o.seed = seed, o.process = process;
+  std::uint64_t state = seed * 2654435761u + 12345;
+  const auto random = [&] { return state = state * 6364136223846793005ULL + 1442695040888963407ULL, static_cast<double>(state >> 33) / 2147483648.0; };
+  for (int i = 0; i < sleeve.strips.count; ++i) o.slid_mm.push_back((random() - 0.5) * 6);
+  if (seed % 2) o.empty_strips.insert(static_cast<int>(random() * sleeve.strips.count));
+  for (int k = 0; k < 2; ++k) o.blank_frames.insert(static_cast<int>(random() * sleeve.strips.count * sleeve.strips.frames));
+  return o;
+}
+
+Placing random_placing(unsigned seed) {
+  std::uint64_t state = seed * 40503u + 977;
+  const auto random = [&] { return state = state * 6364136223846793005ULL + 1442695040888963407ULL, static_cast<double>(state >> 33) / 2147483648.0 - 0.5; };
+  random();
+  return {random() * 12, random() * 12, random() * 4};
+}
+
+void sleeves(const char* what, const profile::SleeveProfile& sleeve, profile::Process process, unsigned from, unsigned to) {
+  Tally tally;
+  for (unsigned seed = from; seed < to; ++seed) {
+    const auto options = random_options(sleeve, seed, process);
+    add(tally, run(sleeve, options, random_placing(seed)), options);
+  }
+  check(what, tally);
+}
+
+TEST(Find, ColourNegative7x5) { sleeves("135 7x5 colour", support::sleeve_135_7x5(), profile::Process::colour_negative, 1, 7); }
+TEST(Find, BlackAndWhite7x5) { sleeves("135 7x5 b/w", support::sleeve_135_7x5(), profile::Process::bw_negative, 11, 14); }
+TEST(Find, Slide7x5) { sleeves("135 7x5 slide", support::sleeve_135_7x5(), profile::Process::slide, 21, 24); }
+TEST(Find, ColourNegative6x6) { sleeves("135 6x6 colour", sleeve_135_6x6(), profile::Process::colour_negative, 31, 34); }
+TEST(Find, StripsThatRunDown) { sleeves("135 down colour", sleeve_135_down(), profile::Process::colour_negative, 41, 43); }
+TEST(Find, HalfFrame) { sleeves("135 half frame", sleeve_half_frame(), profile::Process::colour_negative, 51, 54); }
+TEST(Find, SixBySix) { sleeves("120 6x6", support::sleeve_120_3x4(), profile::Process::colour_negative, 61, 64); }
+TEST(Find, SixByFourAndAHalf) { sleeves("120 6x4.5", sleeve_645(), profile::Process::bw_negative, 71, 73); }
+
+TEST(Find, AnEmptySleeveHoldsNoFrames) {
+  const auto sleeve = support::sleeve_135_7x5();
+  SceneOptions o;
+  for (int i = 0; i < 7; ++i) o.empty_strips.insert(i);
+  EXPECT_TRUE(run(sleeve, o, {}).frames.empty());
+}
+
+TEST(Find, FinerSheetsGiveTheSameInTime) {
+  const auto sleeve = support::sleeve_135_7x5();
+  SceneOptions o;
+  const auto t = run(sleeve, o, {1, -2, 0.3}, 600);
+  Tally tally;
+  add(tally, t, o);
+  check("135 7x5 at 600 ppi", tally);
+  EXPECT_LT(t.seconds, 2.0);
+}
+
+}  // namespace
+}  // namespace lapwright::frames
