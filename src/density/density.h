@@ -21,9 +21,13 @@ struct Measured {
   std::array<double, 3> base_density{};          // log10(open / base)
   struct Strip { int strip = 0; std::array<double, 3> base_density{}; double spread = 0; bool other = false; };
   std::vector<Strip> strips;                     // `other`: told as another stock or development
-  double exposure = 0;                           // one for the page: density added before the paper curve
+  double exposure = 0;                           // one for the page: log10 of light, added before the paper curve
   std::vector<std::string> cautions;
 };
+
+/// From readings taken earlier (the hand-off card): base density, the page's exposure, cautions; no strips.
+Measured measured_from(const profile::Card::Reading& open_light, const profile::Card::Reading& base,
+                       const profile::StockProfile& stock);
 
 /// Measures a sheet (reads it once, reduced). `origin` and ppi place it on the sleeve.
 Result<Measured> measure(image::RowSource& sheet, Spot<SleeveSpace> origin, const profile::SleeveProfile& sleeve,
@@ -66,10 +70,13 @@ struct Lettering {
 };
 Result<Lettering> gauge(image::RowSource& positive, Spot<SleeveSpace> origin, const profile::SleeveProfile& sleeve);
 
-/// An outside conversion stage: arguments with {sheet} {card} {proof} filled in, run without a shell.
+/// An outside conversion stage: arguments with {sheet} {card} {proof} filled in, run without a shell. It writes a file of its
+/// own beside `proof`, which is then made durable and named. Errors: bad_profile when it cannot be started or fails (its exit
+/// code and last lines are told), io when it leaves no file.
 Result<> run_outside_stage(const std::vector<std::string>& arguments, const std::string& sheet, const std::string& card,
                            const std::string& proof);
 
+/// sRGB by lcms2; the same bytes each time.
 std::vector<unsigned char> srgb_icc_profile();
 
 }  // namespace lapwright::density

@@ -1,0 +1,38 @@
+// The printing paper's curve and the sRGB encoding: the last two steps from density to a positive (trade.md 4.5, 8 to 11).
+//
+// Invariants: print() rises with h from dmin to dmax; light() and encode() rise from 0 to 1.
+// Units: densities; light and code values 0..1. Thread: values. Errors: none.
+#pragma once
+
+#include <algorithm>
+#include <cmath>
+
+#include "profile/profile.h"
+
+namespace lapwright::density {
+
+class PaperCurve {
+ public:
+  explicit PaperCurve(const profile::StockProfile::Paper& paper)
+      : dmin_(paper.dmin), dmax_(paper.dmax), k_(4 * paper.slope / (paper.dmax - paper.dmin)) {}
+  /// Print density for a log exposure over the curve's middle.
+  double print(double h) const { return dmin_ + (dmax_ - dmin_) / (1 + std::exp(-k_ * h)); }
+  /// The log exposure over the middle that prints as `density` (between dmin and dmax).
+  double exposure_for(double density) const { return -std::log((dmax_ - dmin_) / (density - dmin_) - 1) / k_; }
+  /// The film base prints near black: at 0.9 of the paper's blackest, so that least light is used (READ trade.md 4.5 step 8).
+  double base_exposure() const { return exposure_for(0.9 * dmax_); }
+  /// Reflected light of a print density, 0 at dmax, 1 at dmin.
+  double light(double density) const {
+    const double black = std::pow(10.0, -dmax_);
+    return std::clamp((std::pow(10.0, -density) - black) / (std::pow(10.0, -dmin_) - black), 0.0, 1.0);
+  }
+
+ private:
+  double dmin_, dmax_, k_;
+};
+
+/// IEC 61966-2-1.
+inline double srgb_encode(double v) { return v <= 0.0031308 ? 12.92 * v : 1.055 * std::pow(v, 1 / 2.4) - 0.055; }
+inline double srgb_decode(double s) { return s <= 0.04045 ? s / 12.92 : std::pow((s + 0.055) / 1.055, 2.4); }
+
+}  // namespace lapwright::density
