@@ -31,6 +31,9 @@ struct Placement {
   Spot<PassSpace> operator()(Spot<SleeveSpace> s) const;
 };
 
+/// The sleeve place that `placement` puts at pass pixel `p`.
+Spot<SleeveSpace> sleeve_at(const Placement& placement, Spot<PassSpace> p);
+
 /// Multiplies a pass's linear samples so that it agrees with pass 1: gain[c] * 10^(drift[c] * row / height).
 struct Light {
   std::array<double, 3> gain{1, 1, 1};
@@ -67,6 +70,7 @@ struct Report {
   std::array<double, 3> light_percent{};
   Light light;                // b's light against a
   int patches = 0;
+  Placement a_on_sleeve;  // a as given to check(); where b lies a quarter turn from a, with a's own carriage curve found
   double seconds = 0;
 };
 

@@ -1,0 +1,319 @@
+#include <algorithm>
+#include <cmath>
+#include <cstdio>
+#include <future>
+#include <optional>
+
+#include "core/clock.h"
+#include "lap/fit.h"
+#include "lap/lap.h"
+#include "lap/light.h"
+#include "lap/outline.h"
+#include "lap/say.h"
+#include "lap/search.h"
+
+namespace lapwright::lap {
+namespace {
+
+constexpr double overview_ppi = 150;
+constexpr double pi = 3.14159265358979323846;
+using OnPass = Affine<SleeveSpace, PassSpace>;
+
+std::string number(const char* format, double v) {
+  char text[48];
+  std::snprintf(text, sizeof text, format, v);
+  return text;
+}
+
+/// A pass's coordinates at another scale: every coordinate times k.
+template <class From>
+Affine<From, PassSpace> scaled(Affine<From, PassSpace> m, double k) {
+  return {m.a * k, m.b * k, m.c * k, m.d * k, m.e * k, m.f * k};
+}
+PassMap between(const OnPass& a, const OnPass& b) { return core::compose(b, a.inverse()); }
+
+/// What a pass shows, as a rectangle of the sleeve.
+Rect<SleeveSpace> shown(const OnPass& placed, const image::RowSource& picture, const profile::SleeveProfile& sleeve) {
+  const auto back = placed.inverse();
+  double l = 1e300, t = 1e300, r = -1e300, b = -1e300;
+  for (int i = 0; i < 4; ++i) {
+    const auto s = back({(i & 1) ? static_cast<double>(picture.width()) : 0.0, (i & 2) ? static_cast<double>(picture.height()) : 0.0});
+    l = std::min(l, s.x), r = std::max(r, s.x), t = std::min(t, s.y), b = std::max(b, s.y);
+  }
+  const auto um = [](double v) { return Micrometres::from_mm(v); };
+  return Rect<SleeveSpace>{um(l), um(t), um(r - l), um(b - t)}.intersect({{0}, {0}, sleeve.page.width, sleeve.page.height});
+}
+
+class Check {
+ public:
+  Check(const Input& a, const Placement& placed, const Input& b, const profile::SleeveProfile& sleeve, const Options& options)
+      : a_(a), b_(b), placed_(placed), sleeve_(sleeve), options_(options) {
+    report_.a = a.number, report_.b = b.number;
+    report_.needed_mm = options.needed_mm;
+    report_.a_on_sleeve = placed;
+    report_.b_on_sleeve.affine = b.planned;
+  }
+
+  Result<Report> run() {
+    const core::Stopwatch watch;
+    if (auto r = compare(); !r) return fail(r.error());
+    report_.seconds = watch.seconds();
+    return report_;
+  }
+
+ private:
+  Result<> compare() {
+    auto later = std::async(std::launch::async, [&] { return overview(*b_.picture, overview_ppi); });
+    auto first = overview(*a_.picture, overview_ppi);
+    auto second = later.get();
+    if (!first) return fail(first.error());
+    if (!second) return fail(second.error());
+    oa_ = std::move(*first), ob_ = std::move(*second);
+    fa_ = static_cast<double>(oa_.factor), fb_ = static_cast<double>(ob_.factor);
+    const OnPass on_a = scaled(placed_.affine, 1 / fa_), on_b = scaled(b_.planned, 1 / fb_);
+    found_ = search(oa_, ob_, between(on_a, on_b), on_a, sleeve_, options_.sure);
+    report_.confidence = 1 - found_.wrong;
+    if (!found_.sure) {
+      nothing_sure();
+      return {};
+    }
+    report_.b_on_sleeve.affine = core::compose(scaled(found_.best.a_to_b, fb_), on_a);
+    describe();
+    if (found_.mirrored || found_.quarter_turns) {
+      turned();
+      return {};
+    }
+    if (auto r = refine(); !r) return fail(r.error());
+    describe();
+    judge();
+    return {};
+  }
+
+  /// Fills in what the present placement says: overlap, shift, turn, scale.
+  void describe() {
+    const Rect<SleeveSpace> sa = shown(placed_.affine, *a_.picture, sleeve_), sb = shown(report_.b_on_sleeve.affine, *b_.picture, sleeve_);
+    const auto common = sa.intersect(sb);
+    report_.overlap_mm = std::min(common.width.mm(), common.height.mm());
+    centre_ = common.empty() ? sb.centre_mm() : common.centre_mm();
+    const auto is = report_.b_on_sleeve.affine(centre_), plan = b_.planned(centre_);
+    report_.shift_px = {is.x - plan.x, is.y - plan.y};
+    const double k = b_.picture->ppi().mm_per_pixel();
+    off_mm_ = {report_.shift_px[0] * k, report_.shift_px[1] * k};
+    const PassMap rest = between(b_.planned, report_.b_on_sleeve.affine);
+    report_.turn_degrees = std::atan2(rest.b - rest.c, rest.a + rest.d) * 180 / pi;
+    report_.scale = std::sqrt(std::abs(rest.determinant()));
+  }
+
+  std::string slide_back() const {
+    const std::string w = way({-off_mm_[0], -off_mm_[1]});
+    return w.empty() ? "Lay it as the drawing shows" : "Slide the sleeve " + w;
+  }
+  std::string name(int n) const { return "pass " + std::to_string(n); }
+  std::string evidence() const {
+    return std::to_string(found_.best.agreeing) + " of " + std::to_string(found_.best.textured) + " blocks of film agree, the best rival reaches " +
+           number("%.0f %%", found_.rival * 100) + " of that";
+  }
+
+  /// The sleeve lies on the glass just as it did for a.
+  bool unmoved() const {
+    const PassMap m = found_.best.a_to_b;
+    const Spot<PassSpace> c{static_cast<double>(oa_.density.width) / 2, static_cast<double>(oa_.density.height) / 2};
+    const auto p = m(c);
+    const double k = oa_.mm_per_pixel / ob_.mm_per_pixel;
+    const PassMap plan = between(scaled(placed_.affine, 1 / fa_), scaled(b_.planned, 1 / fb_));
+    const auto q = plan(c);
+    const auto near = [&](const Spot<PassSpace>& s) { return std::hypot(s.x - c.x * k, s.y - c.y * k) * ob_.mm_per_pixel < 8; };
+    const bool same_way = m.determinant() > 0 && m.a > 0.9 * k;
+    const bool planned_same = plan.determinant() > 0 && plan.a > 0.9 * k && near(q);
+    return same_way && near(p) && !planned_same;
+  }
+
+  void turned() {
+    if (unmoved()) return not_moved();
+    if (found_.mirrored) {
+      report_.finding = Finding::mirrored;
+      report_.why = "the pictures are mirrored against " + name(a_.number) + ": " + evidence();
+      report_.say = "The sleeve lies wrong side up: turn it over, then lay it as the drawing for " + name(b_.number) + " shows.";
+      return;
+    }
+    report_.finding = Finding::turned;
+    const int degrees = found_.quarter_turns * 90;
+    report_.why = "the sleeve lies turned by " + std::to_string(degrees) + " degrees clockwise against the plan: " + evidence();
+    report_.say = std::string("The sleeve lies turned: turn it ") +
+                  (degrees == 180 ? "half way round (180 degrees)" : degrees == 90 ? "a quarter turn counter-clockwise (90 degrees)" : "a quarter turn clockwise (90 degrees)") +
+                  ", then lay it as the drawing for " + name(b_.number) + " shows.";
+  }
+
+  void not_moved() {
+    report_.finding = Finding::not_moved;
+    report_.why = name(b_.number) + " shows what " + name(a_.number) + " showed: " + evidence();
+    if (found_.quarter_turns || found_.mirrored)
+      report_.say = "The sleeve still lies as for " + name(a_.number) + ": lay it as the drawing for " + name(b_.number) + " shows.";
+    else
+      report_.say = "The sleeve still lies as for " + name(a_.number) + ": slide it " + way({-off_mm_[0], -off_mm_[1]}) + ".";
+  }
+
+  void judge() {
+    if (unmoved()) return not_moved();
+    const double off = std::hypot(off_mm_[0], off_mm_[1]);
+    for (std::size_t c = 0; c < 3; ++c) worst_light_ = std::max(worst_light_, std::abs(report_.light_percent[c]));
+    report_.why = evidence() + "; lap " + mm(report_.overlap_mm) + " mm of " + mm(report_.needed_mm) + " mm needed, " + mm(off) + " mm from the plan, residual " +
+                  number("%.2f px", report_.residual_px) + " over " + std::to_string(report_.patches) + " patches" + slid_;
+    if (report_.overlap_mm < report_.needed_mm) {
+      report_.finding = Finding::too_little;
+      report_.say = "The lap is " + mm(report_.overlap_mm) + " mm and must be " + mm(report_.needed_mm) + " mm: " + lower(slide_back()) + ".";
+    } else if (off > options_.most_off_mm) {
+      report_.finding = Finding::off_place;
+      report_.say = "The sleeve lies " + mm(off) + " mm from its place: " + lower(slide_back()) + ".";
+    } else if (worst_light_ > options_.most_light_percent) {
+      report_.finding = Finding::light;
+      report_.say = "The light differs by " + number("%.0f", worst_light_) + " % from " + name(a_.number) + ": close the lid, let the lamp warm up, and make " + name(b_.number) + " again.";
+    } else if (report_.patches < 12) {
+      report_.finding = Finding::cannot_tell;
+      report_.why = "too few places to measure the lap by: " + report_.why;
+      report_.say = "The lap shows too little to join by: " + lower(slide_back()) + " and make " + name(b_.number) + " again.";
+    } else {
+      report_.finding = Finding::good;
+      report_.ok = true;
+      report_.say = "The lap is good: " + mm(report_.overlap_mm) + " mm.";
+    }
+    report_.located = report_.finding == Finding::good || report_.finding == Finding::light || report_.finding == Finding::off_place;
+  }
+
+  static std::string lower(std::string s) {
+    if (!s.empty() && s[0] >= 'A' && s[0] <= 'Z') s[0] = static_cast<char>(s[0] + ('a' - 'A'));
+    return s;
+  }
+
+  /// No common picture: say what the outline of the strips and the content still tell.
+  void nothing_sure() {
+    const PassMap plan = between(scaled(placed_.affine, 1 / fa_), scaled(b_.planned, 1 / fb_));
+    const int content = agreement(oa_, ob_, plan, 400).textured;
+    const Rect<SleeveSpace> sa = shown(placed_.affine, *a_.picture, sleeve_);
+    if (const auto off = outline_shift(ob_, b_.planned, sleeve_)) {
+      off_mm_ = *off;
+      const double k = b_.picture->ppi().pixels_per_mm();
+      OnPass is = b_.planned;
+      is.e += off_mm_[0] * k, is.f += off_mm_[1] * k;
+      const auto common = sa.intersect(shown(is, *b_.picture, sleeve_));
+      report_.overlap_mm = std::min(common.width.mm(), common.height.mm());
+      report_.shift_px = {off_mm_[0] * k, off_mm_[1] * k};
+      if (report_.overlap_mm < report_.needed_mm + 2) {
+        report_.finding = Finding::too_little;
+        report_.why = "no common picture; by the outline of the strips the lap is " + mm(report_.overlap_mm) + " mm, needed " + mm(report_.needed_mm) + " mm";
+        report_.say = "The sleeve was moved too far: the lap is about " + mm(report_.overlap_mm) + " mm and must be " + mm(report_.needed_mm) + " mm; " + lower(slide_back()) + ".";
+        return;
+      }
+      if (std::hypot(off_mm_[0], off_mm_[1]) < options_.most_off_mm && content >= 20 && found_.best.fraction() < 0.3 && found_.best.agreeing < 10) {
+        report_.finding = Finding::other_sleeve;
+        report_.why = "the strips lie in their place but none of " + std::to_string(content) + " blocks of picture agrees with " + name(a_.number);
+        report_.say = "This does not look like the sleeve of " + name(a_.number) + ": lay the same sleeve as the drawing for " + name(b_.number) + " shows.";
+        return;
+      }
+    }
+    report_.finding = Finding::cannot_tell;
+    report_.why = content < 8 ? "the lap shows too little picture to tell by (" + std::to_string(content) + " blocks with content)" : "no place is clearly the right one: " + evidence();
+    report_.say = content < 8 ? "I cannot tell how " + name(b_.number) + " joins: the lap shows almost no picture; lay the sleeve so that more of a picture is in both passes."
+                              : "I cannot tell how " + name(b_.number) + " joins " + name(a_.number) + ": check that it is the same sleeve, lay it as the drawing shows and make the pass again.";
+  }
+
+  PassWarp overview_warp() const {
+    return [this](Spot<PassSpace> p) {
+      const auto q = report_.b_on_sleeve(sleeve_at(report_.a_on_sleeve, {p.x * fa_, p.y * fa_}));
+      return Spot<PassSpace>{q.x / fb_, q.y / fb_};
+    };
+  }
+
+  Result<> refine() {
+    FitOptions how;
+    const PassMap ab = between(placed_.affine, report_.b_on_sleeve.affine);
+    how.curve_of_a = std::abs(ab.b) > std::abs(ab.a);
+    // At the overview's resolution, from the blocks.
+    const std::int64_t coarse_side = 24;
+    std::vector<Site> sites = choose_sites(oa_, ob_, overview_warp(), 1, 1, coarse_side, 8, 4, 500);
+    const auto boxes = [](const std::vector<Site>& from, bool of_a) {
+      std::vector<Box> out;
+      for (const Site& s : from) out.push_back(of_a ? s.a : s.b);
+      return out;
+    };
+    std::vector<Match> matches = measure(sites, cut(oa_.density, boxes(sites, true)), cut(ob_.density, boxes(sites, false)));
+    for (Match& m : matches) m = {{m.a.x * fa_, m.a.y * fa_}, {m.b.x * fb_, m.b.y * fb_}, m.sigma * fb_, 1};
+    Fitted fitted = fit(matches, placed_, report_.b_on_sleeve.affine, b_.planned, how);
+    if (fitted.used < 12) {
+      report_.patches = fitted.used;
+      return {};
+    }
+    take(fitted);
+    note_slid(matches);
+    const LightFound light = compare_light(oa_, ob_, overview_warp());
+    report_.light = light.light, report_.light_percent = light.percent;
+    if (oa_.factor == 1 && ob_.factor == 1) return {};
+    // At full resolution; where the passes differ in resolution, the finer one's overview is the common scale.
+    const bool same = a_.picture->ppi() == b_.picture->ppi();
+    if (!same) return {};
+    const int ppi = a_.picture->ppi().value;
+    const std::int64_t side = ppi >= 1200 ? 40 : ppi >= 600 ? 36 : 28;
+    sites = choose_sites(oa_, ob_, overview_warp(), fa_, fb_, side, 8, 2.5, 700);
+    auto later = std::async(std::launch::async, [&] { return gather(*b_.picture, boxes(sites, false), ob_.open); });
+    auto pa = gather(*a_.picture, boxes(sites, true), oa_.open);
+    auto pb = later.get();
+    if (!pa) return fail(pa.error());
+    if (!pb) return fail(pb.error());
+    std::vector<Match> fine = measure(sites, *pa, *pb);
+    Fitted best = fit(fine, placed_, report_.b_on_sleeve.affine, b_.planned, how);
+    if (best.used >= 12) {
+      take(best);
+      note_slid(fine);
+    }
+    return {};
+  }
+
+  void take(const Fitted& fitted) {
+    report_.a_on_sleeve = fitted.a, report_.b_on_sleeve = fitted.b;
+    report_.residual_px = fitted.residual_px, report_.patches = fitted.used;
+  }
+
+  /// Strips whose matches were left out together and moved together have slid in their pockets.
+  void note_slid(const std::vector<Match>& matches) {
+    slid_.clear();
+    const double k = b_.picture->ppi().mm_per_pixel();
+    for (int i = 0; i < sleeve_.strips.count; ++i) {
+      const auto area = sleeve_.strip(i);
+      std::vector<double> along;
+      int all = 0;
+      for (const Match& m : matches) {
+        const auto s = sleeve_at(report_.a_on_sleeve, m.a);
+        if (s.x < area.x.mm() || s.y < area.y.mm() || s.x > area.right().mm() || s.y > area.bottom().mm()) continue;
+        ++all;
+        if (m.weight > 0) continue;
+        const auto q = sleeve_at(report_.b_on_sleeve, m.b);
+        along.push_back(sleeve_.strips.run == profile::Run::right ? q.x - s.x : q.y - s.y);
+      }
+      if (all < 5 || along.size() * 3 < static_cast<std::size_t>(all) * 2) continue;
+      std::nth_element(along.begin(), along.begin() + static_cast<std::ptrdiff_t>(along.size() / 2), along.end());
+      const double moved = along[along.size() / 2];
+      if (std::abs(moved) > std::max(0.02, k * 0.3)) slid_ += "; strip " + std::to_string(i + 1) + " moved " + number("%.2f mm", std::abs(moved)) + " in its pocket";
+    }
+  }
+
+  const Input &a_, &b_;
+  const Placement& placed_;
+  const profile::SleeveProfile& sleeve_;
+  const Options& options_;
+  Report report_;
+  Overview oa_, ob_;
+  double fa_ = 1, fb_ = 1, worst_light_ = 0;
+  Found found_;
+  Spot<SleeveSpace> centre_;
+  std::array<double, 2> off_mm_{};
+  std::string slid_;
+};
+
+}  // namespace
+
+Result<Report> check(const Input& a, const Placement& a_placement, const Input& b, const profile::SleeveProfile& sleeve, const Options& options) {
+  if (!a.picture || !b.picture) return fail(Fault::internal, "lap check without pictures");
+  return Check(a, a_placement, b, sleeve, options).run();
+}
+
+}  // namespace lapwright::lap

@@ -1,0 +1,150 @@
+#include "lap/overview.h"
+
+#include <algorithm>
+#include <cmath>
+#include <numeric>
+
+namespace lapwright::lap {
+namespace {
+
+constexpr double darkest = 0.003;     // transmission added before the logarithm, so that deep shadow's noise stays small
+constexpr float clear_density = 0.17F;  // a pocket is 0.065, the thinnest base 0.28 over it: READ trade.md 2 and 4.3
+constexpr std::int64_t rows_sampled = 4;  // of each block of rows: enough to average noise, a fraction of the reading
+
+float to_density(double transmission) { return static_cast<float>(-std::log10(std::max(transmission, 0.0) + darkest)); }
+
+/// Mean over a (2r+1)-square of `value` weighted by `weight`, by running sums; 0 where there is no weight.
+image::Plane local_mean(const image::Plane& value, const image::Plane& weight, std::int64_t r) {
+  const std::int64_t w = value.width, h = value.height;
+  image::Plane sum(w, h), count(w, h), out(w, h);
+  const auto across = [&](auto get, image::Plane& to) {
+    for (std::int64_t y = 0; y < h; ++y) {
+      double s = 0;
+      for (std::int64_t x = 0; x < std::min(r, w); ++x) s += get(x, y);
+      for (std::int64_t x = 0; x < w; ++x) {
+        if (x + r < w) s += get(x + r, y);
+        if (x - r - 1 >= 0) s -= get(x - r - 1, y);
+        to.row(y)[x] = static_cast<float>(s);
+      }
+    }
+  };
+  across([&](std::int64_t x, std::int64_t y) { return static_cast<double>(value.row(y)[x] * weight.row(y)[x]); }, sum);
+  across([&](std::int64_t x, std::int64_t y) { return static_cast<double>(weight.row(y)[x]); }, count);
+  for (std::int64_t x = 0; x < w; ++x) {
+    double s = 0, n = 0;
+    for (std::int64_t y = 0; y < std::min(r, h); ++y) s += sum.row(y)[x], n += count.row(y)[x];
+    for (std::int64_t y = 0; y < h; ++y) {
+      if (y + r < h) s += sum.row(y + r)[x], n += count.row(y + r)[x];
+      if (y - r - 1 >= 0) s -= sum.row(y - r - 1)[x], n -= count.row(y - r - 1)[x];
+      out.row(y)[x] = n > 0.5 ? static_cast<float>(s / n) : 0;
+    }
+  }
+  return out;
+}
+
+}  // namespace
+
+Result<Overview> overview(image::RowSource& source, double ppi) {
+  Overview o;
+  const std::int64_t f = std::max<std::int64_t>(1, std::llround(source.ppi().value / ppi));
+  const std::int64_t width = source.width(), w = width / f, h = source.height() / f;
+  o.factor = f;
+  o.mm_per_pixel = source.ppi().mm_per_pixel() * static_cast<double>(f);
+  if (w < 1 || h < 1) return fail(Fault::bad_data, "a pass of " + std::to_string(width) + " x " + std::to_string(source.height()) + " pixels is too small to compare");
+  for (auto& c : o.channel) c = image::Plane(w, h);
+  const std::int64_t sampled = std::min(f, rows_sampled);
+  std::vector<std::uint16_t> row(static_cast<std::size_t>(width * 3));
+  std::vector<std::uint64_t> sum(static_cast<std::size_t>(w * 3));
+  for (std::int64_t y = 0; y < h; ++y) {
+    std::fill(sum.begin(), sum.end(), 0);
+    for (std::int64_t k = 0; k < sampled; ++k) {
+      if (auto r = source.read(y * f + (2 * k + 1) * f / (2 * sampled), 1, row.data()); !r) return fail(r.error());
+      const std::uint16_t* p = row.data();
+      for (std::int64_t x = 0; x < w; ++x) {
+        std::uint32_t s0 = 0, s1 = 0, s2 = 0;
+        for (std::int64_t i = 0; i < f; ++i, p += 3) s0 += p[0], s1 += p[1], s2 += p[2];
+        std::uint64_t* s = sum.data() + x * 3;
+        s[0] += s0, s[1] += s1, s[2] += s2;
+      }
+    }
+    const double scale = 1.0 / static_cast<double>(f * sampled);
+    for (std::int64_t x = 0; x < w; ++x)
+      for (std::size_t c = 0; c < 3; ++c)
+        o.channel[c].row(y)[x] = static_cast<float>(static_cast<double>(sum[static_cast<std::size_t>(x * 3) + c]) * scale);
+  }
+  for (std::size_t c = 0; c < 3; ++c) {
+    std::vector<float> sorted = o.channel[c].values;
+    const auto at = sorted.begin() + static_cast<std::ptrdiff_t>(static_cast<double>(sorted.size() - 1) * 0.995);
+    std::nth_element(sorted.begin(), at, sorted.end());
+    o.open[c] = std::max(1.0, static_cast<double>(*at));
+    for (float& v : o.channel[c].values) v = to_density(static_cast<double>(v) / o.open[c]);
+  }
+  o.density = image::Plane(w, h);
+  for (std::size_t i = 0; i < o.density.values.size(); ++i)
+    o.density.values[i] = (o.channel[0].values[i] + o.channel[1].values[i] + o.channel[2].values[i]) / 3;
+  // Film, less a rim of 0.34 mm around everything clear: edges of holes repeat and must not count as content.
+  const auto rim = std::max<std::int64_t>(1, std::llround(0.34 / o.mm_per_pixel));
+  image::Plane across(w, h, 1);
+  o.film = image::Plane(w, h, 1);
+  for (std::int64_t y = 0; y < h; ++y)
+    for (std::int64_t x = 0; x < w; ++x)
+      if (o.density.row(y)[x] < clear_density)
+        for (std::int64_t i = std::max<std::int64_t>(0, x - rim); i <= std::min(w - 1, x + rim); ++i) across.row(y)[i] = 0;
+  for (std::int64_t y = 0; y < h; ++y)
+    for (std::int64_t i = std::max<std::int64_t>(0, y - rim); i <= std::min(h - 1, y + rim); ++i)
+      for (std::int64_t x = 0; x < w; ++x) o.film.row(y)[x] = std::min(o.film.row(y)[x], across.row(i)[x]);
+  return o;
+}
+
+Thumb thumb(const Overview& from, std::int64_t by) {
+  Thumb t;
+  const std::int64_t w = std::max<std::int64_t>(1, from.density.width / by), h = std::max<std::int64_t>(1, from.density.height / by);
+  t.mm_per_pixel = from.mm_per_pixel * static_cast<double>(by);
+  image::Plane value(w, h);
+  t.film = image::Plane(w, h);
+  for (std::int64_t y = 0; y < h; ++y)
+    for (std::int64_t x = 0; x < w; ++x) {
+      float s = 0, n = 0;
+      for (std::int64_t j = 0; j < by && y * by + j < from.density.height; ++j)
+        for (std::int64_t i = 0; i < by && x * by + i < from.density.width; ++i) {
+          const float m = from.film.row(y * by + j)[x * by + i];
+          s += m * from.density.row(y * by + j)[x * by + i], n += m;
+        }
+      if (n * 2 >= static_cast<float>(by * by)) value.row(y)[x] = s / n, t.film.row(y)[x] = 1;
+    }
+  const image::Plane mean = local_mean(value, t.film, std::max<std::int64_t>(2, std::llround(5.0 / t.mm_per_pixel)));
+  t.value = image::Plane(w, h);
+  for (std::size_t i = 0; i < value.values.size(); ++i)
+    t.value.values[i] = t.film.values[i] * std::clamp(value.values[i] - mean.values[i], -0.5F, 0.5F);
+  return t;
+}
+
+Result<std::vector<image::Plane>> gather(image::RowSource& source, const std::vector<Box>& boxes, const std::array<double, 3>& open) {
+  std::vector<image::Plane> out;
+  out.reserve(boxes.size());
+  for (const Box& b : boxes) out.emplace_back(b.width, b.height);
+  std::vector<std::array<float, 3>> table(65536);
+  for (std::size_t v = 0; v < table.size(); ++v)
+    for (std::size_t c = 0; c < 3; ++c) table[v][c] = to_density(static_cast<double>(v) / open[c]) / 3;
+  std::vector<std::size_t> order(boxes.size());
+  std::iota(order.begin(), order.end(), std::size_t{0});
+  std::sort(order.begin(), order.end(), [&](std::size_t i, std::size_t j) { return boxes[i].y < boxes[j].y; });
+  std::vector<std::uint16_t> row(static_cast<std::size_t>(source.width() * 3));
+  std::vector<std::size_t> active;
+  std::size_t next = 0;
+  for (std::int64_t y = 0; y < source.height() && (next < order.size() || !active.empty()); ++y) {
+    if (active.empty()) y = std::max(y, boxes[order[next]].y);
+    while (next < order.size() && boxes[order[next]].y <= y) active.push_back(order[next++]);
+    if (auto r = source.read(y, 1, row.data()); !r) return fail(r.error());
+    for (const std::size_t i : active) {
+      const Box& b = boxes[i];
+      float* to = out[i].row(y - b.y);
+      const std::uint16_t* p = row.data() + b.x * 3;
+      for (std::int64_t x = 0; x < b.width; ++x, p += 3) to[x] = table[p[0]][0] + table[p[1]][1] + table[p[2]][2];
+    }
+    std::erase_if(active, [&](std::size_t i) { return y + 1 >= boxes[i].y + boxes[i].height; });
+  }
+  return out;
+}
+
+}  // namespace lapwright::lap

@@ -1,0 +1,25 @@
+// Which of the ways one pass can lie on the other is true, and what stands against it.
+//
+// Invariants: the answer is proved by content found again block by block; a shift by perforations, frames or pockets that agrees
+//   nearly as well makes it no answer. Units: overview pixels. Thread: pure, two threads. Errors: none.
+#pragma once
+
+#include "lap/agreement.h"
+#include "profile/profile.h"
+
+namespace lapwright::lap {
+
+struct Found {
+  bool sure = false;
+  Agreement best;
+  int quarter_turns = 0;   // clockwise beyond the plan
+  bool mirrored = false;
+  double rival = 0;        // the best rival's agreeing blocks, as a part of the best's
+  double wrong = 1;        // probability that it is not so
+};
+
+/// `planned`: overview pixels of a -> overview pixels of b by the plan; `on_a`: sleeve mm -> overview pixels of a.
+Found search(const Overview& a, const Overview& b, const PassMap& planned, const Affine<SleeveSpace, PassSpace>& on_a,
+             const profile::SleeveProfile& sleeve, double sure);
+
+}  // namespace lapwright::lap
