@@ -65,7 +65,7 @@ class PositiveSource : public image::RowSource {
 /// The edge-lettering gauge on the positive (trade.md 4.7).
 struct Lettering {
   bool found = false;
-  double lightness = 0, chroma = 0, hue_degrees = 0;  // CIE LCh(ab), D50 by lcms2
+  double lightness = 0, chroma = 0, hue_degrees = 0;  // CIE LCh(ab), white D65 as sRGB's, by lcms2
   std::string verdict;                                 // "usual", "check", "odd", "none found"
 };
 Result<Lettering> gauge(image::RowSource& positive, Spot<SleeveSpace> origin, const profile::SleeveProfile& sleeve);

@@ -4,6 +4,7 @@
 #include <cmath>
 
 #include "density/density.h"
+#include "density/paper.h"
 
 namespace lapwright::density {
 namespace {
@@ -16,34 +17,24 @@ constexpr std::size_t least_pixels = 60;
 
 struct Lab { double l = 0, a = 0, b = 0; };
 
-class SrgbToLab {
- public:
-  SrgbToLab() {
-    cmsHPROFILE srgb = cmsCreate_sRGBProfile(), lab = cmsCreateLab4Profile(nullptr);
-    transform_ = cmsCreateTransform(srgb, TYPE_RGB_16, lab, TYPE_Lab_DBL, INTENT_RELATIVE_COLORIMETRIC, cmsFLAGS_NOOPTIMIZE);
-    cmsCloseProfile(srgb);
-    cmsCloseProfile(lab);
+/// White D65: the gauge's bands and anchors are given so (trade.md 4.7).
+Lab to_lab(const std::uint16_t* rgb) {
+  static constexpr double xyz[3][3] = {{0.4124, 0.3576, 0.1805}, {0.2126, 0.7152, 0.0722}, {0.0193, 0.1192, 0.9505}};  // IEC 61966-2-1
+  cmsCIEXYZ at{}, white{};
+  for (std::size_t c = 0; c < 3; ++c) {
+    const double v = srgb_decode(rgb[c] / 65535.0);
+    at.X += xyz[0][c] * v, at.Y += xyz[1][c] * v, at.Z += xyz[2][c] * v;
+    white.X += xyz[0][c], white.Y += xyz[1][c], white.Z += xyz[2][c];
   }
-  ~SrgbToLab() {
-    if (transform_) cmsDeleteTransform(transform_);
-  }
-  SrgbToLab(const SrgbToLab&) = delete;
-  SrgbToLab& operator=(const SrgbToLab&) = delete;
-  explicit operator bool() const { return transform_ != nullptr; }
-  Lab operator()(const std::uint16_t* rgb) const {
-    cmsCIELab lab{};
-    cmsDoTransform(transform_, rgb, &lab, 1);
-    return {lab.L, lab.a, lab.b};
-  }
-
- private:
-  cmsHTRANSFORM transform_ = nullptr;
-};
+  cmsCIELab lab{};
+  cmsXYZ2Lab(&white, &lab, &at);
+  return {lab.L, lab.a, lab.b};
+}
 
 int peak(const std::uint16_t* p) { return std::max({p[0], p[1], p[2]}); }
 
 /// Bright pixels with dark rebate on both sides along the film, which strokes have and pictures have not.
-void collect(const image::Rgb16& band, std::int64_t reach, bool along_x, const SrgbToLab& to_lab, std::vector<Lab>& letters) {
+void collect(const image::Rgb16& band, std::int64_t reach, bool along_x, std::vector<Lab>& letters) {
   for (std::int64_t y = 0; y < band.height(); ++y)
     for (std::int64_t x = 0; x < band.width(); ++x) {
       const std::uint16_t* p = band.row(y) + x * 3;
@@ -72,8 +63,6 @@ Result<Lettering> gauge(image::RowSource& positive, Spot<SleeveSpace> origin, co
   const std::int64_t factor = std::max<std::int64_t>(1, std::llround(static_cast<double>(positive.ppi().value) / gauge_ppi));
   const auto reach = static_cast<std::int64_t>(std::ceil(rebate_near / (mm * static_cast<double>(factor))));
   const bool right = sleeve.strips.run == profile::Run::right;
-  const SrgbToLab to_lab;
-  if (!to_lab) return fail(Fault::internal, "lcms2 gives no sRGB to Lab transform");
   const auto area = [&](const Rect<SleeveSpace>& r) {
     const auto px = [&](double v, double from) { return std::llround((v - from) / mm); };
     return std::array<std::int64_t, 4>{px(r.x.mm(), origin.x), px(r.y.mm(), origin.y), std::llround(r.width.mm() / mm),
@@ -91,7 +80,7 @@ Result<Lettering> gauge(image::RowSource& positive, Spot<SleeveSpace> origin, co
       const auto [x, y, w, h] = area(band);
       auto picture = image::reduced(positive, x, y, w, h, factor);
       if (!picture) return fail(picture.error());
-      collect(*picture, reach, right, to_lab, letters);
+      collect(*picture, reach, right, letters);
     }
   }
   Lettering found;
