@@ -1,0 +1,33 @@
+"""The practice flatbed set up for a test: a folder of its own, a roll added, the environment to run in."""
+import os
+import pathlib
+import subprocess
+import tempfile
+
+
+class Practice:
+    def __init__(self, build, scene=None, sleeve="135-6x6", rolls=("test-1",)):
+        self.build = pathlib.Path(build)
+        self.top = pathlib.Path(__file__).resolve().parents[2]
+        self.work = pathlib.Path(tempfile.mkdtemp(prefix="lapwright-practice-"))
+        (self.work / "sane").mkdir()
+        (self.work / "sane" / "dll.conf").write_text("practice\n")
+        self.lay, self.truth, self.archive = self.work / "lay.yaml", self.work / "truth.jsonl", self.work / "archive"
+        self.scene = scene or next((self.top / "demo" / "scenes").glob("*.yaml"))
+        self.env = dict(os.environ, SANE_CONFIG_DIR=str(self.work / "sane"), LD_LIBRARY_PATH=str(self.build / "flatbed"),
+                        LAPWRIGHT_PRACTICE_BED=str(self.scene), LAPWRIGHT_PRACTICE_LAY=str(self.lay),
+                        LAPWRIGHT_PRACTICE_TRUTH=str(self.truth), LAPWRIGHT_ARCHIVE=str(self.archive), HOME=str(self.work))
+        self.program = str(self.build / "lapwright")
+        for roll in rolls:
+            subprocess.run([self.program, "roll", "add", roll, "--sleeve", sleeve, "--stock", "c41-daylight-400"], env=self.env, check=True)
+
+    def station(self, ppi, *more):
+        return [self.program, "station", "--bed", "practice-8x10", "--ppi", str(ppi), "--key", "stdin", "--events", "-", "--once", *more]
+
+    def ledger_holds(self):
+        subprocess.run([self.program, "ledger", "audit"], env=self.env, check=True)
+        for roll in (self.archive / "rolls").iterdir():
+            if (roll / "manifest-sha256.txt").exists():
+                subprocess.run(["sha256sum", "--quiet", "-c", "manifest-sha256.txt"], cwd=roll, check=True)
+        partial = [p for p in (self.archive / "rolls").rglob("*") if p.name.endswith(".part")]
+        assert not partial, partial
