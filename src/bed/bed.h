@@ -1,9 +1,12 @@
 // What a flatbed must do for the station, and what it gave.
 //
-// Invariants: a capture delivers rows of 16-bit linear RGB from film light or an error, never less. Geometry is what the
+// Invariants: a capture delivers rows of 16-bit linear RGB from film light or an error, never less.
+// Geometry is what the
 //   device said after it started. Every option set was read back and is in `Captured`.
-// Units: micrometres in BedSpace, pixels, seconds. Thread: blocking calls, one caller at a time (the station's bed lane);
-//   `stop` may be set from any thread. Errors: unavailable, try_again, bad_data (not a film device, 8 bit only, ...), io, cancelled.
+// Units: micrometres in BedSpace, pixels, seconds. Thread: blocking calls, one caller at a time
+// (the station's bed lane);
+//   `stop` may be set from any thread. Errors: unavailable, try_again, bad_data (not a film device,
+//   8 bit only, ...), io, cancelled.
 #pragma once
 
 #include <atomic>
@@ -21,17 +24,19 @@
 
 namespace lapwright::bed {
 
-struct Device { std::string name, vendor, model, type; };
+struct Device {
+  std::string name, vendor, model, type;
+};
 
 /// How a device was understood (`lapwright beds`).
 struct Capability {
   Device device;
   std::vector<std::string> sources;
-  std::string film_source;              // empty: no film light found
+  std::string film_source;               // empty: no film light found
   std::optional<Rect<BedSpace>> window;  // range after the film source was chosen
   std::vector<int> depths;
-  std::vector<int> resolutions;          // of the list; for a range the trade's steps inside it
-  std::vector<std::string> notes;        // what will be set and why, what could not be had
+  std::vector<int> resolutions;    // of the list; for a range the trade's steps inside it
+  std::vector<std::string> notes;  // what will be set and why, what could not be had
 };
 
 struct Request {
@@ -39,6 +44,7 @@ struct Request {
   Rect<BedSpace> window;
   Ppi ppi;
   std::map<std::string, std::string> options;  // from the bed profile, set after negotiation
+  bool film = true;  // false: any light will do; the data must be 16-bit RGB all the same
 };
 
 /// Known after the device has started.
@@ -58,10 +64,12 @@ class Receiver {
 };
 
 struct Captured {
-  Format format;                                             // height filled in
-  std::vector<std::pair<std::string, std::string>> asked, got;  // options in the order they were set; read back at the end
-  std::string started, finished;                             // RFC 3339
+  Format format;  // height filled in
+  std::vector<std::pair<std::string, std::string>> asked,
+      got;                        // options in the order they were set; read back at the end
+  std::string started, finished;  // RFC 3339
   double seconds = 0;
+  std::vector<std::string> notes;  // what could not be set, several lights, ...
 };
 
 class Bed {
@@ -69,21 +77,29 @@ class Bed {
   virtual ~Bed() = default;
   virtual Result<std::vector<Device>> list() = 0;
   virtual Result<Capability> probe(const std::string& device) = 0;
-  virtual Result<Captured> capture(const Request& request, Receiver& receiver, const std::atomic<bool>& stop) = 0;
-  /// Waits for the flatbed's own button: true pressed, false when `stop` was set; unavailable where there is none.
-  virtual Result<bool> wait_for_button(const std::string& device, const std::atomic<bool>& stop) = 0;
+  virtual Result<Captured> capture(const Request& request, Receiver& receiver,
+                                   const std::atomic<bool>& stop) = 0;
+  /// Waits for the flatbed's own button: true pressed, false when `stop` was set; unavailable where
+  /// there is none.
+  virtual Result<bool> wait_for_button(const std::string& device,
+                                       const std::atomic<bool>& stop) = 0;
 };
 
 struct WorkerOptions {
-  std::string program;             // the lapwright binary; run with the hidden subcommand `bed-worker`
-  double stall_seconds = 60;       // no row for longer: cancel, then end the worker
-  double start_seconds = 200;      // warm-up included
+  std::string program;         // the lapwright binary; run with the hidden subcommand `bed-worker`
+  double stall_seconds = 60;   // no row for longer: cancel, then end the worker
+  double start_seconds = 200;  // warm-up included
   std::int64_t queue_bytes = 64 << 20;
 };
 /// libsane in a worker process.
 std::unique_ptr<Bed> make_sane_bed(const WorkerOptions& options);
 
-/// The worker's main: serves requests on the descriptors until they close. Returns the exit code.
+/// Whether both expressions (POSIX extended, over the whole text) fit the device; false for a
+/// broken expression.
+bool matches(const std::string& vendor, const std::string& model, const Device& device);
+
+/// The worker's main: serves one request read from `request_fd`, answers on `reply_fd`; anything
+/// more on `request_fd`, its end included, means cancel. Returns the exit code.
 int worker_main(int request_fd, int reply_fd);
 
 }  // namespace lapwright::bed

@@ -1,0 +1,308 @@
+#include <cstring>
+#include <functional>
+#include <nlohmann/json.hpp>
+#include <regex>
+
+#include "bed/bed.h"
+#include "bed/worker_process.h"
+#include "core/clock.h"
+#include "core/json.h"
+
+namespace lapwright::bed {
+namespace {
+
+constexpr double slice_seconds = 0.05;         // how soon `stop` is seen
+constexpr double obey_seconds = 5;             // from asking to cancel until the worker is ended
+constexpr double after_last_row_seconds = 30;  // the scan is whole; only its farewell is missing
+constexpr double look_seconds = 60;            // list and probe
+
+Error worker_lost(const std::string& when) {
+  return {Fault::io, "the flatbed's driver ended unexpectedly " + when +
+                         "; switch the flatbed off and on if it does not answer, and try again"};
+}
+
+Json json_of(const Rect<BedSpace>& r) {
+  return {r.x.value, r.y.value, r.width.value, r.height.value};
+}
+Rect<BedSpace> rect_of(const Json& j) {
+  return {{j.at(0).get<std::int64_t>()},
+          {j.at(1).get<std::int64_t>()},
+          {j.at(2).get<std::int64_t>()},
+          {j.at(3).get<std::int64_t>()}};
+}
+Device device_of(const Json& j) {
+  return {j.value("name", ""), j.value("vendor", ""), j.value("model", ""), j.value("type", "")};
+}
+std::vector<std::pair<std::string, std::string>> pairs_of(const Json& j) {
+  std::vector<std::pair<std::string, std::string>> all;
+  for (const Json& p : j) all.emplace_back(p.at(0).get<std::string>(), p.at(1).get<std::string>());
+  return all;
+}
+
+/// One request and what it comes to, with the watchdog over it.
+class Errand {
+ public:
+  Errand(WorkerProcess& worker, const std::atomic<bool>* stop) : worker_(worker), stop_(stop) {}
+
+  /// Longest silence until the next message, and what to say then.
+  void allow(double seconds, std::string complaint) {
+    most_idle_ = seconds, complaint_ = std::move(complaint);
+  }
+  void abort(Error reason) {
+    if (reason_) return;
+    reason_ = std::move(reason);
+    asked_.restart();
+    worker_.discard();
+    worker_.say("cancel");
+  }
+  bool aborted() const { return reason_.has_value(); }
+
+  /// Handles messages until `handle` says true (finished) or it fails. `silence` is said when the
+  /// worker is lost.
+  Result<> run(const std::function<Result<bool>(Message&)>& handle) {
+    for (;;) {
+      if (stop_ && stop_->load()) abort({Fault::cancelled, "stopped"});
+      if (!reason_ && most_idle_ > 0 && worker_.idle_seconds() > most_idle_)
+        abort({Fault::io, complaint_});
+      if (reason_ && asked_.seconds() > obey_seconds) {
+        worker_.kill();
+        return fail(*reason_);
+      }
+      auto m = worker_.next(slice_seconds);
+      if (!m) {
+        if (!worker_.silent()) continue;
+        return fail(reason_ ? *reason_ : worker_lost(phase));
+      }
+      if (reason_) {
+        if (m->kind == MessageKind::json && finished(*m)) return fail(*reason_);
+        continue;
+      }
+      auto done = handle(*m);
+      if (!done) return fail(done.error());
+      if (*done) return {};
+    }
+  }
+  std::string phase = "before it answered";
+
+ private:
+  static bool finished(const Message& m) {
+    const Json j = Json::parse(m.body.begin(), m.body.end(), nullptr, false);
+    const std::string event = j.is_object() ? j.value("event", "") : "";
+    return event == "done" || event == "error";
+  }
+  WorkerProcess& worker_;
+  const std::atomic<bool>* stop_;
+  std::optional<Error> reason_;
+  core::Stopwatch asked_;
+  double most_idle_ = 0;
+  std::string complaint_;
+};
+
+Result<Json> json_of(const Message& m) {
+  Json j = Json::parse(m.body.begin(), m.body.end(), nullptr, false);
+  if (!j.is_object())
+    return fail(Fault::internal, "the bed worker answered with something that is not JSON");
+  if (j.value("event", "") == "error")
+    return fail(static_cast<Fault>(j.value("fault", static_cast<int>(Fault::internal))),
+                j.value("text", "unknown"));
+  return j;
+}
+
+class SaneBed : public Bed {
+ public:
+  explicit SaneBed(WorkerOptions options) : options_(std::move(options)) {}
+  Result<std::vector<Device>> list() override;
+  Result<Capability> probe(const std::string& device) override;
+  Result<Captured> capture(const Request& request, Receiver& receiver,
+                           const std::atomic<bool>& stop) override;
+  Result<bool> wait_for_button(const std::string& device, const std::atomic<bool>& stop) override;
+
+ private:
+  Result<Json> ask(const Json& request);
+  WorkerOptions options_;
+};
+
+/// Asks for one answer.
+Result<Json> SaneBed::ask(const Json& request) {
+  auto worker = WorkerProcess::start(options_.program, options_.queue_bytes);
+  if (!worker) return fail(worker.error());
+  (*worker)->say(request.dump(-1, ' ', false, Json::error_handler_t::replace));
+  Errand errand(**worker, nullptr);
+  errand.allow(look_seconds,
+               "the flatbed's driver did not answer within a minute and was ended; switch the "
+               "flatbed off and on, and try again");
+  Json answer;
+  auto r = errand.run([&](Message& m) -> Result<bool> {
+    auto j = json_of(m);
+    if (!j) return fail(j.error());
+    answer = std::move(*j);
+    return true;
+  });
+  if (!r) return fail(r.error());
+  return answer;
+}
+
+Result<std::vector<Device>> SaneBed::list() {
+  auto j = ask({{"do", "list"}});
+  if (!j) return fail(j.error());
+  std::vector<Device> all;
+  for (const Json& d : j->at("devices")) all.push_back(device_of(d));
+  return all;
+}
+
+Result<Capability> SaneBed::probe(const std::string& device) {
+  auto j = ask({{"do", "probe"},
+                {"device", device},
+                {"start_seconds", std::min(30.0, options_.start_seconds)}});
+  if (!j) return fail(j.error());
+  Capability c;
+  c.device = device_of(j->at("device"));
+  c.sources = j->at("sources").get<std::vector<std::string>>();
+  c.film_source = j->at("film_source");
+  c.depths = j->at("depths").get<std::vector<int>>();
+  c.resolutions = j->at("resolutions").get<std::vector<int>>();
+  c.notes = j->at("notes").get<std::vector<std::string>>();
+  if (j->contains("window")) c.window = rect_of(j->at("window"));
+  return c;
+}
+
+Result<Captured> SaneBed::capture(const Request& request, Receiver& receiver,
+                                  const std::atomic<bool>& stop) {
+  if (request.window.empty() || request.ppi.value <= 0)
+    return fail(Fault::bad_data, "a capture needs a window with a size and a resolution above 0");
+  auto worker = WorkerProcess::start(options_.program, options_.queue_bytes);
+  if (!worker) return fail(worker.error());
+  core::Stopwatch watch;
+  Captured out;
+  out.started = core::rfc3339_now();
+  (*worker)->say(Json({{"do", "capture"},
+                       {"device", request.device},
+                       {"window", json_of(request.window)},
+                       {"ppi", request.ppi.value},
+                       {"options", request.options},
+                       {"film", request.film},
+                       {"start_seconds", options_.start_seconds}})
+                     .dump(-1, ' ', false, Json::error_handler_t::replace));
+  const auto seconds_text = [](double s) {
+    return std::to_string(static_cast<long>(s + 0.5)) + " s";
+  };
+  const std::string then =
+      " and the driver was ended; switch the flatbed off and on, and make the pass again";
+  Errand errand(**worker, &stop);
+  // The worker itself gives up on a busy device at start_seconds; this is for a driver that hangs.
+  errand.allow(options_.start_seconds + 2,
+               "the flatbed did not start within " + seconds_text(options_.start_seconds) + then);
+  std::int64_t rows = 0;
+  bool whole = false;
+  const auto finish = [&](const Json* done) {
+    if (done) out.got = pairs_of(done->at("got"));
+    out.format.height = rows;
+    out.finished = core::rfc3339_now();
+    out.seconds = watch.seconds();
+  };
+  auto r = errand.run([&](Message& m) -> Result<bool> {
+    if (m.kind == MessageKind::rows) {
+      errand.allow(options_.stall_seconds, "the flatbed gave no row for " +
+                                               seconds_text(options_.stall_seconds) +
+                                               " after row " + std::to_string(rows) + then);
+      const std::int64_t row_bytes = out.format.width * 6;
+      const std::int64_t count =
+          row_bytes > 0 ? static_cast<std::int64_t>(m.body.size()) / row_bytes : 0;
+      if (count == 0 || count * row_bytes != static_cast<std::int64_t>(m.body.size()))
+        return fail(Fault::internal, "the bed worker sent a part of a row");
+      rows += count;
+      if (auto taken = receiver.rows(reinterpret_cast<const std::uint16_t*>(m.body.data()), count);
+          !taken)
+        return fail(taken.error());
+      return false;
+    }
+    auto j = json_of(m);
+    if (!j) return fail(j.error());
+    const std::string event = j->value("event", "");
+    if (event == "started") {
+      out.format = {j->at("width").get<std::int64_t>(),
+                    j->at("height").get<std::int64_t>(),
+                    rect_of(j->at("window")),
+                    {j->at("ppi").get<std::int32_t>()}};
+      out.asked = pairs_of(j->at("asked"));
+      out.got = pairs_of(j->at("got"));
+      out.notes = j->at("notes").get<std::vector<std::string>>();
+      errand.phase = "during the pass";
+      // Some devices warm up between the start and the first row.
+      errand.allow(std::max(options_.stall_seconds, options_.start_seconds - watch.seconds()),
+                   "the flatbed started but gave no row" + then);
+      if (auto begun = receiver.begin(out.format); !begun) return fail(begun.error());
+    } else if (event == "progress") {
+      errand.allow(options_.stall_seconds,
+                   "the flatbed gave no row for " + seconds_text(options_.stall_seconds) + then);
+    } else if (event == "end") {
+      if (j->at("rows").get<std::int64_t>() != rows)
+        return fail(Fault::internal, "rows were lost between the bed worker and the station");
+      whole = true;
+      errand.phase = "after the pass";
+      errand.allow(after_last_row_seconds, "the flatbed did not finish");
+    } else if (event == "done") {
+      finish(&*j);
+      return true;
+    }
+    return false;
+  });
+  if (!r && !whole) {
+    // The worker is told before it is left, so that the carriage goes home by the driver's own
+    // hand.
+    if (!errand.aborted() && !(*worker)->silent()) {
+      errand.abort(r.error());
+      (void)errand.run([](Message&) -> Result<bool> { return true; });
+    }
+    return fail(r.error());
+  }
+  if (!r) {
+    // Every row is here; what the driver does afterwards takes nothing away.
+    if (r.error().fault == Fault::cancelled) return fail(r.error());
+    (*worker)->kill();
+    finish(nullptr);
+  }
+  return out;
+}
+
+Result<bool> SaneBed::wait_for_button(const std::string& device, const std::atomic<bool>& stop) {
+  auto worker = WorkerProcess::start(options_.program, options_.queue_bytes);
+  if (!worker) return fail(worker.error());
+  (*worker)->say(Json({{"do", "button"},
+                       {"device", device},
+                       {"start_seconds", std::min(30.0, options_.start_seconds)}})
+                     .dump(-1, ' ', false, Json::error_handler_t::replace));
+  Errand errand(**worker, &stop);
+  errand.allow(look_seconds,
+               "the flatbed's driver did not answer within a minute and was ended; switch the "
+               "flatbed off and on, and try again");
+  bool pressed = false;
+  auto r = errand.run([&](Message& m) -> Result<bool> {
+    auto j = json_of(m);
+    if (!j) return fail(j.error());
+    errand.allow(0, "");
+    if (j->value("event", "") != "done") return false;
+    pressed = j->value("pressed", false);
+    return true;
+  });
+  if (!r && r.error().fault == Fault::cancelled && stop.load()) return false;
+  if (!r) return fail(r.error());
+  return pressed;
+}
+
+}  // namespace
+
+std::unique_ptr<Bed> make_sane_bed(const WorkerOptions& options) {
+  return std::make_unique<SaneBed>(options);
+}
+
+bool matches(const std::string& vendor, const std::string& model, const Device& device) {
+  try {
+    return std::regex_match(device.vendor, std::regex(vendor, std::regex::extended)) &&
+           std::regex_match(device.model, std::regex(model, std::regex::extended));
+  } catch (const std::regex_error&) {
+    return false;
+  }
+}
+
+}  // namespace lapwright::bed

@@ -1,0 +1,60 @@
+#include "bed/status.h"
+
+#include <sane/sane.h>
+
+namespace lapwright::bed {
+
+Error explain(int status, const std::string& while_doing) {
+  const auto say = [&](Fault fault, const std::string& what) {
+    return Error{fault, while_doing + ": " + what};
+  };
+  switch (status) {
+    case SANE_STATUS_GOOD:
+      return say(Fault::internal, "nothing went wrong");
+    case SANE_STATUS_UNSUPPORTED:
+      return say(Fault::unavailable,
+                 "the flatbed's driver cannot do this; look for a newer driver or another entry in "
+                 "dll.conf");
+    case SANE_STATUS_CANCELLED:
+      return say(Fault::cancelled,
+                 "cancelled at the flatbed or by its driver; start the pass again");
+    case SANE_STATUS_DEVICE_BUSY:
+      return say(Fault::try_again,
+                 "the flatbed is busy or warming up; close other programs that use it, wait a "
+                 "minute and try again");
+    case SANE_STATUS_INVAL:
+      return say(Fault::unavailable,
+                 "the flatbed refuses this; see that it is switched on and plugged in, and that "
+                 "its name and options are right");
+    case SANE_STATUS_EOF:
+      return say(Fault::io,
+                 "the flatbed ended the picture before any of it came; make the pass again");
+    case SANE_STATUS_JAMMED:
+      return say(Fault::unavailable,
+                 "the flatbed reports a jam; unlock its carriage, switch it off and on");
+    case SANE_STATUS_NO_DOCS:
+      return say(
+          Fault::unavailable,
+          "the flatbed looks for a sheet in its feeder; choose its film light as the source");
+    case SANE_STATUS_COVER_OPEN:
+      return say(Fault::try_again, "the lid is open; close it and try again");
+    case SANE_STATUS_IO_ERROR:
+      return say(Fault::io,
+                 "the connection to the flatbed failed; check its cable, switch it off and on, and "
+                 "make the pass again");
+    case SANE_STATUS_NO_MEM:
+      return say(
+          Fault::unavailable,
+          "the driver has no memory for this; choose a lower resolution or a smaller window");
+    case SANE_STATUS_ACCESS_DENIED:
+      return say(Fault::unavailable,
+                 "access to the flatbed is denied; install the udev rules, or add yourself to the "
+                 "group scanner and log in again");
+    default:
+      return say(Fault::io, "the driver answered with an unknown status (" +
+                                std::to_string(status) +
+                                "); switch the flatbed off and on, and try again");
+  }
+}
+
+}  // namespace lapwright::bed
