@@ -1,0 +1,261 @@
+#include <fcntl.h>
+#include <tiffio.h>
+
+#include <algorithm>
+#include <cstring>
+#include <optional>
+
+#include "core/clock.h"
+#include "core/files.h"
+#include "raw/layout.h"
+#include "raw/tiff.h"
+
+namespace lapwright::raw {
+namespace {
+
+constexpr std::uint64_t flush_step = 32 << 20;
+
+/// The file as libtiff sees it. Picture bytes go straight to disk and into the checksum; the header and what follows
+/// the picture stay in memory until the end, since libtiff writes them out of order.
+class Target {
+ public:
+  Target(core::NewFile file, std::uint64_t header_bytes) : file_(std::move(file)), header_(header_bytes), end_(header_bytes) {}
+
+  /// From here on the checksum runs, with the header as it will be: `directory` is where libtiff will put the directory.
+  void predict(const std::vector<unsigned char>& header) {
+    predicted_ = header;
+    sum_.emplace();
+    sum_->add(header.data(), header.size());
+  }
+  void picture_is_whole() { tail_begins_ = end_; }
+
+  std::uint64_t size() const { return end_; }
+  const std::optional<Error>& error() const { return error_; }
+  const std::vector<unsigned char>& header() const { return header_; }
+
+  tmsize_t write(const void* data, tmsize_t bytes) {
+    const auto n = static_cast<std::uint64_t>(bytes);
+    const auto* p = static_cast<const unsigned char*>(data);
+    if (position_ + n <= header_.size()) {
+      std::memcpy(header_.data() + position_, p, n);
+    } else if (tail_begins_ && position_ >= *tail_begins_) {
+      const std::uint64_t at = position_ - *tail_begins_;
+      if (tail_.size() < at + n) tail_.resize(at + n);
+      std::memcpy(tail_.data() + at, p, n);
+    } else if (!tail_begins_ && position_ == end_) {
+      if (auto r = file_.write_at(position_, p, n); !r) {
+        error_ = r.error();
+        return -1;
+      }
+      if (sum_) sum_->add(p, n);
+      start_flushing(position_ + n);
+    } else {
+      error_ = Error{Fault::internal, file_.final_path().string() + ": a write out of order at byte " + std::to_string(position_)};
+      return -1;
+    }
+    position_ += n;
+    end_ = std::max(end_, position_);
+    return bytes;
+  }
+
+  tmsize_t read(void* data, tmsize_t bytes) const {  // libtiff reads back nothing but its own header
+    if (position_ + static_cast<std::uint64_t>(bytes) > header_.size()) return -1;
+    std::memcpy(data, header_.data() + position_, static_cast<std::size_t>(bytes));
+    return bytes;
+  }
+
+  toff_t seek(toff_t offset, int whence) {
+    if (whence == SEEK_SET) position_ = offset;
+    if (whence == SEEK_CUR) position_ += offset;
+    if (whence == SEEK_END) position_ = end_ + offset;
+    return position_;
+  }
+
+  Result<std::string> finish() {
+    if (auto r = file_.write_at(0, header_.data(), header_.size()); !r) return fail(r.error());
+    if (auto r = file_.write_at(*tail_begins_, tail_.data(), tail_.size()); !r) return fail(r.error());
+    std::string sum;
+    if (sum_ && header_ == predicted_) {
+      sum_->add(tail_.data(), tail_.size());
+      sum = sum_->hex();
+    }
+    // Cut before it is read back: room reserved beyond the end is not part of the file.
+    if (sum.empty() && ::ftruncate(file_.fd(), static_cast<off_t>(end_)) != 0)
+      return fail(Fault::io, file_.final_path().string() + ": cannot be cut to its length");
+    if (sum.empty()) {
+      auto r = core::sha256_of(file_.partial_path());
+      if (!r) return fail(Fault::io, file_.final_path().string() + ": cannot be read back for its checksum (" + r.error().text + ")");
+      sum = *r;
+    }
+    if (auto r = file_.publish(end_); !r) return fail(r.error());
+    return sum;
+  }
+
+ private:
+  /// Asks the system to begin writing, so that the final flush has little left to wait for.
+  void start_flushing(std::uint64_t upto) {
+    if (upto - flushed_ < flush_step) return;
+    ::sync_file_range(file_.fd(), static_cast<off_t>(flushed_), static_cast<off_t>(upto - flushed_), SYNC_FILE_RANGE_WRITE);
+    flushed_ = upto;
+  }
+
+  core::NewFile file_;
+  std::vector<unsigned char> header_, predicted_, tail_;
+  std::optional<core::Sha256> sum_;
+  std::optional<std::uint64_t> tail_begins_;
+  std::uint64_t end_, position_ = 0, flushed_ = 0;
+  std::optional<Error> error_;
+};
+
+Target* of(thandle_t h) { return reinterpret_cast<Target*>(h); }
+tmsize_t read_proc(thandle_t h, void* data, tmsize_t n) { return of(h)->read(data, n); }
+tmsize_t write_proc(thandle_t h, void* data, tmsize_t n) { return of(h)->write(data, n); }
+toff_t seek_proc(thandle_t h, toff_t offset, int whence) { return of(h)->seek(offset, whence); }
+int close_proc(thandle_t) { return 0; }
+toff_t size_proc(thandle_t h) { return of(h)->size(); }
+
+int keep_message(TIFF*, void* into, const char*, const char* format, va_list arguments) {
+  char line[300];
+  std::vsnprintf(line, sizeof line, format, arguments);
+  if (into != nullptr) *static_cast<std::string*>(into) = line;
+  return 1;
+}
+
+std::string tiff_time() {  // 2026-01-31T09:12:44.120Z as 2026:01:31 09:12:44
+  std::string t = core::rfc3339_now().substr(0, 19);
+  t[4] = t[7] = ':';
+  t[10] = ' ';
+  return t;
+}
+
+class TiffWriter : public Writer {
+ public:
+  TiffWriter(std::filesystem::path path, core::NewFile file, std::int64_t width, std::int64_t height, const Layout& layout)
+      : path_(std::move(path)), target_(std::move(file), layout.header_bytes()), width_(width), height_(height), layout_(layout) {}
+  ~TiffWriter() override {
+    if (tiff_ != nullptr) {
+      target_.picture_is_whole();  // what libtiff still writes stays in memory and is dropped
+      TIFFClose(tiff_);
+    }
+  }
+
+  Result<> open(Ppi ppi, const Tags& tags) {
+    TIFFOpenOptions* options = TIFFOpenOptionsAlloc();
+    TIFFOpenOptionsSetErrorHandlerExtR(options, keep_message, &message_);
+    TIFFOpenOptionsSetWarningHandlerExtR(options, keep_message, nullptr);
+    tiff_ = TIFFClientOpenExt(path_.c_str(), layout_.big ? "w8m" : "wm", reinterpret_cast<thandle_t>(&target_), read_proc, write_proc,
+                              seek_proc, close_proc, size_proc, nullptr, nullptr, options);
+    TIFFOpenOptionsFree(options);
+    if (tiff_ == nullptr) return failed();
+    if (!set_tags(ppi, tags)) return failed();
+    if (height_ >= 0) predict_header();
+    strip_.reserve(layout_.rows_per_strip * layout_.row_bytes / 2);
+    return {};
+  }
+
+  Result<> write(const std::uint16_t* rows, std::int64_t count) override {
+    if (tiff_ == nullptr) return fail(Fault::internal, path_.string() + ": rows after the end");
+    if (height_ >= 0 && rows_ + count > height_)
+      return fail(Fault::bad_data, path_.string() + ": more rows came than the " + std::to_string(height_) + " announced");
+    const auto samples = static_cast<std::size_t>(width_ * 3);
+    const auto full = static_cast<std::size_t>(layout_.rows_per_strip) * samples;
+    for (std::int64_t y = 0; y < count;) {
+      const auto take = std::min<std::int64_t>(count - y, static_cast<std::int64_t>((full - strip_.size()) / samples));
+      const std::uint16_t* from = rows + y * width_ * 3;
+      strip_.insert(strip_.end(), from, from + static_cast<std::size_t>(take) * samples);
+      y += take;
+      rows_ += take;
+      if (strip_.size() == full)
+        if (auto r = put_strip(); !r) return r;
+    }
+    return {};
+  }
+
+  Result<Written> finish() override {
+    if (tiff_ == nullptr) return fail(Fault::internal, path_.string() + ": finished twice");
+    if (height_ >= 0 && rows_ != height_)
+      return fail(Fault::io, path_.string() + ": only " + std::to_string(rows_) + " of " + std::to_string(height_) + " rows came");
+    if (rows_ == 0) return fail(Fault::io, path_.string() + ": not a single row came");
+    if (!strip_.empty())
+      if (auto r = put_strip(); !r) return fail(r.error());
+    target_.picture_is_whole();
+    const bool ok = TIFFSetField(tiff_, TIFFTAG_IMAGELENGTH, static_cast<std::uint32_t>(rows_)) != 0 && TIFFWriteDirectory(tiff_) != 0;
+    TIFFClose(std::exchange(tiff_, nullptr));
+    if (!ok || target_.error()) return fail(failed().error());
+    auto sum = target_.finish();
+    if (!sum) return fail(sum.error());
+    return Written{path_, *sum, target_.size(), rows_};
+  }
+
+ private:
+  bool set_tags(Ppi ppi, const Tags& tags) {
+    const auto icc = linear_icc_profile();
+    std::string description = "scanner-linear, not colour managed";
+    if (!tags.note.empty()) description += "; " + tags.note;
+    const auto text = [&](std::uint32_t tag, const std::string& s) { return s.empty() || TIFFSetField(tiff_, tag, s.c_str()) != 0; };
+    const auto number = [&](std::uint32_t tag, int value) { return TIFFSetField(tiff_, tag, value) != 0; };
+    const auto ppi_value = static_cast<double>(ppi.value);
+    return TIFFSetField(tiff_, TIFFTAG_IMAGEWIDTH, static_cast<std::uint32_t>(width_)) != 0 &&
+           TIFFSetField(tiff_, TIFFTAG_IMAGELENGTH, static_cast<std::uint32_t>(std::max<std::int64_t>(height_, 1))) != 0 &&  // grows strip by strip
+           number(TIFFTAG_BITSPERSAMPLE, 16) && number(TIFFTAG_SAMPLESPERPIXEL, 3) && number(TIFFTAG_COMPRESSION, COMPRESSION_NONE) &&
+           number(TIFFTAG_PHOTOMETRIC, PHOTOMETRIC_RGB) && number(TIFFTAG_PLANARCONFIG, PLANARCONFIG_CONTIG) &&
+           number(TIFFTAG_SAMPLEFORMAT, SAMPLEFORMAT_UINT) && number(TIFFTAG_ORIENTATION, ORIENTATION_TOPLEFT) &&
+           TIFFSetField(tiff_, TIFFTAG_ROWSPERSTRIP, layout_.rows_per_strip) != 0 && number(TIFFTAG_RESOLUTIONUNIT, RESUNIT_INCH) &&
+           TIFFSetField(tiff_, TIFFTAG_XRESOLUTION, ppi_value) != 0 && TIFFSetField(tiff_, TIFFTAG_YRESOLUTION, ppi_value) != 0 &&
+           TIFFSetField(tiff_, TIFFTAG_ICCPROFILE, static_cast<std::uint32_t>(icc.size()), icc.data()) != 0 &&
+           text(TIFFTAG_IMAGEDESCRIPTION, description) && text(TIFFTAG_SOFTWARE, "lapwright") && text(TIFFTAG_DOCUMENTNAME, tags.roll) &&
+           text(TIFFTAG_PAGENAME, tags.page) && text(TIFFTAG_MAKE, tags.make) && text(TIFFTAG_MODEL, tags.model) &&
+           text(TIFFTAG_DATETIME, tags.date_time.empty() ? tiff_time() : tags.date_time);
+  }
+
+  /// libtiff puts the directory right behind the picture, and its offset into the last 4 (BigTIFF: 8) bytes of the header.
+  void predict_header() {
+    std::vector<unsigned char> header = target_.header();
+    const std::uint64_t directory = layout_.header_bytes() + layout_.row_bytes * static_cast<std::uint64_t>(height_);
+    if (layout_.big) {
+      std::memcpy(header.data() + 8, &directory, 8);
+    } else {
+      const auto low = static_cast<std::uint32_t>(directory);
+      std::memcpy(header.data() + 4, &low, 4);
+    }
+    target_.predict(header);
+  }
+
+  Result<> put_strip() {
+    const auto bytes = static_cast<tmsize_t>(strip_.size() * 2);
+    if (TIFFWriteEncodedStrip(tiff_, next_strip_++, strip_.data(), bytes) != bytes) return failed();
+    strip_.clear();
+    return {};
+  }
+
+  Result<> failed() const {
+    if (target_.error()) return fail(*target_.error());
+    return fail(Fault::io, path_.string() + ": cannot be written as TIFF: " + message_);
+  }
+
+  std::filesystem::path path_;
+  Target target_;
+  std::int64_t width_, height_, rows_ = 0;
+  Layout layout_;
+  TIFF* tiff_ = nullptr;
+  std::uint32_t next_strip_ = 0;
+  std::vector<std::uint16_t> strip_;
+  std::string message_;
+};
+
+}  // namespace
+
+Result<std::unique_ptr<Writer>> Writer::create(const std::filesystem::path& path, std::int64_t width, std::int64_t height, Ppi ppi,
+                                               const Tags& tags, std::int64_t most_rows) {
+  if (width <= 0 || width > 1 << 24 || height == 0 || height > 1 << 26 || ppi.value <= 0)
+    return fail(Fault::cannot_create, path.string() + ": a picture of " + std::to_string(width) + " x " + std::to_string(height) +
+                                          " pixels at " + std::to_string(ppi.value) + " ppi cannot be made");
+  const Layout layout = layout_of(width, height >= 0 ? height : std::max<std::int64_t>(most_rows, 0));
+  auto file = core::NewFile::create(path, height >= 0 ? layout.header_bytes() + layout.data_bytes : 0);
+  if (!file) return fail(file.error());
+  auto writer = std::make_unique<TiffWriter>(path, std::move(*file), width, height, layout);
+  if (auto r = writer->open(ppi, tags); !r) return fail(r.error());
+  return writer;
+}
+
+}  // namespace lapwright::raw
