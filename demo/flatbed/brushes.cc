@@ -64,16 +64,18 @@ Photo::Ink rough(float amount, float scale, std::uint32_t seed, float stretch) {
 void sky(Photo& photo, const Sky& s) {
   const Light top = light(s.top), low = light(s.low), cloud = light(s.cloud), under = light(s.under);
   photo.fill([&](float x, float y) {
-    const float down = std::clamp(y / s.horizon, 0.0F, 1.0F);
-    Light k = mix(top, low, down * down * 0.7F + down * 0.3F);
-    const float far = 0.25F + 1.1F * (1.05F - down);  // clouds shrink towards the horizon
-    const float u = (x - 1.5F) / far * 1.3F + 7, v = 3.0F / (1.25F - 0.8F * (1 - down));
+    const float down = std::clamp(y / s.horizon, -0.7F, 1.0F);
+    const float fade = std::fmax(0.0F, down);
+    Light k = mix(top, low, fade * fade * 0.7F + fade * 0.3F);
+    // Clouds lie in a plane overhead: they shrink towards the horizon.
+    const float far = 1.0F / (0.22F + 0.9F * (1.0F - down));
+    const float u = (x - 1.5F) * (0.55F + far * 0.32F) + 7, v = far * 1.5F;
     const float n = cloudy(u, v * 1.7F, s.seed, 6);
     const float over = cloudy(u + 0.10F, v * 1.7F - 0.22F, s.seed, 6);
     const float edge = 0.78F - 0.5F * s.clouds;
     const float thick = smooth_step(edge, edge + 0.22F, n);
     const float lit = smooth_step(-0.08F, 0.10F, n - over + 0.03F);
-    k = mix(k, mix(under, cloud, 0.35F + 0.65F * lit), thick * (0.92F - 0.5F * down * down));
+    k = mix(k, mix(under, cloud, 0.35F + 0.65F * lit), thick * (0.92F - 0.5F * fade * fade));
     if (s.sun_x >= 0) {
       const float r = std::hypot(x - s.sun_x, y - s.sun_y);
       const float glow = 0.9F * std::exp(-r * 2.2F) + 9.0F * std::exp(-r * r * 900) + 1.2F * std::exp(-r * 9);

@@ -160,7 +160,7 @@ void paint_fisherman(Photo& photo, int take) {
   // 1 by his nets, 2 upright, 3 nearer, 4 laughing
   const bool laugh = take == 4;
   photo.aim(1.5, 1.0, 1.0);
-  if (take == 2) photo.aim(1.5, 1.1, 0.85);
+  if (take == 2) photo.aim(1.5, 1.12, 1.0);
   if (take == 3) photo.aim(1.48, 0.82, 1.55);
   if (take == 4) photo.aim(1.52, 0.88, 1.25);
   quay_behind(photo, 0.05, 191);
@@ -191,11 +191,12 @@ void paint_fisherman(Photo& photo, int take) {
     cairo_close_path(c);
     fill_across(c, 0.5, 2.5, {0.27, 0.36, 0.46}, {0.17, 0.23, 0.31}, {0.04, 0.05, 0.08});
     Dice dice(6);
-    for (int row = 0; row < 26; ++row) {  // stitches
+    for (int row = 0; row < 44; ++row) {  // stitches
       for (int k = 0; k < 84; ++k) {
-        const double x = 0.45 + k * 0.026 + (row % 2) * 0.0, y = 1.50 + row * 0.034 + 0.10 * (x - 1.5) * (x - 1.5);
+        const double x = 0.45 + k * 0.026 , y = 1.50 + row * 0.034 + 0.10 * (x - 1.5) * (x - 1.5);
         const double lit = std::clamp(1.15 - (x - 0.4) * 0.52, 0.1, 1.2) * dice.roll(0.8F, 1.2F);
-        if (y < 1.44 + 0.16 * std::abs(x - 1.5)) continue;
+        const double off = std::abs(x - 1.5);
+        if (off > 0.95 || y < 1.47 + 0.24 * off + 0.9 * std::pow(std::max(0.0, off - 0.55), 2)) continue;
         set(c, {0.33 * lit, 0.43 * lit, 0.54 * lit}, 0.75);
         line(c, x, y, x + 0.012, y + 0.022, 0.008);
         line(c, x + 0.025, y, x + 0.013, y + 0.022, 0.008);
