@@ -1,0 +1,48 @@
+// JPEG through libjpeg: whole files streamed row by row, and tiles with shared tables.
+//
+// Invariants: 8-bit sRGB in, baseline JPEG out. Units: pixels, bytes, pixels per inch. Thread: one object in one thread.
+// Errors: io (what the file said, or what libjpeg said).
+#pragma once
+
+#include <cstdint>
+#include <memory>
+#include <vector>
+
+#include "core/files.h"
+#include "core/units.h"
+
+namespace lapwright::proof {
+
+/// One JPEG file, given its rows from the top.
+class JpegFile {
+ public:
+  /// Writes into `file` (which must outlive this); the sRGB profile goes in as APP2, `ppi` as the density.
+  static Result<JpegFile> start(core::NewFile& file, std::int64_t width, std::int64_t height, Ppi ppi, int quality,
+                                const std::vector<unsigned char>& icc);
+  ~JpegFile();
+  JpegFile(JpegFile&&) noexcept;
+  Result<> row(const std::uint8_t* rgb);
+  Result<> finish();
+  static constexpr std::int64_t longest_side = 65500;
+
+ private:
+  struct State;
+  explicit JpegFile(std::unique_ptr<State> state);
+  std::unique_ptr<State> state_;
+};
+
+/// Tiles of one size for a TIFF: abbreviated streams, 4:2:0 YCbCr, that need tables() before them.
+class JpegTiles {
+ public:
+  JpegTiles(std::int64_t size, int quality);
+  ~JpegTiles();
+  /// The tables-only stream (TIFF's JPEGTables).
+  Result<std::vector<unsigned char>> tables();
+  Result<std::vector<unsigned char>> tile(const std::uint8_t* rgb);  // size x size pixels
+
+ private:
+  struct State;
+  std::unique_ptr<State> state_;
+};
+
+}  // namespace lapwright::proof

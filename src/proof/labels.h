@@ -1,0 +1,30 @@
+// Frame numbers laid into the rows of a positive as they pass, where a contact sheet has its rebate numbers.
+//
+// Invariants: a number stands in the gutter just outside its frame's film edge, clear of picture and perforations; a frame that
+//   is not sure has a question mark. Units: sleeve millimetres in, pixels of the positive out. Thread: one. Errors: none.
+#pragma once
+
+#include <cstdint>
+#include <vector>
+
+#include "frames/frames.h"
+#include "profile/profile.h"
+
+namespace lapwright::proof {
+
+class Labels {
+ public:
+  Labels(const std::vector<frames::Frame>& frames, Spot<SleeveSpace> origin, const profile::SleeveProfile& sleeve, Ppi ppi);
+  /// Lays what belongs on row `y` (rows in order, from the top) over 16-bit sRGB codes.
+  void draw(std::int64_t y, std::int64_t width, std::uint16_t* code);
+
+ private:
+  struct Label {
+    std::int64_t x = 0, y = 0, width = 0, height = 0;
+    std::vector<std::uint8_t> ink;            // coverage
+    bool on_light = false;                 // the ground is open light that prints white: a slide
+  };
+  std::vector<Label> labels_;
+};
+
+}  // namespace lapwright::proof

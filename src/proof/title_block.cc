@@ -1,0 +1,94 @@
+#include "proof/title_block.h"
+
+#include <pango/pangocairo.h>
+
+#include <algorithm>
+#include <cmath>
+
+namespace lapwright::proof {
+namespace {
+
+constexpr double side = 4;  // mm of air left and right
+constexpr double sure_enough = 0.9;
+
+void ink(cairo_t* cairo, const Colour& c) { cairo_set_source_rgb(cairo, c.red, c.green, c.blue); }
+
+enum class Align { left, right };
+
+/// One line of text whose ascent starts at y; `size` is the font's size in mm. Pango works in points of its own here, so that
+/// its rounding does not show at millimetre scale.
+void text(cairo_t* cairo, double x, double y, double most, double size, bool bold, const Colour& colour, const std::string& words,
+          Align align = Align::left) {
+  if (words.empty() || most <= 0) return;
+  constexpr double fine = 32;  // layout units a millimetre
+  cairo_save(cairo);
+  ink(cairo, colour);
+  cairo_translate(cairo, align == Align::left ? x : x - most, y);
+  cairo_scale(cairo, 1 / fine, 1 / fine);
+  PangoLayout* layout = pango_cairo_create_layout(cairo);
+  PangoFontDescription* font = pango_font_description_from_string(bold ? "Sans Bold" : "Sans");
+  pango_font_description_set_absolute_size(font, size * fine * PANGO_SCALE);
+  pango_layout_set_font_description(layout, font);
+  pango_layout_set_text(layout, words.c_str(), static_cast<int>(words.size()));
+  pango_layout_set_single_paragraph_mode(layout, TRUE);
+  pango_layout_set_width(layout, static_cast<int>(most * fine * PANGO_SCALE));
+  pango_layout_set_ellipsize(layout, PANGO_ELLIPSIZE_END);
+  pango_layout_set_alignment(layout, align == Align::left ? PANGO_ALIGN_LEFT : PANGO_ALIGN_RIGHT);
+  pango_cairo_show_layout(cairo, layout);
+  pango_font_description_free(font);
+  g_object_unref(layout);
+  cairo_restore(cairo);
+}
+
+std::string joined(std::initializer_list<std::string> parts) {
+  std::string all;
+  for (const std::string& p : parts)
+    if (!p.empty()) all += (all.empty() ? "" : "  ·  ") + p;
+  return all;
+}
+
+}  // namespace
+
+Dress on_black_paper() { return {{0.035, 0.035, 0.037}, {0.93, 0.91, 0.87}, {0.62, 0.60, 0.56}, {0.86, 0.60, 0.34}}; }
+Dress on_white_paper() { return {{1, 1, 1}, {0.08, 0.08, 0.08}, {0.38, 0.37, 0.36}, {0.08, 0.08, 0.08}}; }
+
+TitleBlock::TitleBlock(const Caption& caption, const std::vector<frames::Frame>& frames, double width_mm)
+    : roll_(caption.roll), width_(width_mm), bar_(width_mm >= 112 ? 100 : width_mm >= 60 ? 50 : 20), stacked_(width_mm < 165) {
+  const auto unsure = std::count_if(frames.begin(), frames.end(), [](const auto& f) { return f.sure < sure_enough; });
+  std::string count = std::to_string(frames.size()) + (frames.size() == 1 ? " frame" : " frames");
+  if (unsure > 0) count += ", " + std::to_string(unsure) + " to check";
+  line_ = joined({caption.stock, caption.shot.empty() ? "" : "shot " + caption.shot, count,
+                  caption.made.empty() ? "" : "proofed " + caption.made});
+  note_ = caption.note;
+}
+
+void TitleBlock::draw(cairo_t* cairo, const Dress& dress, const std::string& scale_note) const {
+  ink(cairo, dress.ground);
+  cairo_rectangle(cairo, 0, 0, width_, height());
+  cairo_fill(cairo);
+
+  const double bar_x = stacked_ ? side : width_ - side - bar_;
+  const double words = stacked_ ? width_ - 2 * side : bar_x - side - 5;
+  text(cairo, side, 1.4, words, 4.4, true, dress.text, roll_);
+  text(cairo, side, 7.4, words, 2.5, false, dress.text, line_);
+  text(cairo, side, 11.2, words, 2.5, false, dress.quiet, note_);
+
+  const double bar_y = stacked_ ? 22.0 : 11.6;
+  ink(cairo, dress.line);
+  cairo_set_line_width(cairo, 0.18);
+  for (int mm = 0; mm <= std::lround(bar_); ++mm) {
+    const double tall = mm % 50 == 0 ? 3.0 : mm % 10 == 0 ? 2.2 : mm % 5 == 0 ? 1.4 : 0.9;
+    // The outer edges of the first and last stroke are the bar's ends.
+    const double at = mm == 0 ? 0.09 : mm == std::lround(bar_) ? bar_ - 0.09 : mm;
+    cairo_move_to(cairo, bar_x + at, bar_y);
+    cairo_line_to(cairo, bar_x + at, bar_y - tall);
+  }
+  cairo_stroke(cairo);
+  cairo_rectangle(cairo, bar_x, bar_y, bar_, 0.35);
+  cairo_fill(cairo);
+  const double words_y = stacked_ ? 15.4 : 4.6;
+  text(cairo, bar_x, words_y, bar_ / 2, 2.2, false, dress.quiet, std::to_string(std::lround(bar_)) + " mm");
+  text(cairo, bar_x + bar_, words_y, bar_ / 2, 2.2, false, dress.quiet, scale_note, Align::right);
+}
+
+}  // namespace lapwright::proof

@@ -1,0 +1,37 @@
+// The title block of a contact sheet: roll, stock, dates, note, frame count, and a bar of known length.
+//
+// Invariants: drawn in millimetres, so the bar is its length wherever the drawing's scale is right; text is never wider than
+//   its place. Units: mm. Thread: one. Errors: none (Cairo keeps its own status in the context).
+#pragma once
+
+#include <cairo.h>
+
+#include <string>
+#include <vector>
+
+#include "frames/frames.h"
+#include "proof/proof.h"
+
+namespace lapwright::proof {
+
+struct Colour { double red, green, blue; };
+struct Dress { Colour ground, text, quiet, line; };
+Dress on_black_paper();
+Dress on_white_paper();
+
+class TitleBlock {
+ public:
+  TitleBlock(const Caption& caption, const std::vector<frames::Frame>& frames, double width_mm);
+  double height() const { return stacked_ ? 25 : 16; }
+  /// 100 where it fits, 50 or 20 on a narrower sheet.
+  double bar() const { return bar_; }
+  /// Draws with the top left corner at (0, 0) of a context whose unit is a millimetre.
+  void draw(cairo_t* cairo, const Dress& dress, const std::string& scale_note) const;
+
+ private:
+  std::string roll_, line_, note_;
+  double width_, bar_;
+  bool stacked_;
+};
+
+}  // namespace lapwright::proof
