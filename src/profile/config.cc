@@ -27,10 +27,9 @@ std::string placed(const std::string& path, const std::string& file) {
 
 Result<Config> parse_config(const std::string& yaml, const std::string& file) {
   Config config;
-  if (yaml.find_first_not_of(" \t\r\n") == std::string::npos) return config;
   const auto tree = parse_yaml(yaml, file, Fault::bad_profile);
   if (!tree) return fail(tree.error());
-  if (tree->kind == Tree::Kind::null) return config;  // comments only
+  if (tree->kind == Tree::Kind::null) return config;  // nothing but comments
   Complaint complaint(file, Fault::bad_profile);
   const Section top(*tree, "", complaint, {"archive", "profiles", "bed", "key", "convert"});
   if (top.has("archive")) config.archive = placed(top.text("archive"), file);

@@ -171,9 +171,7 @@ Result<Tree> parse_yaml(const std::string& text, const std::string& file, Fault 
     std::istringstream stream(text);
     YAML::Parser parser(stream);
     Builder builder;
-    if (!parser.HandleNextDocument(builder)) {
-      return refuse(1, "nothing in it; a mapping of keys and values must stand here");
-    }
+    if (!parser.HandleNextDocument(builder)) return Tree{};
     Builder second;
     if (parser.HandleNextDocument(second)) {
       return refuse(second.take().line, "a second document; one document a file");

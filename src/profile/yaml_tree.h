@@ -30,6 +30,7 @@ struct Member {
   Tree value;
 };
 
+/// A text of blanks and comments is a null.
 Result<Tree> parse_yaml(const std::string& text, const std::string& file, Fault fault);
 
 /// A scalar that reads back as the same text: plain where that is safe, else in double quotes.
