@@ -52,8 +52,9 @@ struct Assignment {
   plan::Plan plan;
   std::vector<frames::Frame> wanted;  // full: the frames to cut out, with their places on the proof
   std::map<int, KeptPass> passes;
-  std::vector<lap::Report> laps;  // one for each pair checked so far
-  std::string key_at;             // RFC 3339 of the last key
+  std::vector<lap::Report> laps;                   // one for each pair checked so far
+  lap::Finding last_refusal = lap::Finding::good;  // of pass 2, to see the same verdict twice
+  std::string key_at;                              // RFC 3339 of the last key
 
   const plan::Pass& pass(int number) const {
     return plan.passes[static_cast<std::size_t>(number - 1)];
@@ -81,6 +82,10 @@ Result<KeptPass> capture(const Setting& setting, bed::Bed& bed, const Assignment
 std::optional<Ppi> look_ppi(const Setting& setting, const Assignment& a, int number);
 Result<frames::Look> look(const Setting& setting, bed::Bed& bed, const Assignment& a, int number,
                           Ppi ppi, const std::atomic<bool>& stop);
+
+/// False when the look shows that the pass would miss film, or no sleeve as planned; when unsure it
+/// is acceptable.
+bool acceptable(const Assignment& a, int number, const frames::Look& look);
 
 /// Checks the laps of every pass up to `number` that has not been checked. Reports are appended to
 /// a.laps.

@@ -152,4 +152,30 @@ Result<frames::Look> look(const Setting& s, bed::Bed& bed, const Assignment& a, 
   return frames::find_lay(source, seen, pass.lay.sleeve_to_bed, pass.covers, a.sleeve);
 }
 
+bool acceptable(const Assignment& a, int number, const frames::Look& look) {
+  if (!look.found) return false;
+  if (!look.certain || look.covers_needed || look.say.empty()) return true;
+  // A hand misses by some millimetres; film is asked for again only when more of it is cut off than
+  // strips are longer than frames.
+  constexpr double may_be_cut_mm = 2.5;
+  const plan::Pass& pass = a.pass(number);
+  const Rect<SleeveSpace> block = a.sleeve.block();
+  const Micrometres lap_spare{5000};
+  const auto& c = pass.covers;
+  const Micrometres left = c.x <= block.x ? block.x : c.x + lap_spare,
+                    top = c.y <= block.y ? block.y : c.y + lap_spare;
+  const Micrometres right = c.right() >= block.right() ? block.right() : c.right() - lap_spare;
+  const Micrometres bottom = c.bottom() >= block.bottom() ? block.bottom() : c.bottom() - lap_spare;
+  const Rect<SleeveSpace> film{left, top, right - left, bottom - top};
+  const auto& w = pass.window;
+  double cut = 0;
+  for (int i = 0; i < 4; ++i) {
+    const Spot<BedSpace> p = look.lay(
+        {(i & 1) ? film.right().mm() : film.x.mm(), (i & 2) ? film.bottom().mm() : film.y.mm()});
+    cut = std::max(
+        {cut, w.x.mm() - p.x, p.x - w.right().mm(), w.y.mm() - p.y, p.y - w.bottom().mm()});
+  }
+  return cut <= may_be_cut_mm;
+}
+
 }  // namespace lapwright::station

@@ -47,6 +47,22 @@ std::string cut_frame(const Assignment& a, const plan::Pass& pass, const lap::Pl
   return {};
 }
 
+/// Whether the pass itself shows the sleeve lying as planned: a wrong turn or an empty bed needs no
+/// second pass to be seen.
+Result<frames::Look> lies_as_planned(const Assignment& a, int number, image::RowSource& picture) {
+  const plan::Pass& pass = a.pass(number);
+  const auto& w = a.passes.at(number).capture.at("window");
+  const std::int64_t factor = std::max<std::int64_t>(1, picture.ppi().value / 100);
+  auto small = image::reduced(picture, 0, 0, picture.width(), picture.height(), factor);
+  if (!small) return fail(small.error());
+  const Rect<BedSpace> seen{Micrometres::from_mm(w.at("x").get<double>()),
+                            Micrometres::from_mm(w.at("y").get<double>()),
+                            to_micrometres({picture.width()}, picture.ppi()),
+                            to_micrometres({picture.height()}, picture.ppi())};
+  image::MemorySource source(*small, Ppi{static_cast<std::int32_t>(picture.ppi().value / factor)});
+  return frames::find_lay(source, seen, pass.lay.sleeve_to_bed, pass.covers, a.sleeve);
+}
+
 bool says_nothing(const lap::Report& r) { return !r.ok && r.finding == lap::Finding::cannot_tell; }
 
 }  // namespace
@@ -62,6 +78,14 @@ Result<Verdict> check(const Setting& s, Assignment& a, int number,
     auto b_picture = open(p);
     if (!b_picture) return fail(b_picture.error());
     const lap::Input b_input{b_picture->get(), b.planned, p};
+    auto lies = lies_as_planned(a, p, **b_picture);
+    if (!lies) return fail(lies.error());
+    if (!acceptable(a, p, *lies))
+      return Verdict{.good = false,
+                     .pass = p,
+                     .why = lies->found ? "the pass does not show all that it must"
+                                        : "the pass does not show the sleeve as planned",
+                     .say = lies->say};
     std::vector<lap::Report> reports;
     if (a.job.kind == ledger::JobKind::full) {
       auto sheet = open_proof_sheet(s, a.job.roll.name);

@@ -166,7 +166,7 @@ class Driver {
                                {"covers_needed", seen->covers_needed},
                                {"certain", seen->certain},
                                {"say", seen->say}});
-        const bool bad = !seen->found || (seen->certain && !seen->covers_needed);
+        const bool bad = !acceptable(*current_, pass, *seen);
         if (!bad) return take(event::LookGood{});
         again(pass,
               seen->found ? "the sleeve lies where the window does not show all that this pass must"
