@@ -82,6 +82,10 @@ Result<> Negotiation::ask(int index, const std::string& value, bool essential) {
 Result<> Negotiation::ask_override(const Option& option) {
   const Option o = option;
   const std::string& value = wish_.options.at(o.name);
+  // Set once, and again only when another option moved it: a set may reset others.
+  for (const Asked& a : asked_)
+    if (a.name == o.name)
+      if (auto now = s_.text(o.index); now && *now == a.value) return {};
   auto r = s_.set_from_text(o.index, value);
   if (!r)
     return fail(Error{r.error().fault == Fault::bad_profile ? Fault::bad_profile : r.error().fault,
