@@ -119,7 +119,23 @@ Result<Verdict> check(const Setting& s, Assignment& a, int number,
     // A lap that shows nothing is carried by one that does; with none that does, there is no ground
     // to join on.
     if (!worst && !best && !reports.empty()) worst = &reports.front();
-    if (worst) return Verdict{.good = false, .pass = p, .why = worst->why, .say = worst->say};
+    if (worst) {
+      // Pass 2 laid anew, and again the other way round than pass 1: then pass 1 is the one that
+      // lies wrong.
+      const bool orientation =
+          worst->finding == lap::Finding::turned || worst->finding == lap::Finding::mirrored;
+      if (p == 2 && orientation && a.last_refusal == worst->finding) {
+        a.last_refusal = lap::Finding::good;
+        return Verdict{.good = false,
+                       .pass = 1,
+                       .why = worst->why + ", twice",
+                       .say =
+                           "Pass 2 came out the same way twice, so pass 1 is the one that lay "
+                           "wrong: lay the sleeve for pass 1 as drawn."};
+      }
+      if (p == 2) a.last_refusal = worst->finding;
+      return Verdict{.good = false, .pass = p, .why = worst->why, .say = worst->say};
+    }
     if (best) b.placement = best->b_on_sleeve;
     if (a.job.kind == ledger::JobKind::full) {
       if (const std::string cut = cut_frame(a, a.pass(p), b.placement, **b_picture); !cut.empty())
