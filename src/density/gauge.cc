@@ -13,6 +13,7 @@ constexpr int gauge_ppi = 300;
 constexpr double band_out = 1.0, band_in = 3.2;  // mm over the film's edge outwards, and inwards: lettering lies within 2.01 mm
 constexpr double rebate_near = 0.7;              // mm within which lettering has rebate beside it; a picture has not
 constexpr int dark = 80 * 257, bright = 100 * 257;
+constexpr int clear = 240 * 257;                 // brighter than lettering: a slide's holes, whose edges are no strokes
 constexpr std::size_t least_pixels = 60;
 
 struct Lab { double l = 0, a = 0, b = 0; };
@@ -39,13 +40,15 @@ void collect(const image::Rgb16& band, std::int64_t reach, bool along_x, std::ve
     for (std::int64_t x = 0; x < band.width(); ++x) {
       const std::uint16_t* p = band.row(y) + x * 3;
       if (peak(p) < bright) continue;
-      bool before = false, after = false;
+      bool before = false, after = false, hole = peak(p) > clear;
       for (std::int64_t k = 1; k <= reach; ++k) {
         const std::int64_t x0 = along_x ? x - k : x, y0 = along_x ? y : y - k, x1 = along_x ? x + k : x, y1 = along_x ? y : y + k;
-        before = before || (x0 >= 0 && y0 >= 0 && peak(band.row(y0) + x0 * 3) < dark);
-        after = after || (x1 < band.width() && y1 < band.height() && peak(band.row(y1) + x1 * 3) < dark);
+        const bool in0 = x0 >= 0 && y0 >= 0, in1 = x1 < band.width() && y1 < band.height();
+        hole = hole || (in0 && peak(band.row(y0) + x0 * 3) > clear) || (in1 && peak(band.row(y1) + x1 * 3) > clear);
+        before = before || (in0 && peak(band.row(y0) + x0 * 3) < dark);
+        after = after || (in1 && peak(band.row(y1) + x1 * 3) < dark);
       }
-      if (before && after) letters.push_back(to_lab(p));
+      if (before && after && !hole) letters.push_back(to_lab(p));
     }
 }
 

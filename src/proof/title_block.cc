@@ -57,9 +57,9 @@ TitleBlock::TitleBlock(const Caption& caption, const std::vector<frames::Frame>&
   const auto unsure = std::count_if(frames.begin(), frames.end(), [](const auto& f) { return f.sure < sure_enough; });
   std::string count = std::to_string(frames.size()) + (frames.size() == 1 ? " frame" : " frames");
   if (unsure > 0) count += ", " + std::to_string(unsure) + " to check";
-  line_ = joined({caption.stock, caption.shot.empty() ? "" : "shot " + caption.shot, count,
-                  caption.made.empty() ? "" : "proofed " + caption.made});
+  line_ = joined({caption.stock, caption.shot.empty() ? "" : "shot " + caption.shot, count});
   note_ = caption.note;
+  made_ = caption.made.empty() ? "" : "proof of " + caption.made;
 }
 
 void TitleBlock::draw(cairo_t* cairo, const Dress& dress, const std::string& scale_note) const {
@@ -87,7 +87,7 @@ void TitleBlock::draw(cairo_t* cairo, const Dress& dress, const std::string& sca
   cairo_rectangle(cairo, bar_x, bar_y, bar_, 0.35);
   cairo_fill(cairo);
   const double words_y = stacked_ ? 15.4 : 4.6;
-  text(cairo, bar_x, words_y, bar_ / 2, 2.2, false, dress.quiet, std::to_string(std::lround(bar_)) + " mm");
+  text(cairo, bar_x, words_y, bar_ / 2, 2.2, false, dress.quiet, joined({std::to_string(std::lround(bar_)) + " mm", made_}));
   text(cairo, bar_x + bar_, words_y, bar_ / 2, 2.2, false, dress.quiet, scale_note, Align::right);
 }
 

@@ -29,7 +29,7 @@ class TitleBlock {
   void draw(cairo_t* cairo, const Dress& dress, const std::string& scale_note) const;
 
  private:
-  std::string roll_, line_, note_;
+  std::string roll_, line_, note_, made_;
   double width_, bar_;
   bool stacked_;
 };

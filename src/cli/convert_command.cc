@@ -1,0 +1,137 @@
+#include <CLI/CLI.hpp>
+#include <algorithm>
+#include <cstdio>
+#include <filesystem>
+#include <memory>
+#include <nlohmann/json.hpp>
+#include <optional>
+
+#include "cli/command.h"
+#include "core/clock.h"
+#include "core/files.h"
+#include "density/density.h"
+#include "profile/card.h"
+#include "proof/proof.h"
+#include "raw/tiff.h"
+
+namespace lapwright::cli {
+namespace {
+
+namespace fs = std::filesystem;
+
+struct Options {
+  std::string sheet, stock, out, sleeve;
+  int bits = 0;
+  bool outside = false;
+};
+
+fs::path card_path(const fs::path& sheet) { return fs::path(sheet).replace_extension(".yaml"); }
+
+/// The hand-off card beside the sheet, when there is one.
+Result<std::optional<profile::Card>> find_card(const fs::path& sheet) {
+  std::error_code ignored;
+  if (!fs::exists(card_path(sheet), ignored)) return std::optional<profile::Card>{};
+  const auto text = core::read_file(card_path(sheet));
+  if (!text) return fail(text.error());
+  auto card = profile::read_card(*text, card_path(sheet).string());
+  if (!card) return fail(card.error());
+  return std::optional<profile::Card>(std::move(*card));
+}
+
+struct Measure {
+  density::Measured measured;
+  std::string from;  // "card", "sheet"
+};
+
+Result<Measure> measure(raw::Reader& sheet, const std::optional<profile::Card>& card,
+                        const std::optional<profile::SleeveProfile>& sleeve, const profile::StockProfile& stock) {
+  if (card && card->open_light && card->base)
+    return Measure{density::measured_from(*card->open_light, *card->base, stock), "card"};
+  auto m = sleeve ? density::measure(sheet, card ? card->origin_mm : Spot<SleeveSpace>{}, *sleeve, stock)
+                  : density::measure(sheet, stock);
+  if (!m) return fail(m.error());
+  return Measure{std::move(*m), "sheet"};
+}
+
+Result<int> convert_outside(const Options& o, const Common& common) {
+  if (common.config.convert.empty())
+    return fail(Fault::bad_profile, "--outside: the configuration file names no outside stage; right is convert: [program, \"{sheet}\", \"{proof}\"]");
+  core::Stopwatch watch;
+  if (auto r = density::run_outside_stage(common.config.convert, fs::absolute(o.sheet).string(),
+                                          fs::absolute(card_path(o.sheet)).string(), fs::absolute(o.out).string());
+      !r)
+    return fail(r.error());
+  if (common.json) print_json({{"file", o.out}, {"stage", "outside"}, {"seconds", watch.seconds()}});
+  else print(o.out);
+  return 0;
+}
+
+Result<int> convert(const Options& o, const Common& common) {
+  std::error_code ignored;
+  if (fs::equivalent(o.sheet, o.out, ignored)) return fail(Fault::usage, o.out + ": is the sheet itself; name another file with -o");
+  if (o.outside) return convert_outside(o, common);
+  if (o.stock.empty()) return fail(Fault::usage, "convert: --stock K is needed; see lapwright convert --help");
+  const profile::Shelf shelf = common.shelf();
+  const auto stock = shelf.stock(o.stock);
+  if (!stock) return fail(stock.error());
+  auto sheet = raw::Reader::open(o.sheet);
+  if (!sheet) return fail(sheet.error());
+  auto card = find_card(o.sheet);
+  if (!card) return fail(card.error());
+  std::optional<profile::SleeveProfile> sleeve;
+  const std::string sleeve_name = !o.sleeve.empty() ? o.sleeve : *card ? (*card)->sleeve : "";
+  if (!sleeve_name.empty()) {
+    auto found = shelf.sleeve(sleeve_name);
+    if (!found) return fail(found.error());
+    sleeve = std::move(*found);
+  }
+  core::Stopwatch watch;
+  const auto m = measure(**sheet, *card, sleeve, *stock);
+  if (!m) return fail(Error{m.error().fault, o.sheet + ": " + m.error().text});
+  for (const std::string& caution : m->measured.cautions) say("lapwright: caution: " + caution);
+
+  const density::Converter converter(*stock, m->measured);
+  density::PositiveSource positive(**sheet, converter);
+  std::string extension = fs::path(o.out).extension().string();
+  std::transform(extension.begin(), extension.end(), extension.begin(), [](unsigned char c) { return static_cast<char>(std::tolower(c)); });
+  const int bits = o.bits != 0 ? o.bits : extension == ".jpg" || extension == ".jpeg" ? 8 : 16;
+  if (auto r = proof::write_picture(positive, o.out, bits); !r) return fail(r.error());
+
+  const auto& d = m->measured.base_density;
+  if (common.json) {
+    Json strips = Json::array();
+    for (const auto& s : m->measured.strips)
+      strips.push_back({{"strip", s.strip}, {"base_density", s.base_density}, {"spread", s.spread}, {"other", s.other}});
+    print_json({{"file", o.out}, {"stage", "built-in"}, {"stock", stock->name}, {"bits", bits}, {"measured_from", m->from},
+                {"open_light", {{"counts", m->measured.open_light.counts}, {"from", m->measured.open_light.from}}},
+                {"base", {{"counts", m->measured.base.counts}, {"density", d}, {"from", m->measured.base.from}}},
+                {"exposure", m->measured.exposure}, {"strips", strips}, {"cautions", m->measured.cautions},
+                {"seconds", watch.seconds()}});
+  } else {
+    char line[160];
+    std::snprintf(line, sizeof line, "base %.2f/%.2f/%.2f over open light (%s)", d[0], d[1], d[2], m->measured.open_light.from.c_str());
+    say(line);
+    print(o.out);
+  }
+  return 0;
+}
+
+}  // namespace
+
+void add_convert(CLI::App& app, Common& common, Run& run) {
+  auto o = std::make_shared<Options>();
+  CLI::App* c = app.add_subcommand("convert", "Turn a linear sheet into a positive: the conversion stage on its own");
+  c->add_option("sheet", o->sheet, "The linear 16-bit sheet")->required()->type_name("SHEET.tif");
+  c->add_option("--stock", o->stock, "Stock profile: its process, gain, offset, paper and trim")->type_name("K");
+  c->add_option("-o,--out", o->out, "What to write: .tif (16 bits, or 8 with --bits 8) or .jpg")->required()->type_name("PROOF.tif");
+  c->add_option("--sleeve", o->sleeve, "Sleeve profile, so that base and open light are read where they must be; the card's by default")->type_name("S");
+  c->add_option("--bits", o->bits, "Bits a sample: 16 or 8")->check(CLI::IsMember({8, 16}));
+  c->add_flag("--outside", o->outside, "Run the outside stage of the configuration file instead");
+  c->footer(
+      "Open light and film base are measured on the sheet itself, or taken from the card beside it (SHEET.yaml) when it holds\n"
+      "them. Density over base, the stock's gain and offset, one exposure for the page, a paper curve, sRGB with its profile\n"
+      "embedded. The sheet is never changed.");
+  c->callback([o, &common, &run] { run = [o, &common] { return convert(*o, common); }; });
+}
+
+}  // namespace lapwright::cli
