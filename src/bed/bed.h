@@ -89,6 +89,7 @@ struct WorkerOptions {
   std::string program;         // the lapwright binary; run with the hidden subcommand `bed-worker`
   double stall_seconds = 60;   // no row for longer: cancel, then end the worker
   double start_seconds = 200;  // warm-up included
+  double obey_seconds = 5;         // from asking to cancel until the worker is ended by its id
   std::int64_t queue_bytes = 64 << 20;
 };
 /// libsane in a worker process.

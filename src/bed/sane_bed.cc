@@ -12,7 +12,6 @@ namespace lapwright::bed {
 namespace {
 
 constexpr double slice_seconds = 0.05;         // how soon `stop` is seen
-constexpr double obey_seconds = 5;             // from asking to cancel until the worker is ended
 constexpr double after_last_row_seconds = 30;  // the scan is whole; only its farewell is missing
 constexpr double look_seconds = 60;            // list and probe
 
@@ -42,7 +41,8 @@ std::vector<std::pair<std::string, std::string>> pairs_of(const Json& j) {
 /// One request and what it comes to, with the watchdog over it.
 class Errand {
  public:
-  Errand(WorkerProcess& worker, const std::atomic<bool>* stop) : worker_(worker), stop_(stop) {}
+  Errand(WorkerProcess& worker, const WorkerOptions& options, const std::atomic<bool>* stop)
+      : worker_(worker), obey_seconds_(options.obey_seconds), stop_(stop) {}
 
   /// Longest silence until the next message, and what to say then.
   void allow(double seconds, std::string complaint) {
@@ -64,7 +64,7 @@ class Errand {
       if (stop_ && stop_->load()) abort({Fault::cancelled, "stopped"});
       if (!reason_ && most_idle_ > 0 && worker_.idle_seconds() > most_idle_)
         abort({Fault::io, complaint_});
-      if (reason_ && asked_.seconds() > obey_seconds) {
+      if (reason_ && asked_.seconds() > obey_seconds_) {
         worker_.kill();
         return fail(*reason_);
       }
@@ -91,6 +91,7 @@ class Errand {
     return event == "done" || event == "error";
   }
   WorkerProcess& worker_;
+  double obey_seconds_;
   const std::atomic<bool>* stop_;
   std::optional<Error> reason_;
   core::Stopwatch asked_;
@@ -127,7 +128,7 @@ Result<Json> SaneBed::ask(const Json& request) {
   auto worker = WorkerProcess::start(options_.program, options_.queue_bytes);
   if (!worker) return fail(worker.error());
   (*worker)->say(request.dump(-1, ' ', false, Json::error_handler_t::replace));
-  Errand errand(**worker, nullptr);
+  Errand errand(**worker, options_, nullptr);
   errand.allow(look_seconds,
                "the flatbed's driver did not answer within a minute and was ended; switch the "
                "flatbed off and on, and try again");
@@ -188,7 +189,7 @@ Result<Captured> SaneBed::capture(const Request& request, Receiver& receiver,
   };
   const std::string then =
       " and the driver was ended; switch the flatbed off and on, and make the pass again";
-  Errand errand(**worker, &stop);
+  Errand errand(**worker, options_, &stop);
   // The worker itself gives up on a busy device at start_seconds; this is for a driver that hangs.
   errand.allow(options_.start_seconds + 2,
                "the flatbed did not start within " + seconds_text(options_.start_seconds) + then);
@@ -272,7 +273,7 @@ Result<bool> SaneBed::wait_for_button(const std::string& device, const std::atom
                        {"device", device},
                        {"start_seconds", std::min(30.0, options_.start_seconds)}})
                      .dump(-1, ' ', false, Json::error_handler_t::replace));
-  Errand errand(**worker, &stop);
+  Errand errand(**worker, options_, &stop);
   errand.allow(look_seconds,
                "the flatbed's driver did not answer within a minute and was ended; switch the "
                "flatbed off and on, and try again");

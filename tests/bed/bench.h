@@ -42,6 +42,7 @@ inline WorkerOptions quick_options() {
   o.program = BED_WORKER;
   o.stall_seconds = 10;
   o.start_seconds = 20;
+  o.obey_seconds = 1;
   return o;
 }
 

@@ -1,0 +1,249 @@
+// What can go wrong with a device or its driver ends in one sentence, in time, with nothing left behind. The faults are those of
+// the SANE field notes, section 1.4 (T1-T24, tried on libsane 1.2.1).
+#include <dirent.h>
+#include <gtest/gtest.h>
+#include <sane/sane.h>
+#include <sys/resource.h>
+#include <sys/wait.h>
+
+#include <cmath>
+#include <thread>
+
+#include "bed/bench.h"
+#include "core/clock.h"
+
+namespace lapwright::bed {
+namespace {
+
+constexpr const char* device = "fake:depth-list";
+Request request() { return {.device = device, .window = window_mm(2, 3, 50, 40), .ppi = {300}, .options = {}}; }
+
+struct Outcome {
+  Result<Captured> result;
+  Keeper keeper;
+  double seconds;
+};
+Outcome capture(const std::string& faults, WorkerOptions options = quick_options(), double stop_after = -1, Request r = request()) {
+  SaneFolder sane("fake", faults);
+  auto bed = make_sane_bed(options);
+  Keeper keeper;
+  std::atomic<bool> stop = false;
+  core::Stopwatch watch;
+  std::thread stopper;
+  if (stop_after >= 0)
+    stopper = std::thread([&] {
+      std::this_thread::sleep_for(std::chrono::duration<double>(stop_after));
+      stop = true;
+    });
+  auto result = bed->capture(r, keeper, stop);
+  const double seconds = watch.seconds();
+  if (stopper.joinable()) stopper.join();
+  return {std::move(result), std::move(keeper), seconds};
+}
+void expect_fault(const Outcome& o, Fault kind, const std::string& words) {
+  ASSERT_FALSE(o.result);
+  EXPECT_EQ(static_cast<int>(o.result.error().fault), static_cast<int>(kind)) << o.result.error().text;
+  EXPECT_NE(o.result.error().text.find(words), std::string::npos) << o.result.error().text;
+  EXPECT_EQ(o.result.error().text.find('\n'), std::string::npos);
+}
+bool no_children() { return ::waitpid(-1, nullptr, WNOHANG) == -1 && errno == ECHILD; }
+int open_descriptors() {
+  int n = 0;
+  DIR* folder = ::opendir("/proc/self/fd");
+  while (::readdir(folder)) ++n;
+  ::closedir(folder);
+  return n;
+}
+
+TEST(Reads, OfAnyLengthGiveTheSamePicture) {
+  Request r = request();
+  r.window = window_mm(2, 3, 20, 10);
+  const Outcome whole = capture("", quick_options(), -1, r);
+  ASSERT_TRUE(whole.result) << whole.result.error().text;
+  for (const char* faults : {"short=7", "short=1001,zero", "zero"}) {
+    const Outcome o = capture(faults, quick_options(), -1, r);
+    ASSERT_TRUE(o.result) << o.result.error().text;
+    EXPECT_EQ(o.keeper.samples, whole.keeper.samples) << faults;
+  }
+}
+
+TEST(Faults, EarlyAndLateEnds) {
+  expect_fault(capture("eof=100"), Fault::io, "100 of");
+  expect_fault(capture("eof=0"), Fault::io, "0 of");
+  expect_fault(capture("more"), Fault::io, "more than");
+}
+
+TEST(Faults, EveryStatusAtStartAndInReadingIsOneSentence) {
+  // The standard's statuses and what they mean for the person: SANE Standard 1.0x, "Status type"; field notes 1.4, last line.
+  const std::pair<int, Fault> table[] = {{SANE_STATUS_UNSUPPORTED, Fault::unavailable}, {SANE_STATUS_CANCELLED, Fault::cancelled}, {SANE_STATUS_INVAL, Fault::unavailable},
+                                         {SANE_STATUS_EOF, Fault::io}, {SANE_STATUS_JAMMED, Fault::unavailable}, {SANE_STATUS_NO_DOCS, Fault::unavailable},
+                                         {SANE_STATUS_COVER_OPEN, Fault::try_again}, {SANE_STATUS_IO_ERROR, Fault::io}, {SANE_STATUS_NO_MEM, Fault::unavailable},
+                                         {SANE_STATUS_ACCESS_DENIED, Fault::unavailable}, {1213486160, Fault::io}};
+  for (const auto& [status, fault] : table) {
+    expect_fault(capture("status=" + std::to_string(status)), fault, "starting the pass: ");
+    if (status != SANE_STATUS_EOF) expect_fault(capture("read-status=" + std::to_string(status)), fault, "reading the picture: ");
+    expect_fault(capture("open-status=" + std::to_string(status)), fault, "opening fake:");
+  }
+}
+
+TEST(Faults, BusyIsTriedAgainUntilItsTime) {
+  const Outcome o = capture("busy=3");
+  ASSERT_TRUE(o.result) << o.result.error().text;
+  WorkerOptions short_time = quick_options();
+  short_time.start_seconds = 1.5;
+  expect_fault(capture("busy=1000", short_time), Fault::try_again, "busy");
+}
+
+TEST(Faults, ADriverThatDiesIsOneSentence) {
+  expect_fault(capture("die=0"), Fault::io, "ended unexpectedly during the pass");
+  expect_fault(capture("die=200"), Fault::io, "ended unexpectedly during the pass");
+  EXPECT_TRUE(no_children());
+}
+
+TEST(Faults, AStallIsEndedByTheWatchdog) {
+  WorkerOptions options = quick_options();
+  options.stall_seconds = 1;
+  options.start_seconds = 2;
+  const Outcome o = capture("hang=100", options);
+  expect_fault(o, Fault::io, "gave no row");
+  // stall_seconds (start_seconds where no row came yet), then obey_seconds.
+  EXPECT_LT(o.seconds, 5);
+  EXPECT_TRUE(no_children());
+}
+
+TEST(Faults, AStartThatHangsIsEnded) {
+  WorkerOptions options = quick_options();
+  options.start_seconds = 1;
+  const Outcome o = capture("hang-start", options);
+  expect_fault(o, Fault::io, "did not start within 1 s");
+  EXPECT_LT(o.seconds, 6);
+}
+
+TEST(Stop, IsObeyedSoonAndLeavesNothing) {
+  // 5 ms a row: some seconds of scanning.
+  const Outcome o = capture("slow=5", quick_options(), 0.6);
+  expect_fault(o, Fault::cancelled, "stopped");
+  EXPECT_LT(o.seconds, 0.6 + 0.25);
+  EXPECT_GT(o.seconds, 0.55);
+  EXPECT_TRUE(no_children());
+}
+
+TEST(Stop, DuringWarmUpToo) {
+  const Outcome o = capture("busy=1000", quick_options(), 0.3);
+  expect_fault(o, Fault::cancelled, "stopped");
+  EXPECT_LT(o.seconds, 0.6);
+}
+
+class Refusing : public Keeper {
+ public:
+  Result<> rows(const std::uint16_t* s, std::int64_t count) override {
+    if (row_count > 50) return fail(Fault::cannot_create, "the disk is full");
+    return Keeper::rows(s, count);
+  }
+};
+TEST(Stop, AReceiverThatFailsEndsThePass) {
+  SaneFolder sane("fake", "slow=1");
+  auto bed = make_sane_bed(quick_options());
+  Refusing receiver;
+  std::atomic<bool> stop = false;
+  auto r = bed->capture(request(), receiver, stop);
+  ASSERT_FALSE(r);
+  EXPECT_EQ(r.error().text, "the disk is full");
+  EXPECT_TRUE(no_children());
+}
+
+class Slow : public Keeper {
+ public:
+  Result<> rows(const std::uint16_t* s, std::int64_t count) override {
+    std::this_thread::sleep_for(std::chrono::milliseconds(20));
+    return Keeper::rows(s, count);
+  }
+};
+TEST(Queue, HoldsTheWorkerBackWithoutLosingRows) {
+  SaneFolder sane("fake");
+  WorkerOptions options = quick_options();
+  options.queue_bytes = 1 << 16;  // one message
+  options.stall_seconds = 1;
+  auto bed = make_sane_bed(options);
+  Slow receiver;
+  std::atomic<bool> stop = false;
+  auto r = bed->capture({.device = device, .window = window_mm(0, 0, 60, 100), .ppi = {600}, .options = {}}, receiver, stop);
+  ASSERT_TRUE(r) << r.error().text;
+  for (std::int64_t y = 0; y < r->format.height; ++y) ASSERT_EQ(receiver.at(0, y, 1), std::lround((static_cast<double>(y) + 0.5) * 25.4 / 600 * 200));
+}
+
+TEST(Cycles, AHundredLeaveNoDescriptorsAndNoProcesses) {
+  SaneFolder sane("fake");
+  auto bed = make_sane_bed(quick_options());
+  std::atomic<bool> stop = false;
+  const auto once = [&] {
+    Keeper keeper;
+    auto r = bed->capture({.device = device, .window = window_mm(0, 0, 10, 5), .ppi = {150}, .options = {}}, keeper, stop);
+    ASSERT_TRUE(r) << r.error().text;
+  };
+  once();
+  const int before = open_descriptors();
+  for (int i = 0; i < 100; ++i) once();
+  EXPECT_EQ(open_descriptors(), before);
+  EXPECT_TRUE(no_children());
+}
+
+TEST(Button, IsHeardAndStopped) {
+  for (const char* name : {"fake:depth-list", "fake:mode-depth", "fake:tables-range"}) {
+    SaneFolder sane("fake", "press=0.8");
+    auto bed = make_sane_bed(quick_options());
+    std::atomic<bool> stop = false;
+    auto pressed = bed->wait_for_button(name, stop);
+    ASSERT_TRUE(pressed) << pressed.error().text;
+    EXPECT_TRUE(*pressed);
+  }
+  {
+    SaneFolder sane("fake");
+    auto bed = make_sane_bed(quick_options());
+    std::atomic<bool> stop = false;
+    std::thread stopper([&] {
+      std::this_thread::sleep_for(std::chrono::milliseconds(300));
+      stop = true;
+    });
+    core::Stopwatch watch;
+    auto pressed = bed->wait_for_button("fake:depth-list", stop);
+    stopper.join();
+    ASSERT_TRUE(pressed) << pressed.error().text;
+    EXPECT_FALSE(*pressed);
+    EXPECT_LT(watch.seconds(), 1.0);
+  }
+  SaneFolder sane("fake");
+  auto bed = make_sane_bed(quick_options());
+  std::atomic<bool> stop = false;
+  auto none = bed->wait_for_button("fake:odd-names", stop);
+  ASSERT_FALSE(none);
+  EXPECT_EQ(static_cast<int>(none.error().fault), static_cast<int>(Fault::unavailable));
+}
+
+TEST(Listing, ShowsEveryDeviceOnce) {
+  SaneFolder sane("fake");
+  auto bed = make_sane_bed(quick_options());
+  auto all = bed->list();
+  ASSERT_TRUE(all) << all.error().text;
+  EXPECT_EQ(all->size(), 13u);
+}
+
+TEST(Listing, OfAProgramThatIsNotThere) {
+  SaneFolder sane("fake");
+  WorkerOptions options;
+  options.program = "/nonexistent/lapwright";
+  auto all = make_sane_bed(options)->list();
+  ASSERT_FALSE(all);
+  EXPECT_EQ(static_cast<int>(all.error().fault), static_cast<int>(Fault::unavailable));
+}
+
+TEST(Matching, IsOverTheWholeTextInExtendedExpressions) {
+  const Device d{"x:1", "Maker", "Flat 10", "flatbed scanner"};
+  EXPECT_TRUE(matches(".*", ".*", d));
+  EXPECT_TRUE(matches("Maker|Other", "Flat [0-9]+", d));
+  EXPECT_FALSE(matches("Maker", "Flat 1", d));
+  EXPECT_FALSE(matches("(", ".*", d));
+}
+
+}  // namespace
+}  // namespace lapwright::bed
