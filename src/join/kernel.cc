@@ -11,8 +11,9 @@ namespace {
 using Matrix = std::array<std::array<double, taps>, taps>;
 using Vector = std::array<double, taps>;
 
-constexpr double used_band = 0.36;      // cycles a pixel; Nyquist is 0.5
-constexpr double beyond_weight = 2e-4;  // of what lies above it
+constexpr double used_band = 0.355;  // cycles a pixel; Nyquist is 0.5
+constexpr double beyond_weight = 1e-3;
+constexpr double low_band = 0.2, low_extra = 3;
 
 /// Integral of weight(f) * cos(2 pi f d) over 0 .. 0.5.
 double band_integral(double d) {
@@ -20,7 +21,7 @@ double band_integral(double d) {
     const double w = 2 * std::numbers::pi * d;
     return std::abs(d) < 1e-12 ? f : std::sin(w * f) / w;
   };
-  return upto(used_band) + beyond_weight * (upto(0.5) - upto(used_band));
+  return upto(used_band) + beyond_weight * (upto(0.5) - upto(used_band)) + low_extra * upto(low_band);
 }
 
 /// Solves a x = b for a symmetric positive definite (Cholesky).
@@ -100,15 +101,15 @@ void resample_row(const float* block, std::int64_t block_width, const float* xs,
     const auto x = static_cast<std::int32_t>(xs[i]), y = static_cast<std::int32_t>(ys[i]);
     const auto px = static_cast<std::int32_t>((xs[i] - static_cast<float>(x)) * phases + 0.5F);
     const auto py = static_cast<std::int32_t>((ys[i] - static_cast<float>(y)) * phases + 0.5F);
-    Pair wx[4];
+    Pair wx[taps / 2];
     std::memcpy(wx, spread + static_cast<std::int64_t>(px) * taps * 4, sizeof wx);
     const float* wy = t.weights[static_cast<std::size_t>(py)].data();
     const float* row = block + ((y - taps_before) * block_width + (x - taps_before)) * 4;
     Pair sum{};
     for (int r = 0; r < taps; ++r, row += block_width * 4) {
-      Pair p[4];
+      Pair p[taps / 2];
       std::memcpy(p, row, sizeof p);
-      const Pair line = (p[0] * wx[0] + p[1] * wx[1]) + (p[2] * wx[2] + p[3] * wx[3]);
+      const Pair line = (p[0] * wx[0] + p[1] * wx[1]) + (p[2] * wx[2] + p[3] * wx[3]) + p[4] * wx[4];
       sum += line * wy[r];
     }
     Quad halves[2];
