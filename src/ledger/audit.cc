@@ -171,7 +171,10 @@ Result<> Ledger::write_manifest(const std::string& roll) {
   if (auto r = store_->refresh(); !r) return fail(r.error());
   const auto book = store_->roll(roll);
   if (!book) return fail(book.error());
-  return core::write_file(archive::roll_folder(store_->archive, roll) / manifest_name, manifest_text(**book));
+  if (auto r = core::write_file(archive::roll_folder(store_->archive, roll) / manifest_name, manifest_text(**book)); !r) return r;
+  const auto copy = store_->db.bytes();
+  if (!copy) return fail(copy.error());
+  return core::write_file(store_->archive / "ledger-copy.sqlite", *copy);
 }
 
 }  // namespace lapwright::ledger

@@ -67,7 +67,7 @@ Database::~Database() { sqlite3_close_v2(db_); }
 
 Error Database::damaged(const std::string& why) const {
   return {Fault::bad_data, file_ + ": the ledger is damaged (" + why +
-                               "); move it aside together with its -wal and -shm files and put the latest copy in its place"};
+                               "); move it aside together with its -wal and -shm files, and put ledger-copy.sqlite, written after every finished job, in its place"};
 }
 
 Error Database::trouble(int code) const {
@@ -97,6 +97,15 @@ Result<> Database::run(const char* sql) {
   const int code = sqlite3_exec(db_, sql, nullptr, nullptr, nullptr);
   if (code != SQLITE_OK) return fail(trouble(code));
   return {};
+}
+
+Result<std::string> Database::bytes() {
+  sqlite3_int64 size = 0;
+  unsigned char* data = sqlite3_serialize(db_, "main", &size, 0);
+  if (!data) return fail(Fault::io, file_ + ": cannot be copied");
+  std::string out(reinterpret_cast<const char*>(data), static_cast<std::size_t>(size));
+  sqlite3_free(data);
+  return out;
 }
 
 Result<Database> Database::open(const std::filesystem::path& file) {

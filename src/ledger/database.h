@@ -27,6 +27,8 @@ class Database {
   ~Database();
 
   Result<> run(const char* sql);
+  /// The whole database as the bytes of a file.
+  Result<std::string> bytes();
   Error trouble(int code) const;  // what SQLite's code means for the caller
   sqlite3* handle() const { return db_; }
 

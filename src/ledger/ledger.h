@@ -95,6 +95,7 @@ class Ledger {
   /// behind. Returns the deleted paths.
   Result<std::vector<std::string>> sweep();
   /// Writes rolls/NAME/manifest-sha256.txt durably: the proof's passes, the proof and everything at full.
+  /// Then a copy of the ledger, ARCHIVE/ledger-copy.sqlite, to go back to should the ledger ever be damaged.
   Result<> write_manifest(const std::string& roll);
 
  private:

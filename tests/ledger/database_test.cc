@@ -101,6 +101,25 @@ TEST_F(DatabaseTest, ADamagedLedgerIsSaidSoInOneLine) {
   EXPECT_NE(opened(whole.substr(0, whole.size() / 2)).find("damaged"), std::string::npos);
 }
 
+TEST_F(DatabaseTest, TheCopyTakesADamagedLedgersPlace) {
+  {
+    Ledger l = open();
+    proofed(l, "r", {"1", "2"});
+  }
+  std::filesystem::remove(archive_ / "ledger.sqlite-wal");
+  std::filesystem::remove(archive_ / "ledger.sqlite-shm");
+  std::ofstream(file(), std::ios::binary) << "gone";
+  ASSERT_FALSE(Ledger::open(archive_));
+  std::filesystem::rename(archive_ / "ledger-copy.sqlite", file());
+  {
+    Ledger l = open();
+    EXPECT_TRUE(l.state("r")->proofed);
+    EXPECT_TRUE(l.audit()->empty());
+    EXPECT_TRUE(l.add_roll({"next", "s", "k", "", "", ""}));
+  }
+  EXPECT_EQ(Raw(file()).one("PRAGMA integrity_check"), "ok");
+}
+
 TEST_F(DatabaseTest, OtherDatabasesAndNewerLedgersAreLeftAlone) {
   std::filesystem::create_directories(archive_);
   { Raw raw(file()); ASSERT_EQ(raw.run("CREATE TABLE recipe (x)"), SQLITE_OK); }
