@@ -72,21 +72,31 @@ bool find(const Overview& a, std::int64_t x0, std::int64_t y0, const Patch& patc
   constexpr int span = 2 * reach + 1;
   std::array<double, span * span> r;
   std::size_t best = 0;
-  for (int j = 0; j < span; ++j)
-    for (int i = 0; i < span; ++i) {
-      Sums s;
-      for (int y = 0; y < side; ++y) {
-        const float *pa = va.data() + y * side, *pm = ma.data() + y * side;
-        const float *pb = patch.value.data() + (y + j) * wide + i, *qm = patch.film.data() + (y + j) * wide + i;
-        for (int x = 0; x < side; ++x) {
-          const float m = pm[x] * qm[x], u = pa[x] * m, v = (pb[x] - mean) * m;
-          s.n += m, s.a += u, s.b += v, s.aa += u * u, s.bb += v * v, s.ab += u * v;
-        }
+  r.fill(-2);
+  const auto measure = [&](int i, int j) {
+    const auto at = static_cast<std::size_t>(j * span + i);
+    if (r[at] > -2) return;
+    Sums s;
+    for (int y = 0; y < side; ++y) {
+      const float *pa = va.data() + y * side, *pm = ma.data() + y * side;
+      const float *pb = patch.value.data() + (y + j) * wide + i, *qm = patch.film.data() + (y + j) * wide + i;
+      for (int x = 0; x < side; ++x) {
+        const float m = pm[x] * qm[x], u = pa[x] * m, v = (pb[x] - mean) * m;
+        s.n += m, s.a += u, s.b += v, s.aa += u * u, s.bb += v * v, s.ab += u * v;
       }
-      const auto at = static_cast<std::size_t>(j * span + i);
-      r[at] = correlation(s);
-      if (r[at] > r[best]) best = at;
     }
+    r[at] = correlation(s);
+    if (r[at] > r[best]) best = at;
+  };
+  // Every other shift first, then all around the best.
+  for (int j = 0; j < span; j += 2)
+    for (int i = 0; i < span; i += 2) measure(i, j);
+  for (std::size_t around = span * span; around != best;) {
+    around = best;
+    const int ci = static_cast<int>(best) % span, cj = static_cast<int>(best) / span;
+    for (int j = std::max(0, cj - 1); j <= std::min(span - 1, cj + 1); ++j)
+      for (int i = std::max(0, ci - 1); i <= std::min(span - 1, ci + 1); ++i) measure(i, j);
+  }
   const int bi = static_cast<int>(best) % span, bj = static_cast<int>(best) / span;
   block.correlation = r[best];
   dx = bi - reach, dy = bj - reach;

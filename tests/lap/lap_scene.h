@@ -72,7 +72,7 @@ inline MadePass make(const PassSpec& s) {
   const auto back = real.inverse();
   out.where = [back, wobble](Spot<PassSpace> p) {
     double row = p.y;
-    for (int i = 0; i < 8; ++i) row = p.y - wobble(row);
+    for (int i = 0; i < 4; ++i) row = p.y - wobble(row);
     return back({p.x - 0.3 * wobble(row + 500), row});
   };
   return out;
