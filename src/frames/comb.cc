@@ -46,11 +46,20 @@ Profile project(const FilmMap& map, Along axis, double angle, Spot<RunSpace> piv
   const auto at0 = place(0.5, 0.5), dx = place(1.5, 0.5), dy = place(0.5, 1.5);
   const double ax = dx.first - at0.first, bx = dx.second - at0.second;
   const double ay = dy.first - at0.first, by = dy.second - at0.second;
-  for (std::int64_t y = 0; y < height; y += stride) {
+  // One pixel of stride * stride, staggered so that every row and column is met: a regular grid would beat with the bins.
+  const std::int64_t every = stride * stride;
+  for (std::int64_t y = 0; y < height; ++y) {
     const std::uint8_t* row = map.is_open.data() + y * width;
-    for (std::int64_t x = y % std::max<std::int64_t>(stride, 1); x < width; x += stride) {
-      const double other = at0.second + bx * static_cast<double>(x) + by * static_cast<double>(y);
-      if (other < low || other >= high) continue;
+    const double other = at0.second + by * static_cast<double>(y);
+    double first = 0, last = static_cast<double>(width);
+    if (std::abs(bx) > 1e-9) {  // the part of this row inside [low, high)
+      const double a = (low - other) / bx, b = (high - other) / bx;
+      first = std::max(first, std::ceil(std::min(a, b))), last = std::min(last, std::ceil(std::max(a, b)));
+    } else if (other < low || other >= high) {
+      continue;
+    }
+    const auto from = static_cast<std::int64_t>(std::min(first, last)), to = static_cast<std::int64_t>(last);
+    for (std::int64_t x = from + (y * 7) % every; x < to; x += every) {
       const double at = at0.first + ax * static_cast<double>(x) + ay * static_cast<double>(y);
       const double bin = std::clamp((at - profile.from) / profile.step - 0.5, 0.0, static_cast<double>(bins - 2));
       const auto i = static_cast<std::size_t>(bin);

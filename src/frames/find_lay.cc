@@ -11,6 +11,8 @@ namespace {
 constexpr double degree = 3.14159265358979323846 / 180;
 constexpr double slide_mm = 6;  // strips slide 1-4 mm and are cut -2/+4 mm: trade.md 1.1 and 2
 
+constexpr double rim_mm = 3;    // film that may leave the window: no picture reaches it, and ends are not known better
+
 struct Band {  // one strip's place seen in the window
   int index = 0;  // by the nearest whole pocket; may lie outside the sleeve
   double edge = 0;
@@ -253,12 +255,14 @@ std::string advice(double dx, double dy, double turned, bool at_least, bool cert
   return text + ".";
 }
 
-/// The film that this pass must show, in sleeve millimetres.
+/// What this pass must show, in sleeve millimetres: beyond the film's rim at the block's own sides, within the lap at others.
 Rect<SleeveSpace> needed_part(const Rect<SleeveSpace>& covers, const Rect<SleeveSpace>& block, double lap_spare_mm) {
   const Micrometres spare = Micrometres::from_mm(lap_spare_mm);
-  const Micrometres l = covers.x <= block.x ? block.x : covers.x + spare, t = covers.y <= block.y ? block.y : covers.y + spare;
-  const Micrometres r = covers.right() >= block.right() ? block.right() : covers.right() - spare;
-  const Micrometres b = covers.bottom() >= block.bottom() ? block.bottom() : covers.bottom() - spare;
+  const Rect<SleeveSpace> lapped = covers.grown(-spare), film = block.grown(-Micrometres::from_mm(rim_mm));
+  const auto least = [](bool outer, Micrometres at_film, Micrometres at_lap) { return outer ? at_film : at_lap; };
+  const Micrometres l = least(covers.x <= film.x, film.x, lapped.x), t = least(covers.y <= film.y, film.y, lapped.y);
+  const Micrometres r = least(covers.right() >= film.right(), film.right(), lapped.right());
+  const Micrometres b = least(covers.bottom() >= film.bottom(), film.bottom(), lapped.bottom());
   return {l, t, r - l, b - t};
 }
 
@@ -304,7 +308,7 @@ Result<Look> find_lay(image::RowSource& picture, const Rect<BedSpace>& window, c
   const double this_way = best_strip(project(map, Along::across, across.angle, pivot, -1e9, 1e9, 1), comb);
   const double crosswise_angle = best_angle(map, Along::run, pivot, 5 * degree);
   const double that_way = best_strip(project(map, Along::run, crosswise_angle, pivot, -1e9, 1e9, 1), comb);
-  if (that_way > 0.65 && this_way < 0.4) {
+  if (that_way > 0.65 && this_way < 0.55 && that_way > this_way + 0.25 && across.score < 0.35) {
     look.found = false, look.covers_needed = false;
     look.say = "the strips run across where they should run along: turn the sleeve by a quarter turn.";
     return look;

@@ -44,8 +44,8 @@ struct Look {
   bool found = false;  // false only when the window is empty, dark, or the strips run across their direction
   Affine<SleeveSpace, BedSpace> lay;   // measured, mm; what could not be measured is as planned
   double off_mm = 0, off_degrees = 0;  // against the planned lay, at the middle of `covers`; clockwise as seen from above
-  /// All film that this pass must show lies inside the part of the bed that `covers` takes up when laid as planned. Beside a
-  /// lap, `lap_spare_mm` of `covers` may be lost.
+  /// All film that this pass must show (its rim of 3 mm apart) lies inside the part of the bed that `covers` takes up when laid
+  /// as planned. Beside a lap, `lap_spare_mm` of `covers` may be lost.
   bool covers_needed = false;
   bool certain = false;  // the strips' pattern leaves no other whole-pocket answer
   std::string say;       // what to change, when something must be
@@ -53,6 +53,6 @@ struct Look {
 /// `picture` shows `window` (bed coordinates of its first pixel's corner) at its own ppi, 75 to 400.
 Result<Look> find_lay(image::RowSource& picture, const Rect<BedSpace>& window,
                       const Affine<SleeveSpace, BedSpace>& planned, const Rect<SleeveSpace>& covers,
-                      const profile::SleeveProfile& sleeve, double lap_spare_mm = 5);
+                      const profile::SleeveProfile& sleeve, double lap_spare_mm = 8);
 
 }  // namespace lapwright::frames

@@ -44,7 +44,7 @@ Rect<SleeveSpace> in_view(const Case& c) {
   return core::bounds(c.planned.inverse(), c.window).intersect({{0}, {0}, c.sleeve.page.width, c.sleeve.page.height});
 }
 
-Look look_at(const Case& c, const SceneOptions& options, int ppi = 100, double noise = 150) {
+Look look_at(const Case& c, const SceneOptions& options, int ppi = 75, double noise = 150) {
   const Scene scene(c.sleeve, options);
   const double k = ppi / 25.4;
   const Affine<BedSpace, PassSpace> px{k, 0, 0, k, -c.window.x.mm() * k, -c.window.y.mm() * k};
@@ -81,7 +81,7 @@ TEST(FindLay, ErrorsOfHandAreMeasured) {
   int n = 0, certain = 0, uncertain_wrong = 0;
   unsigned seed = 1;
   for (const Lays& l : lays())
-    for (int k = 0; k < 3; ++k, ++seed) {
+    for (int k = 0; k < 2; ++k, ++seed) {
       std::uint64_t state = seed * 7919u;
       const auto random = [&] { return state = state * 6364136223846793005ULL + 1442695040888963407ULL, static_cast<double>(state >> 33) / 2147483648.0 - 0.5; };
       random();
@@ -158,6 +158,7 @@ TEST(FindLay, NeverAFalseAlarmOnAGoodLay) {
   int alarms = 0, n = 0;
   for (const Lays& l : lays())
     for (const int kind : {0, 1, 2, 3}) {
+      if ((kind + l.turn / 90) % 2) continue;  // half of the pairs, to stay quick
       SceneOptions o;
       o.seed = ++seed;
       if (kind == 0) o.empty_strips = {0};
