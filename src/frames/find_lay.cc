@@ -91,28 +91,29 @@ struct Pockets {
   bool certain = false;
 };
 
-/// Mean density of open light inside and outside the page when it lies `moved` pockets further, as far as the page's edges
-/// across the run are in view; how well the two explain what is seen.
+/// How well open light parts into the page and bare glass, when the page lies moved by `shift` along one axis.
 struct PageFit { double spread = 0, rest = 0; int inside = 0, outside = 0; };
 
-PageFit page_fit(const FilmMap& map, const profile::SleeveProfile& sleeve, const Across& across, Spot<RunSpace> pivot, int moved) {
-  const bool right = sleeve.strips.run == profile::Run::right;
-  const double first = right ? sleeve.strips.first.y.mm() : sleeve.strips.first.x.mm();
-  const double page = right ? sleeve.page.height.mm() : sleeve.page.width.mm();
-  const double low = -first + across.shift + moved * sleeve.strips.pitch.mm(), high = low + page;
-  const double length = sleeve.strips.length.mm();
-  const double c = std::cos(across.angle), s = std::sin(across.angle);
+/// `low`, `high`: the part of the other axis that is looked at.
+PageFit page_fit(const FilmMap& map, const profile::SleeveProfile& sleeve, double angle, Spot<RunSpace> pivot, Along axis,
+                 double shift, double low, double high) {
+  const auto corner = to_run(sleeve)({0, 0}), far = to_run(sleeve)({sleeve.page.width.mm(), sleeve.page.height.mm()});
+  const bool across = axis == Along::across;
+  const double first = (across ? corner.y : corner.x) + shift, last = (across ? far.y : far.x) + shift;
+  const double c = std::cos(angle), s = std::sin(angle);
   double sum[2] = {0, 0}, squares[2] = {0, 0};
   int n[2] = {0, 0};
+  const std::int64_t width = map.picture.width();
   for (std::int64_t y = 1; y + 1 < map.picture.height(); y += 3)
-    for (std::int64_t x = 1; x + 1 < map.picture.width(); x += 3) {
-      const std::uint8_t* open = map.is_open.data() + y * map.picture.width() + x;
-      if (!open[0] || !open[-1] || !open[1] || !open[-map.picture.width()] || !open[map.picture.width()]) continue;
+    for (std::int64_t x = 1; x + 1 < width; x += 3) {
+      const std::uint8_t* open = map.is_open.data() + y * width + x;
+      if (!open[0] || !open[-1] || !open[1] || !open[-width] || !open[width]) continue;
       const auto p = map.to_run({static_cast<double>(x) + 0.5, static_cast<double>(y) + 0.5});
       const double along = pivot.x + c * (p.x - pivot.x) + s * (p.y - pivot.y);
       const double v = pivot.y - s * (p.x - pivot.x) + c * (p.y - pivot.y);
-      if (along < 0 || along > length || std::abs(v - low) < 2 || std::abs(v - high) < 2) continue;
-      const int k = v > low && v < high ? 0 : 1;
+      const double at = across ? v : along, other = across ? along : v;
+      if (other < low || other > high || std::abs(at - first) < 2 || std::abs(at - last) < 2) continue;
+      const int k = at > first && at < last ? 0 : 1;
       const double d = map.density(map.picture.row(y) + x * 3);
       ++n[k], sum[k] += d, squares[k] += d * d;
     }
@@ -123,6 +124,11 @@ PageFit page_fit(const FilmMap& map, const profile::SleeveProfile& sleeve, const
   fit.rest /= std::max(1, n[0] + n[1]);
   if (n[0] > 0 && n[1] > 0) fit.spread = sum[0] / n[0] - sum[1] / n[1];
   return fit;
+}
+
+/// Two sheets of a sleeve take 0.065 to 0.10 (trade.md 2); `other` is the answer it is weighed against.
+bool tells(const PageFit& fit, const PageFit& other) {
+  return fit.inside > 150 && fit.outside > 150 && fit.spread > 0.03 && fit.rest < 0.4 * other.rest;
 }
 
 Pockets whole_pockets(const FilmMap& map, const profile::SleeveProfile& sleeve, const Across& across, Spot<RunSpace> pivot) {
@@ -152,10 +158,10 @@ Pockets whole_pockets(const FilmMap& map, const profile::SleeveProfile& sleeve, 
   if (answers.size() == 1) return {nearest.moved, true};
   const Answer fuller = *std::min_element(answers.begin(), answers.end(), [](const Answer& a, const Answer& b) { return a.absent < b.absent; });
   // An empty pocket, or a sleeve moved by a pocket? The page's edge beside bare glass can tell.
-  const PageFit here = page_fit(map, sleeve, across, pivot, nearest.moved), there = page_fit(map, sleeve, across, pivot, fuller.moved);
-  const auto tells = [](const PageFit& a, const PageFit& b) {
-    return a.inside > 150 && a.outside > 150 && a.spread > 0.03 && a.rest < 0.4 * b.rest;
+  const auto fit = [&](int moved) {
+    return page_fit(map, sleeve, across.angle, pivot, Along::across, across.shift + moved * sleeve.strips.pitch.mm(), 0, sleeve.strips.length.mm());
   };
+  const PageFit here = fit(nearest.moved), there = fit(fuller.moved);
   if (tells(here, there)) return {nearest.moved, true};
   if (fuller.moved != nearest.moved && tells(there, here)) return {fuller.moved, true};
   return {nearest.moved, false};
@@ -173,7 +179,7 @@ double middle(std::vector<double> v) {
 
 /// From the ends of the strips in view.
 AlongRun place_along(const FilmMap& map, const profile::SleeveProfile& sleeve, const Across& across, Spot<RunSpace> pivot,
-                     double width) {
+                     double width, double first_edge) {
   const double length = sleeve.strips.length.mm(), advance = sleeve.frame.advance.mm();
   std::vector<double> starts, ends, start_borders, end_borders;
   for (const Band& b : across.bands) {
@@ -213,8 +219,15 @@ AlongRun place_along(const FilmMap& map, const profile::SleeveProfile& sleeve, c
     const double s = middle(starts), e = middle(ends);
     if (std::abs(s - e) < 2 * slide_mm) return {(s + e) / 2, true, false};
   }
-  if (start_borders.size() > starts.size() && middle(start_borders) < -slide_mm - 1) return {middle(start_borders), true, true};
-  if (end_borders.size() > ends.size() && middle(end_borders) > slide_mm + 1) return {middle(end_borders), true, true};
+  // Film that leaves the view where it should have begun: moved that far at least; by how much the other end says.
+  if (start_borders.size() > starts.size() && middle(start_borders) < -slide_mm - 1) {
+    const double least = middle(start_borders);
+    return has_end && middle(ends) < least ? AlongRun{middle(ends), true, false} : AlongRun{least, true, true};
+  }
+  if (end_borders.size() > ends.size() && middle(end_borders) > slide_mm + 1) {
+    const double least = middle(end_borders);
+    return has_start && middle(starts) > least ? AlongRun{middle(starts), true, false} : AlongRun{least, true, true};
+  }
   // One end alone: film beyond its pocket is a shift; film that stops short may be a short strip.
   if (has_start && !(has_end && middle(ends) < -slide_mm)) {
     const double s = middle(starts);
@@ -223,6 +236,13 @@ AlongRun place_along(const FilmMap& map, const profile::SleeveProfile& sleeve, c
   if (has_end && !(has_start && middle(starts) > slide_mm)) {
     const double e = middle(ends);
     if (e > -slide_mm || (agree(ends, e) >= 5 && !whole_frames_short(e) && !has_start)) return {e, true, false};
+  }
+  // Short strips, or a sleeve moved by about as much? The page's edge beside bare glass can tell.
+  for (const auto* seen : {&starts, &ends}) {
+    if (seen->size() < 2 || std::abs(middle(*seen)) < slide_mm) continue;
+    const double block = (sleeve.strips.count - 1) * sleeve.strips.pitch.mm() + width;
+    const auto fit = [&](double shift) { return page_fit(map, sleeve, across.angle, pivot, Along::run, shift, first_edge, first_edge + block); };
+    if (tells(fit(middle(*seen)), fit(0))) return {middle(*seen), true, false};
   }
   return result;
 }
@@ -316,8 +336,9 @@ Result<Look> find_lay(image::RowSource& picture, const Rect<BedSpace>& window, c
   if (across.score < 0.45 || across.bands.empty()) return look;  // film, but nothing to measure by
 
   const Pockets pockets = whole_pockets(map, sleeve, across, pivot);
-  const AlongRun along = place_along(map, sleeve, across, pivot, comb.width);
-  const double u = across.shift + pockets.moved * comb.pitch, w = along.shift;
+  const double u = across.shift + pockets.moved * comb.pitch;
+  const AlongRun along = place_along(map, sleeve, across, pivot, comb.width, u);
+  const double w = along.shift;
   const double c = std::cos(across.angle), s = std::sin(across.angle);
   const Affine<RunSpace, RunSpace> moved{c, s, -s, c, pivot.x + c * (w - pivot.x) - s * (u - pivot.y),
                                          pivot.y + s * (w - pivot.x) + c * (u - pivot.y)};
