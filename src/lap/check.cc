@@ -204,7 +204,7 @@ class Check {
         report_.say = "The sleeve was moved too far: the lap is about " + mm(report_.overlap_mm) + " mm and must be " + mm(report_.needed_mm) + " mm; " + lower(slide_back()) + ".";
         return;
       }
-      if (std::hypot(off_mm_[0], off_mm_[1]) < options_.most_off_mm && content >= 20 && found_.best.fraction() < 0.3 && found_.best.agreeing < 10) {
+      if (std::hypot(off_mm_[0], off_mm_[1]) < options_.most_off_mm && content >= 20 && found_.best.fraction() < 0.3) {
         report_.finding = Finding::other_sleeve;
         report_.why = "the strips lie in their place but none of " + std::to_string(content) + " blocks of picture agrees with " + name(a_.number);
         report_.say = "This does not look like the sleeve of " + name(a_.number) + ": lay the same sleeve as the drawing for " + name(b_.number) + " shows.";
@@ -214,7 +214,7 @@ class Check {
     report_.finding = Finding::cannot_tell;
     report_.why = content < 8 ? "the lap shows too little picture to tell by (" + std::to_string(content) + " blocks with content)" : "no place is clearly the right one: " + evidence();
     report_.say = content < 8 ? "I cannot tell how " + name(b_.number) + " joins: the lap shows almost no picture; lay the sleeve so that more of a picture is in both passes."
-                              : "I cannot tell how " + name(b_.number) + " joins " + name(a_.number) + ": check that it is the same sleeve, lay it as the drawing shows and make the pass again.";
+                              : "I cannot tell how " + name(b_.number) + " joins " + name(a_.number) + ": check that it is the same sleeve and was not moved too far, lay it as the drawing shows and make the pass again.";
   }
 
   PassWarp overview_warp() const {

@@ -114,18 +114,17 @@ Turned turn(const Thumb& b, const PassMap& linear) {
 
 std::vector<Proposal> peaks(const Transform& t, const Spectra& a, const Thumb& ta, const Turned& turned, double by, int most) {
   const Spectra b = spectra(t, turned.thumb);
-  const Reals n = t.correlate(a.film, b.film), sa = t.correlate(a.value, b.film), sb = t.correlate(a.film, b.value),
-              saa = t.correlate(a.square, b.film), sbb = t.correlate(a.film, b.square), sab = t.correlate(a.value, b.value);
+  // The thumbs' local means are taken off already, so the means over each common area need no terms of their own.
+  const Reals n = t.correlate(a.film, b.film), saa = t.correlate(a.square, b.film), sbb = t.correlate(a.film, b.square), sab = t.correlate(a.value, b.value);
   const double least = 120 / (ta.mm_per_pixel * ta.mm_per_pixel);  // 120 mm2 of film in common
   const int w = t.width(), h = t.height();
   std::vector<float> score(t.reals(), 0.0F), correlation(t.reals(), 0.0F);
   for (std::size_t i = 0; i < t.reals(); ++i) {
     const double m = static_cast<double>(n[i]);
     if (m < least) continue;
-    const double va = static_cast<double>(saa[i]) - static_cast<double>(sa[i]) * static_cast<double>(sa[i]) / m;
-    const double vb = static_cast<double>(sbb[i]) - static_cast<double>(sb[i]) * static_cast<double>(sb[i]) / m;
+    const double va = static_cast<double>(saa[i]), vb = static_cast<double>(sbb[i]);
     if (va < m * 1e-6 || vb < m * 1e-6) continue;
-    const double r = std::min(0.9999, (static_cast<double>(sab[i]) - static_cast<double>(sa[i]) * static_cast<double>(sb[i]) / m) / std::sqrt(va * vb));
+    const double r = std::min(0.9999, static_cast<double>(sab[i]) / std::sqrt(va * vb));
     if (r < 0.12) continue;
     correlation[i] = static_cast<float>(r);
     score[i] = static_cast<float>(-m / 2 * std::log(1 - r * r));

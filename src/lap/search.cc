@@ -77,7 +77,7 @@ Found search(const Overview& a, const Overview& b, const PassMap& planned, const
   if (!promising())
     for (const bool mirrored : {false, true})
       for (int quarter = mirrored ? 0 : 1; quarter < 4 && !promising(); ++quarter)
-        consider(quarter, mirrored, {0, -0.75, 0.75, -1.5, 1.5, -2.25, 2.25}, 3);
+        consider(quarter, mirrored, {0, -1.25, 1.25, -2.5, 2.5}, 3);
   if (found.best.agreeing < least_agreeing) return found;
 
   const Agreement whole = agreement(a, b, found.best.a_to_b, 400);

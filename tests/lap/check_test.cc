@@ -70,14 +70,14 @@ TEST_P(AccuracyTest, WithinAThirdOfAPixel) {
 
 INSTANTIATE_TEST_SUITE_P(
     Lap, AccuracyTest,
-    testing::Values(Accuracy{"along the carriage, 300 ppi", 300, false, {.x = 10, .y = 20, .width = 70, .height = 110}, {.x = 55, .y = 20, .width = 70, .height = 110}},
-                    Accuracy{"across the carriage, 300 ppi", 300, false, {.x = 10, .y = 20, .width = 120, .height = 60}, {.x = 10, .y = 58, .width = 120, .height = 60}},
-                    Accuracy{"second turned 180, 300 ppi", 300, false, {.x = 10, .y = 20, .width = 110, .height = 60}, {.x = 10, .y = 58, .width = 110, .height = 60, .quarter = 2}},
-                    Accuracy{"second turned 90, 300 ppi", 300, false, {.x = 10, .y = 20, .width = 70, .height = 80}, {.x = 50, .y = 20, .width = 70, .height = 80, .quarter = 1}},
-                    Accuracy{"both turned 270, 300 ppi", 300, false, {.x = 10, .y = 20, .width = 70, .height = 90, .quarter = 3}, {.x = 55, .y = 20, .width = 70, .height = 90, .quarter = 3}},
-                    Accuracy{"120, 300 ppi", 300, true, {.x = 10, .y = 20, .width = 80, .height = 100}, {.x = 62, .y = 20, .width = 80, .height = 100}},
-                    Accuracy{"600 ppi", 600, false, {.x = 10, .y = 20, .width = 40, .height = 50}, {.x = 30, .y = 20, .width = 40, .height = 50}},
-                    Accuracy{"150 ppi", 150, false, {.x = 10, .y = 20, .width = 110, .height = 160}, {.x = 95, .y = 20, .width = 110, .height = 160}}));
+    testing::Values(Accuracy{"along the carriage, 300 ppi", 300, false, {.x = 10, .y = 20, .width = 45, .height = 80}, {.x = 33, .y = 20, .width = 45, .height = 80}},
+                    Accuracy{"across the carriage, 300 ppi", 300, false, {.x = 10, .y = 20, .width = 80, .height = 42}, {.x = 10, .y = 40, .width = 80, .height = 42}},
+                    Accuracy{"second turned 180, 300 ppi", 300, false, {.x = 10, .y = 20, .width = 80, .height = 42}, {.x = 10, .y = 40, .width = 80, .height = 42, .quarter = 2}},
+                    Accuracy{"second turned 90, 300 ppi", 300, false, {.x = 10, .y = 20, .width = 50, .height = 60}, {.x = 34, .y = 20, .width = 50, .height = 60, .quarter = 1}},
+                    Accuracy{"both turned 270, 300 ppi", 300, false, {.x = 10, .y = 20, .width = 45, .height = 70, .quarter = 3}, {.x = 33, .y = 20, .width = 45, .height = 70, .quarter = 3}},
+                    Accuracy{"120, 300 ppi", 300, true, {.x = 10, .y = 20, .width = 50, .height = 70}, {.x = 36, .y = 20, .width = 50, .height = 70}},
+                    Accuracy{"600 ppi", 600, false, {.x = 10, .y = 20, .width = 30, .height = 40}, {.x = 23, .y = 20, .width = 30, .height = 40}},
+                    Accuracy{"150 ppi", 150, false, {.x = 10, .y = 20, .width = 70, .height = 110}, {.x = 55, .y = 20, .width = 70, .height = 110}}));
 
 }  // namespace
 }  // namespace lapwright::lap::test
