@@ -232,6 +232,34 @@ TEST(Find, ASheetOf600PpiTakesLessThanTwoSeconds) {
   EXPECT_LT(seconds, 2.0);
 }
 
+TEST(Find, ShortStripsAndCutFramesAreToldForWhatTheyAre) {
+  const auto sleeve = support::sleeve_135_7x5();
+  const Scene scene(sleeve);
+  const double k = 150 / 25.4;
+  const auto where = [&](Spot<PassSpace> p) {
+    const Spot<SleeveSpace> mm{p.x / k, p.y / k}, clear{5, 5};
+    const int strip = static_cast<int>(std::floor((mm.y - 14) / 36.2));
+    if (strip == 1 && mm.x > 18 + 3 * 38) return clear;  // three frames only
+    if (strip == 3 && mm.x < 18 + 13) return clear;      // cut a third into its first frame
+    return mm;
+  };
+  const auto picture = render(scene, where, 1276, 1648);
+  image::MemorySource source(picture, {150});
+  const auto report = find(source, {0, 0}, sleeve, profile::Process::colour_negative);
+  ASSERT_TRUE(report.has_value());
+  std::vector<std::string> second, fourth;
+  for (const Frame& f : report->frames) {
+    if (f.strip == 2) second.push_back(f.frame);
+    if (f.strip == 4) fourth.push_back(f.frame);
+    if (f.frame == "16") {
+      EXPECT_LT(f.sure, 0.9);
+    }
+  }
+  EXPECT_EQ(second, (std::vector<std::string>{"6", "7", "8"}));
+  EXPECT_EQ(fourth, (std::vector<std::string>{"16", "17", "18", "19", "20"}));
+  EXPECT_EQ(report->frames.size(), 33u);
+}
+
 TEST(FramesJson, GoesThereAndBack) {
   Frame f;
   f.frame = "12A", f.strip = 3, f.sure = 0.98, f.numbered_by = NumberedBy::person, f.corrected = true;
