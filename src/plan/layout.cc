@@ -8,8 +8,8 @@ namespace {
 /// One way of tiling: `outer` is the axis along which the rows (or columns) follow each other.
 struct Tiling {
   Axis outer = Axis::y;
-  unsigned turns = 0;            // bit set of reaches allowed
-  std::vector<Item> rows;        // one for each subset of the turns that covers the inner axis
+  std::vector<Item> rows;        // one for each set of turns that covers the inner axis
+  std::vector<unsigned> sets;    // that set, as bits
   std::vector<Chain> row_chains; // that subset's chain along the inner axis
   std::vector<std::vector<Item>> row_items;
   Chain chain;                   // of rows
@@ -37,10 +37,10 @@ std::vector<Item> items_of(const Area& area, unsigned set, Axis axis) {
   return items;
 }
 
-/// Rows made from every subset of the turns: a row may be as high as the lowest of its turns allows.
-void add_rows(const Area& area, Tiling& t) {
+/// Rows made from every set of turns: a row may be as high as the lowest of its turns allows.
+Tiling all_rows(const Area& area, Axis outer) {
+  Tiling t{.outer = outer, .rows = {}, .sets = {}, .row_chains = {}, .row_items = {}, .chain = {}};
   for (unsigned set = 1; set < 1U << area.reaches.size(); ++set) {
-    if ((set & t.turns) != set) continue;
     const auto inner = items_of(area, set, other(t.outer));
     auto chain = cover(on(area.box, other(t.outer)), inner, area.marks(other(t.outer)), area.needs);
     if (!chain) continue;
@@ -51,16 +51,26 @@ void add_rows(const Area& area, Tiling& t) {
     for (const Item& i : items_of(area, used, t.outer))
       row.lo = std::max(row.lo, i.lo), row.hi = std::min(row.hi, i.hi), row.longest = std::min(row.longest, i.longest);
     t.rows.push_back(row);
+    t.sets.push_back(set);
     t.row_chains.push_back(std::move(*chain));
     t.row_items.push_back(inner);
   }
+  return t;
 }
 
-std::optional<Tiling> tile(const Area& area, unsigned turns, Axis outer) {
-  Tiling t{.outer = outer, .turns = turns, .rows = {}, .row_chains = {}, .row_items = {}, .chain = {}};
-  add_rows(area, t);
-  auto chain = cover(on(area.box, outer), t.rows, area.marks(outer), area.needs);
+/// The best chain of those rows that use only these turns.
+std::optional<Tiling> tile(const Area& area, const Tiling& all, unsigned turns) {
+  std::vector<Item> rows;
+  std::vector<int> from;
+  for (std::size_t i = 0; i < all.rows.size(); ++i) {
+    if ((all.sets[i] & turns) != all.sets[i]) continue;
+    rows.push_back(all.rows[i]);
+    from.push_back(static_cast<int>(i));
+  }
+  auto chain = cover(on(area.box, all.outer), rows, area.marks(all.outer), area.needs);
   if (!chain) return {};
+  for (Chain::Piece& p : chain->pieces) p.item = from[static_cast<std::size_t>(p.item)];
+  Tiling t = all;
   t.chain = std::move(*chain);
   return t;
 }
@@ -140,9 +150,10 @@ std::vector<Layout> layouts(const Box& box, const std::vector<Reach>& reaches, c
   const Area area{box, reaches, Marks::of(sleeve, Axis::x), Marks::of(sleeve, Axis::y), needs};
   std::vector<Tiling> best;
   const auto rank = [](const Tiling& t) { return std::pair(t.chain.passes, t.chain.cost / frame_seam); };
+  const Tiling rows = all_rows(area, Axis::y), columns = all_rows(area, Axis::x);
   for (unsigned turns = 1; turns < 1U << reaches.size(); ++turns) {
-    for (const Axis outer : {Axis::y, Axis::x}) {
-      auto t = tile(area, turns, outer);
+    for (const Tiling* all : {&rows, &columns}) {
+      auto t = tile(area, *all, turns);
       if (!t) continue;
       if (!best.empty() && rank(*t) > rank(best.front())) continue;
       if (!best.empty() && rank(*t) < rank(best.front())) best.clear();
@@ -154,10 +165,14 @@ std::vector<Layout> layouts(const Box& box, const std::vector<Reach>& reaches, c
   return out;
 }
 
-bool coverable(const Box& box, const std::vector<Reach>& reaches, Needs needs) {
+std::optional<int> fewest_passes(const Box& box, const std::vector<Reach>& reaches, Needs needs) {
   const Area area{box, reaches, {}, {}, needs};
-  const unsigned all = (1U << reaches.size()) - 1;
-  return all != 0 && (tile(area, all, Axis::y) || tile(area, all, Axis::x));
+  std::optional<int> fewest;
+  for (const Axis outer : {Axis::y, Axis::x}) {
+    const auto t = tile(area, all_rows(area, outer), (1U << reaches.size()) - 1);
+    if (t) fewest = std::min(t->chain.passes, fewest.value_or(t->chain.passes));
+  }
+  return fewest;
 }
 
 }  // namespace lapwright::plan

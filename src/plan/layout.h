@@ -36,7 +36,7 @@ struct Layout {
 /// with different sets of turns, or split along different axes.
 std::vector<Layout> layouts(const Box& area, const std::vector<Reach>& reaches, const profile::SleeveProfile& sleeve,
                             Needs needs);
-/// Whether there is any, without looking for the best.
-bool coverable(const Box& area, const std::vector<Reach>& reaches, Needs needs);
+/// How few passes do, whatever their seams; nullopt when the area cannot be covered.
+std::optional<int> fewest_passes(const Box& area, const std::vector<Reach>& reaches, Needs needs);
 
 }  // namespace lapwright::plan

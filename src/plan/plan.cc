@@ -207,7 +207,8 @@ std::optional<Error> wrong_option(const Task& task) {
 std::vector<Draft> draft_wanted(const Task& task, const std::vector<Box>& areas) {
   Draft common;
   for (const Box& b : areas) common.needed = common.needed.hull(rect_of(b));
-  for (const int i : gather(areas, task.reaches).front().too_large) {
+  const std::vector<int> too_large = gather(areas, task.reaches).front().too_large;
+  for (const int i : too_large) {
     auto all = layouts(areas[static_cast<std::size_t>(i)], task.reaches, task.sleeve, task.needs);
     const int base = static_cast<int>(common.cells.size());
     for (Layout::Seam s : all.front().seams) common.seams.push_back({s.a + base, s.b + base, s.axis, s.at, s.through});
@@ -217,10 +218,7 @@ std::vector<Draft> draft_wanted(const Task& task, const std::vector<Box>& areas)
   for (const Box& b : areas) {
     const bool shown = std::any_of(common.cells.begin(), common.cells.end(),
                                    [&](const Layout::Cell& c) { return rect_of(c.shown).contains(rect_of(b)); });
-    const bool split = std::none_of(task.reaches.begin(), task.reaches.end(), [&](const Reach& r) {
-      return b.x.lo >= r.x.lo && b.x.hi <= r.x.hi && b.x.length() <= r.x.longest && b.y.lo >= r.y.lo && b.y.hi <= r.y.hi &&
-             b.y.length() <= r.y.longest;
-    });
+    const bool split = std::find(too_large.begin(), too_large.end(), static_cast<int>(&b - areas.data())) != too_large.end();
     if (!shown && !split) rest.push_back(b);
   }
   std::vector<Draft> drafts;
@@ -255,8 +253,15 @@ Result<Plan> make_plan(const profile::SleeveProfile& sleeve, const profile::BedP
   } else {
     for (const auto& w : options.wanted) areas.push_back(box_of(w.grown(options.margin).intersect(task.page())));
   }
-  const bool can = std::all_of(areas.begin(), areas.end(), [&](const Box& a) { return coverable(a, task.reaches, task.needs); });
-  if (!can) return fail(refusal(sleeve, bed, ppi, areas, task.needs));
+  // Windows are whole pixels; where the part of a pixel that this costs would cost a pass, it is taken from the edge and laps.
+  const auto finer = reaches(sleeve.page, bed, ppi, Count::whole_pixels);
+  bool same = true;
+  for (const Box& a : areas) {
+    const auto fewest = fewest_passes(a, task.reaches, task.needs);
+    if (!fewest) return fail(refusal(sleeve, bed, ppi, areas, task.needs));
+    same = same && fewest_passes(a, finer, task.needs) == fewest;
+  }
+  if (same) task.reaches = finer;
 
   std::vector<Draft> drafts;
   if (options.wanted.empty()) {

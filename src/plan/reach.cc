@@ -54,16 +54,21 @@ Span AxisReach::to_sleeve(Span b, Um low) const {
   return reversed ? Span{low + page - b.hi, low + page - b.lo} : Span{b.lo - low, b.hi - low};
 }
 
-std::vector<Reach> reaches(Size page, const profile::BedProfile& bed, Ppi ppi) {
+std::vector<Reach> reaches(Size page, const profile::BedProfile& bed, Ppi ppi, Count count) {
   const auto& w = bed.window;
   const auto longest = [&](const std::optional<Pixels>& limit, Um rounding) {
     return limit ? limit->value * 25400 / ppi.value - rounding : std::int64_t{1} << 60;
   };
+  const auto whole = [&](Um length) { return length * ppi.value / 25400 * 25400 / ppi.value; };
   BedAxis x{{w.x.value, w.right().value}, {w.x.value, w.right().value}, bed.overhang.left.value, bed.overhang.right.value,
             longest(bed.limits.pixels_per_line, 0)};
   // br-y goes up to the next whole millimetre, so a limit on lines must leave room for it.
   BedAxis y{{w.y.value, w.bottom().value}, {w.y.value, floor_mm(w.bottom().value)}, bed.overhang.back.value,
             bed.overhang.front.value, longest(bed.limits.lines, mm)};
+  if (count == Count::whole_pixels) {
+    x.longest = std::min(x.longest, whole(x.usable.length()));
+    y.longest = std::min(y.longest, whole(y.usable.length()));
+  }
   std::vector<Reach> out;
   for (const int turn : {0, 90, 180, 270}) {
     const bool swapped = turn == 90 || turn == 270;

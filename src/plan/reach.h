@@ -46,8 +46,11 @@ struct Reach {
   const AxisReach& along_carriage() const { return swapped() ? x : y; }
 };
 
+/// Whether `longest` is the window's size, or what is left of it in whole pixels.
+enum class Count { millimetres, whole_pixels };
+
 /// The turns that the bed's overhang allows at all, in the order 0, 90, 180, 270.
-std::vector<Reach> reaches(Size page, const profile::BedProfile& bed, Ppi ppi);
+std::vector<Reach> reaches(Size page, const profile::BedProfile& bed, Ppi ppi, Count count = Count::millimetres);
 
 /// The contract's sleeve_to_bed for a turn, the page's low corner (bed coordinates) at `x`, `y`.
 Affine<SleeveSpace, BedSpace> sleeve_to_bed(int turn, Size page, Um x, Um y);

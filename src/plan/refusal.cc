@@ -38,7 +38,7 @@ std::string mm_text(Um length) { return mm_number(length) + " mm"; }
 Error refusal(const profile::SleeveProfile& sleeve, const BedProfile& bed, Ppi ppi, const std::vector<Box>& areas, Needs needs) {
   const auto works = [&](const BedProfile& b) {
     const auto r = reaches(sleeve.page, b, ppi);
-    return !r.empty() && std::all_of(areas.begin(), areas.end(), [&](const Box& a) { return coverable(a, r, needs); });
+    return !r.empty() && std::all_of(areas.begin(), areas.end(), [&](const Box& a) { return fewest_passes(a, r, needs).has_value(); });
   };
   const std::string page = mm_number(sleeve.page.width.value) + " x " + mm_text(sleeve.page.height.value);
   const auto now = reaches(sleeve.page, bed, ppi);
@@ -106,7 +106,7 @@ Error refusal(const profile::SleeveProfile& sleeve, const BedProfile& bed, Ppi p
     while (least_lap > 1000) {
       least_lap -= 1000;
       const Needs smaller{least_lap, std::min(needs.inset, least_lap / 3)};
-      if (!now.empty() && std::all_of(areas.begin(), areas.end(), [&](const Box& a) { return coverable(a, now, smaller); })) {
+      if (!now.empty() && std::all_of(areas.begin(), areas.end(), [&](const Box& a) { return fewest_passes(a, now, smaller).has_value(); })) {
         ways.push_back("a lap of at most " + mm_text(least_lap));
         break;
       }
