@@ -41,6 +41,10 @@ void collect(const image::Rgb16& band, std::int64_t reach, bool along_x, std::ve
       const std::uint16_t* p = band.row(y) + x * 3;
       if (peak(p) < bright) continue;
       bool before = false, after = false, hole = peak(p) > clear;
+      for (std::int64_t k = -2; k <= 2; ++k) {
+        const std::int64_t xa = along_x ? x : x + k, ya = along_x ? y + k : y;
+        hole = hole || (xa >= 0 && ya >= 0 && xa < band.width() && ya < band.height() && peak(band.row(ya) + xa * 3) > clear);
+      }
       for (std::int64_t k = 1; k <= reach; ++k) {
         const std::int64_t x0 = along_x ? x - k : x, y0 = along_x ? y : y - k, x1 = along_x ? x + k : x, y1 = along_x ? y : y + k;
         const bool in0 = x0 >= 0 && y0 >= 0, in1 = x1 < band.width() && y1 < band.height();

@@ -11,6 +11,7 @@ namespace lapwright::proof {
 namespace {
 
 constexpr double sure_enough = 0.9;
+constexpr int light_ground = 45000;
 constexpr double orange[3] = {236, 164, 92}, brown[3] = {150, 78, 22};  // 8-bit sRGB; trade.md 4.7's light brown to orange
 
 struct Mask { std::int64_t width = 0, height = 0; std::vector<std::uint8_t> ink; };
@@ -102,15 +103,10 @@ void Labels::draw(std::int64_t y, std::int64_t width, std::uint16_t* code) {
   for (Label& l : labels_) {
     if (y < l.y || y >= l.y + l.height) continue;
     const std::int64_t from = std::max<std::int64_t>(l.x, 0), to = std::min(l.x + l.width, width);
-    if (y == l.y || y == 0) {
-      double sum = 0;
-      for (std::int64_t x = from; x < to; ++x) sum += code[x * 3 + 1];
-      l.on_light = to > from && sum / static_cast<double>(to - from) > 0.6 * 65535;
-    }
-    const double* ink = l.on_light ? brown : orange;
     for (std::int64_t x = from; x < to; ++x) {
       const double a = l.ink[static_cast<std::size_t>((y - l.y) * l.width + x - l.x)] / 255.0;
       if (a <= 0) continue;
+      const double* ink = code[x * 3 + 1] > light_ground ? brown : orange;  // a slide's open light prints white
       for (int c = 0; c < 3; ++c) {
         std::uint16_t& v = code[x * 3 + c];
         v = static_cast<std::uint16_t>(v * (1 - a) + ink[c] * 257 * a + 0.5);

@@ -21,8 +21,7 @@ class Labels {
  private:
   struct Label {
     std::int64_t x = 0, y = 0, width = 0, height = 0;
-    std::vector<std::uint8_t> ink;            // coverage
-    bool on_light = false;                 // the ground is open light that prints white: a slide
+    std::vector<std::uint8_t> ink;  // coverage
   };
   std::vector<Label> labels_;
 };

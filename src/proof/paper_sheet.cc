@@ -12,11 +12,22 @@ namespace {
 
 constexpr double margin = 6, gap = 2, points = 72 / 25.4;
 
-struct Stream { core::NewFile* file; Result<> written; };
+/// Cairo writes a few bytes at a time; they are gathered.
+struct Stream {
+  core::NewFile* file;
+  Result<> written;
+  std::string waiting;
+
+  void flush() {
+    if (written && !waiting.empty()) written = file->write(waiting.data(), waiting.size());
+    waiting.clear();
+  }
+};
 
 cairo_status_t take(void* closure, const unsigned char* data, unsigned length) {
   auto* stream = static_cast<Stream*>(closure);
-  if (stream->written) stream->written = stream->file->write(data, length);
+  stream->waiting.append(reinterpret_cast<const char*>(data), length);
+  if (stream->waiting.size() >= 1 << 18) stream->flush();
   return stream->written ? CAIRO_STATUS_SUCCESS : CAIRO_STATUS_WRITE_ERROR;
 }
 
@@ -35,7 +46,7 @@ Result<> write_pdf(const std::filesystem::path& path, const PrintedJpeg& jpeg, c
   const double sheet_height = static_cast<double>(jpeg.sheet_height) * jpeg.mm_per_pixel;
   const PageSize page = page_for(sheet_width + 2 * margin, sheet_height + gap + title.height() + 2 * margin);
 
-  Stream stream{&*file, {}};
+  Stream stream{&*file, {}, {}};
   cairo_surface_t* pdf = cairo_pdf_surface_create_for_stream(take, &stream, page.width * points, page.height * points);
   cairo_pdf_surface_set_metadata(pdf, CAIRO_PDF_METADATA_TITLE, ("Contact sheet " + caption.roll).c_str());
   cairo_pdf_surface_set_metadata(pdf, CAIRO_PDF_METADATA_CREATOR, "lapwright");
@@ -52,7 +63,7 @@ Result<> write_pdf(const std::filesystem::path& path, const PrintedJpeg& jpeg, c
   cairo_surface_set_mime_data(picture, CAIRO_MIME_TYPE_JPEG, reinterpret_cast<const unsigned char*>(jpeg.bytes.data()),
                               jpeg.bytes.size(), nullptr, nullptr);
   cairo_save(cairo);
-  cairo_rectangle(cairo, 0, 0, sheet_width, sheet_height);
+  cairo_rectangle(cairo, 0, 0, sheet_width, sheet_height - 0.6 * jpeg.mm_per_pixel);  // the JPEG's title block must not bleed in
   cairo_clip(cairo);
   cairo_scale(cairo, jpeg.mm_per_pixel, jpeg.mm_per_pixel);
   cairo_set_source_surface(cairo, picture, 0, 0);
@@ -64,6 +75,7 @@ Result<> write_pdf(const std::filesystem::path& path, const PrintedJpeg& jpeg, c
   cairo_show_page(cairo);
   cairo_destroy(cairo);
   cairo_surface_finish(pdf);
+  stream.flush();
   const cairo_status_t status = cairo_surface_status(pdf), lent = cairo_surface_status(picture);
   cairo_surface_destroy(picture);
   cairo_surface_destroy(pdf);

@@ -29,7 +29,9 @@ void text(cairo_t* cairo, double x, double y, double most, double size, bool bol
   PangoFontDescription* font = pango_font_description_from_string(bold ? "Sans Bold" : "Sans");
   pango_font_description_set_absolute_size(font, size * fine * PANGO_SCALE);
   pango_layout_set_font_description(layout, font);
-  pango_layout_set_text(layout, words.c_str(), static_cast<int>(words.size()));
+  gchar* valid = g_utf8_make_valid(words.data(), static_cast<gssize>(words.size()));
+  pango_layout_set_text(layout, valid, -1);
+  g_free(valid);
   pango_layout_set_single_paragraph_mode(layout, TRUE);
   pango_layout_set_width(layout, static_cast<int>(most * fine * PANGO_SCALE));
   pango_layout_set_ellipsize(layout, PANGO_ELLIPSIZE_END);
