@@ -64,7 +64,7 @@ text{font-family:sans-serif;font-size:6.5px;fill:#000}
 .h{font-size:10px;font-weight:bold}.s{font-size:6px}.m{text-anchor:middle}.e{text-anchor:end}
 .o{paint-order:stroke;stroke:#fff;stroke-width:2.4px;stroke-linejoin:round;font-weight:bold}
 .page{fill:#fbfaf4;stroke:#000;stroke-width:.7}.strip{fill:#d4d0c8;stroke:none}.frame{fill:#fff;stroke:#777;stroke-width:.35}
-.n{font-size:7px;fill:#666;text-anchor:middle}.bind{stroke:#000;stroke-width:2.4}.hole{fill:#fff;stroke:#000;stroke-width:.5}
+.n{font-size:7px;fill:#333;text-anchor:middle;paint-order:stroke;stroke:#fff;stroke-width:2px}.bind{stroke:#000;stroke-width:2.4}.hole{fill:#fff;stroke:#000;stroke-width:.5}
 .window{fill:none;stroke:#000;stroke-width:1.6}.pass{fill:none;stroke:#000;stroke-width:.8;stroke-dasharray:4 2}
 .lap{fill:url(#hatch);stroke:#000;stroke-width:.3}.seam{stroke:#000;stroke-width:1;stroke-dasharray:7 2 1.5 2}
 .hinge{stroke:#000;stroke-width:4}.dim{stroke:#000;stroke-width:.5;marker-start:url(#arrow);marker-end:url(#arrow)}
@@ -86,8 +86,6 @@ void draw_sleeve(Svg& svg, const Plan& plan, const Pass& pass, const profile::Sl
   for (int i = 0; i < s.strips.count; ++i) {
     svg.rect(s.strip(i), "strip");
     for (int j = 0; j < s.strips.frames; ++j) svg.rect(s.frame_area(i, j), "frame");
-    const auto first = s.frame_area(i, 0).centre_mm();
-    svg.text(first.x, first.y + 2.5, std::to_string(i + 1), "n");
   }
   for (const Lap& l : plan.laps) {
     if (l.a != pass.number && l.b != pass.number) continue;
@@ -95,6 +93,10 @@ void draw_sleeve(Svg& svg, const Plan& plan, const Pass& pass, const profile::Sl
     const double at = l.seam.at.mm();
     if (l.seam.axis == Axis::x) svg.line(at, l.area.y.mm(), at, l.area.bottom().mm(), "seam");
     else svg.line(l.area.x.mm(), at, l.area.right().mm(), at, "seam");
+  }
+  for (int i = 0; i < s.strips.count; ++i) {
+    const auto first = s.frame_area(i, 0).centre_mm();
+    svg.text(first.x, first.y + 2.5, std::to_string(i + 1), "n");
   }
   const double h = s.page.height.mm();
   svg.line(0.8, 0, 0.8, h, "bind");
@@ -133,7 +135,9 @@ void measure_overhang(Svg& svg, const Rect<BedSpace>& page, const Rect<BedSpace>
     const bool small = std::abs(over) < 34'000;
     if (side == Side::left || side == Side::right) {
       svg.line(from, y, to, y, "dim");
-      svg.text(middle, y - 3.5, label, "m o");
+      if (!small) svg.text(middle, y - 3.5, label, "m o");
+      else if (side == Side::left) svg.text(std::min(from, to) - 3, y + 2.5, label, "e o");
+      else svg.text(std::max(from, to) + 3, y + 2.5, label, "o");
     } else {
       svg.line(x, from, x, to, "dim");
       svg.text(x + 4, small && side == Side::back ? std::min(from, to) - 3 : middle + 2.5, label, "o");
