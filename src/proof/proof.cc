@@ -1,5 +1,7 @@
 #include "proof/proof.h"
 
+#include <cairo.h>
+
 #include <algorithm>
 #include <cmath>
 #include <cstring>

@@ -4,13 +4,13 @@
 //   its place. Units: mm. Thread: one. Errors: none (Cairo keeps its own status in the context).
 #pragma once
 
-#include <cairo.h>
-
 #include <string>
 #include <vector>
 
 #include "frames/frames.h"
 #include "proof/proof.h"
+
+typedef struct _cairo cairo_t;  // as cairo.h declares it
 
 namespace lapwright::proof {
 
