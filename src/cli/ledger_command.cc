@@ -10,7 +10,9 @@
 namespace lapwright::cli {
 namespace {
 
-std::string count(std::size_t n, const char* one) { return std::to_string(n) + " " + one + (n == 1 ? "" : "s"); }
+std::string count(std::size_t n, const char* one) {
+  return std::to_string(n) + " " + one + (n == 1 ? "" : "s");
+}
 
 std::string full_column(const ledger::RollState& s) {
   if (s.at_full.empty()) return s.proofed ? "0 of " + std::to_string(s.frames_found) : "";
@@ -41,7 +43,9 @@ Result<int> overview(const Common& common, const std::string& roll) {
   int waiting = 0;
   std::size_t full = 0, due = 0;
   for (const auto& s : states) {
-    rows.push_back({s.roll.name, s.proofed ? day(s.proofed_at) : "waiting", s.proofed ? std::to_string(s.frames_found) : "", full_column(s), joined(s.due)});
+    rows.push_back({s.roll.name, s.proofed ? day(s.proofed_at) : "waiting",
+                    s.proofed ? std::to_string(s.frames_found) : "", full_column(s),
+                    joined(s.due)});
     waiting += s.proofed ? 0 : 1;
     full += s.at_full.size(), due += s.due.size();
   }
@@ -51,12 +55,14 @@ Result<int> overview(const Common& common, const std::string& roll) {
   }
   print(table({"ROLL", "PROOF", "FRAMES", "AT FULL", "DUE"}, rows));
   if (roll.empty()) {
-    print("\n" + count(states.size(), "roll") + ", " + std::to_string(waiting) + " waiting for a proof; " + count(full, "frame") +
-          " at full, " + std::to_string(due) + " due");
+    print("\n" + count(states.size(), "roll") + ", " + std::to_string(waiting) +
+          " waiting for a proof; " + count(full, "frame") + " at full, " + std::to_string(due) +
+          " due");
     return 0;
   }
   rows.clear();
-  for (const auto& f : states[0].files) rows.push_back({f.path, std::to_string(f.bytes), f.sha256.substr(0, 16)});
+  for (const auto& f : states[0].files)
+    rows.push_back({f.path, std::to_string(f.bytes), f.sha256.substr(0, 16)});
   if (!rows.empty()) print("\n" + table({"FILE", "BYTES", "SHA-256 BEGINS"}, rows));
   return 0;
 }
@@ -76,13 +82,16 @@ Result<int> due(const Common& common) {
     rows.push_back({s.roll.name, "proof", "", "", day(s.roll.added)});
   }
   for (const auto& w : *wants) {
-    full.push_back({{"roll", w.roll}, {"frames", w.frames}, {"ppi", w.ppi.value}, {"asked", w.asked}});
-    rows.push_back({w.roll, "full", joined(w.frames), w.ppi.value ? std::to_string(w.ppi.value) : "highest", day(w.asked)});
+    full.push_back(
+        {{"roll", w.roll}, {"frames", w.frames}, {"ppi", w.ppi.value}, {"asked", w.asked}});
+    rows.push_back({w.roll, "full", joined(w.frames),
+                    w.ppi.value ? std::to_string(w.ppi.value) : "highest", day(w.asked)});
   }
   if (common.json) {
     print_json({{"proofs", proofs}, {"full", full}});
   } else {
-    print(rows.empty() ? "nothing is due" : table({"ROLL", "WHAT", "FRAMES", "PPI", "SINCE"}, rows));
+    print(rows.empty() ? "nothing is due"
+                       : table({"ROLL", "WHAT", "FRAMES", "PPI", "SINCE"}, rows));
   }
   return 0;
 }
@@ -98,7 +107,8 @@ Result<int> audit(const Common& common) {
   if (!found) return fail(found.error());
   if (common.json) {
     Json troubles = Json::array();
-    for (const auto& line : *found) troubles.push_back({{"path", line.path}, {"trouble", line.trouble}});
+    for (const auto& line : *found)
+      troubles.push_back({{"path", line.path}, {"trouble", line.trouble}});
     print_json({{"ok", found->empty()}, {"files", files}, {"troubles", troubles}});
   } else if (found->empty()) {
     print(files == 0 ? "no files yet" : count(files, "file") + " looked at, each is what it was");
@@ -117,7 +127,10 @@ Result<int> export_csv(const Common& common, const std::string& file) {
   const auto csv = ledger->export_csv();
   if (!csv) return fail(csv.error());
   if (file == "-") {
-    if (common.json) return fail(Fault::usage, "ledger export -: the table itself goes to standard output; leave out --json or name a file");
+    if (common.json)
+      return fail(Fault::usage,
+                  "ledger export -: the table itself goes to standard output; leave out --json or "
+                  "name a file");
     print(csv->substr(0, csv->size() - 1));  // print ends the last line
     return 0;
   }
@@ -133,22 +146,32 @@ Result<int> export_csv(const Common& common, const std::string& file) {
 }  // namespace
 
 void add_ledger(CLI::App& app, Common& common, Run& run) {
-  auto* command = app.add_subcommand("ledger", "What has been scanned at proof and at full, what is due, whether every file is what it was");
-  command->footer("Without a word after it: every roll. `ledger audit` ends with 1 when a file is missing, changed, or not in the ledger.");
+  auto* command = app.add_subcommand(
+      "ledger",
+      "What has been scanned at proof and at full, what is due, whether every file is what it was");
+  command->footer(
+      "Without a word after it: every roll. `ledger audit` ends with 1 when a file is missing, "
+      "changed, or not in the ledger.");
   const auto roll = std::make_shared<std::string>();
   const auto file = std::make_shared<std::string>();
   command->require_subcommand(0, 1);
   command->add_option("ROLL", *roll, "Only this roll, with its files");
   command->callback([&common, &run, command, roll] {
-    if (command->get_subcommands().empty()) run = [&common, roll] { return overview(common, *roll); };
+    if (command->get_subcommands().empty())
+      run = [&common, roll] { return overview(common, *roll); };
   });
-  auto* due_command = command->add_subcommand("due", "What is asked and not done: proofs, then frames at full");
+  auto* due_command =
+      command->add_subcommand("due", "What is asked and not done: proofs, then frames at full");
   due_command->callback([&common, &run] { run = [&common] { return due(common); }; });
-  auto* audit_command = command->add_subcommand("audit", "Reads every file again and compares; ends with 1 when something is wrong");
+  auto* audit_command = command->add_subcommand(
+      "audit", "Reads every file again and compares; ends with 1 when something is wrong");
   audit_command->callback([&common, &run] { run = [&common] { return audit(common); }; });
-  auto* export_command = command->add_subcommand("export", "One line a frame, as comma-separated values");
-  export_command->add_option("FILE", *file, "File to write (.csv), or - for standard output")->required();
-  export_command->callback([&common, &run, file] { run = [&common, file] { return export_csv(common, *file); }; });
+  auto* export_command =
+      command->add_subcommand("export", "One line a frame, as comma-separated values");
+  export_command->add_option("FILE", *file, "File to write (.csv), or - for standard output")
+      ->required();
+  export_command->callback(
+      [&common, &run, file] { run = [&common, file] { return export_csv(common, *file); }; });
 }
 
 }  // namespace lapwright::cli

@@ -10,7 +10,8 @@ namespace {
 
 /// Columns on a terminal, counting one for each code point.
 std::size_t width(const std::string& s) {
-  return static_cast<std::size_t>(std::count_if(s.begin(), s.end(), [](char c) { return (static_cast<unsigned char>(c) & 0xc0) != 0x80; }));
+  return static_cast<std::size_t>(std::count_if(
+      s.begin(), s.end(), [](char c) { return (static_cast<unsigned char>(c) & 0xc0) != 0x80; }));
 }
 
 /// A note may hold line breaks and escapes; a table shows one plain line.
@@ -28,25 +29,39 @@ Result<ledger::Ledger> open_existing(const Common& common) {
   if (!archive) return fail(archive.error());
   std::error_code trouble;
   if (!std::filesystem::exists(*archive / "ledger.sqlite", trouble)) {
-    return fail(Fault::no_input, archive->string() + ": no ledger there; name the archive's folder, or make one by `lapwright roll add`");
+    return fail(
+        Fault::no_input,
+        archive->string() +
+            ": no ledger there; name the archive's folder, or make one by `lapwright roll add`");
   }
   return ledger::Ledger::open(*archive);
 }
 
 Json roll_json(const ledger::RollState& s) {
   Json files = Json::array();
-  for (const ledger::File& f : s.files) files.push_back({{"path", f.path}, {"sha256", f.sha256}, {"bytes", f.bytes}});
-  return {{"roll", s.roll.name},   {"sleeve", s.roll.sleeve},       {"stock", s.roll.stock},
-          {"shot", s.roll.shot},   {"note", s.roll.note},           {"added", s.roll.added},
-          {"proofed", s.proofed},  {"proofed_at", s.proofed_at},    {"frames_found", s.frames_found},
-          {"at_full", s.at_full},  {"due", s.due},                  {"files", files}};
+  for (const ledger::File& f : s.files)
+    files.push_back({{"path", f.path}, {"sha256", f.sha256}, {"bytes", f.bytes}});
+  return {{"roll", s.roll.name},
+          {"sleeve", s.roll.sleeve},
+          {"stock", s.roll.stock},
+          {"shot", s.roll.shot},
+          {"note", s.roll.note},
+          {"added", s.roll.added},
+          {"proofed", s.proofed},
+          {"proofed_at", s.proofed_at},
+          {"frames_found", s.frames_found},
+          {"at_full", s.at_full},
+          {"due", s.due},
+          {"files", files}};
 }
 
-std::string table(const std::vector<std::string>& header, const std::vector<std::vector<std::string>>& rows) {
+std::string table(const std::vector<std::string>& header,
+                  const std::vector<std::vector<std::string>>& rows) {
   std::vector<std::size_t> widths;
   for (const std::string& h : header) widths.push_back(width(h));
   for (const auto& row : rows) {
-    for (std::size_t i = 0; i < row.size(); ++i) widths[i] = std::max(widths[i], width(plain(row[i])));
+    for (std::size_t i = 0; i < row.size(); ++i)
+      widths[i] = std::max(widths[i], width(plain(row[i])));
   }
   std::string out;
   const auto line = [&](const std::vector<std::string>& cells) {

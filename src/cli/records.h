@@ -20,8 +20,10 @@ Result<ledger::Ledger> open_existing(const Common& common);
 
 Json roll_json(const ledger::RollState& state);
 
-/// Columns as wide as their widest cell, two blanks between them; the last line has no newline. Trailing empty columns leave no blanks.
-std::string table(const std::vector<std::string>& header, const std::vector<std::vector<std::string>>& rows);
+/// Columns as wide as their widest cell, two blanks between them; the last line has no newline.
+/// Trailing empty columns leave no blanks.
+std::string table(const std::vector<std::string>& header,
+                  const std::vector<std::vector<std::string>>& rows);
 
 std::string joined(const std::vector<std::string>& words);
 /// The date of an RFC 3339 time.

@@ -22,8 +22,12 @@ bool is_date(const std::string& s) {
   }
   if (s.size() != 4 && s.size() != 7 && s.size() != 10) return false;
   using namespace std::chrono;
-  const auto part = [&](std::size_t at, int absent) { return at < s.size() ? std::stoi(s.substr(at, at == 0 ? 4 : 2)) : absent; };
-  return year_month_day(year(part(0, 0)), month(static_cast<unsigned>(part(5, 1))), std::chrono::day(static_cast<unsigned>(part(8, 1)))).ok();
+  const auto part = [&](std::size_t at, int absent) {
+    return at < s.size() ? std::stoi(s.substr(at, at == 0 ? 4 : 2)) : absent;
+  };
+  return year_month_day(year(part(0, 0)), month(static_cast<unsigned>(part(5, 1))),
+                        std::chrono::day(static_cast<unsigned>(part(8, 1))))
+      .ok();
 }
 
 /// A profile given as a path is kept as a full path, since the station may be started elsewhere.
@@ -37,7 +41,8 @@ std::string lasting(const std::string& name) {
 Result<int> add(const Common& common, const Arguments& args) {
   if (auto r = ledger::archive::check_roll_name(args.name); !r) return fail(r.error());
   if (!args.shot.empty() && !is_date(args.shot)) {
-    return fail(Fault::usage, "--shot " + args.shot + ": not a date; 2026-03-21, 2026-03 or 2026 would be right");
+    return fail(Fault::usage,
+                "--shot " + args.shot + ": not a date; 2026-03-21, 2026-03 or 2026 would be right");
   }
   const auto archive = common.archive();
   if (!archive) return fail(archive.error());
@@ -47,13 +52,17 @@ Result<int> add(const Common& common, const Arguments& args) {
   if (!stock) return fail(stock.error());
   auto ledger = ledger::Ledger::open(*archive);
   if (!ledger) return fail(ledger.error());
-  if (auto r = ledger->add_roll({args.name, lasting(args.sleeve), lasting(args.stock), args.shot, args.note, ""}); !r) return fail(r.error());
+  if (auto r = ledger->add_roll(
+          {args.name, lasting(args.sleeve), lasting(args.stock), args.shot, args.note, ""});
+      !r)
+    return fail(r.error());
   const auto state = ledger->state(args.name);
   if (!state) return fail(state.error());
   if (common.json) {
     print_json(roll_json(*state));
   } else {
-    print("added " + args.name + ": " + sleeve->name + ", " + stock->name + "; waiting for its proof");
+    print("added " + args.name + ": " + sleeve->name + ", " + stock->name +
+          "; waiting for its proof");
   }
   return 0;
 }
@@ -75,9 +84,11 @@ Result<int> list(const Common& common) {
   }
   std::vector<std::vector<std::string>> rows;
   for (const auto& s : *states) {
-    rows.push_back({s.roll.name, s.proofed ? "proofed " + day(s.proofed_at) : "waiting", s.roll.sleeve, s.roll.stock, s.roll.shot, s.roll.note});
+    rows.push_back({s.roll.name, s.proofed ? "proofed " + day(s.proofed_at) : "waiting",
+                    s.roll.sleeve, s.roll.stock, s.roll.shot, s.roll.note});
   }
-  print(rows.empty() ? "no rolls yet; `lapwright roll add` adds one" : table({"ROLL", "PROOF", "SLEEVE", "STOCK", "SHOT", "NOTE"}, rows));
+  print(rows.empty() ? "no rolls yet; `lapwright roll add` adds one"
+                     : table({"ROLL", "PROOF", "SLEEVE", "STOCK", "SHOT", "NOTE"}, rows));
   return 0;
 }
 
@@ -94,10 +105,13 @@ Result<int> show(const Common& common, const Arguments& args) {
   if (!s->roll.shot.empty()) rows.push_back({"shot", s->roll.shot});
   if (!s->roll.note.empty()) rows.push_back({"note", s->roll.note});
   rows.push_back({"added", day(s->roll.added)});
-  rows.push_back({"proof", s->proofed ? day(s->proofed_at) + ", " + std::to_string(s->frames_found) + " frames found" : "waiting"});
+  rows.push_back({"proof", s->proofed ? day(s->proofed_at) + ", " +
+                                            std::to_string(s->frames_found) + " frames found"
+                                      : "waiting"});
   rows.push_back({"at full", s->at_full.empty() ? "none" : joined(s->at_full)});
   rows.push_back({"due", s->due.empty() ? "nothing" : joined(s->due)});
-  for (const auto& f : s->files) rows.push_back({rows.back()[0] == "file" || rows.back()[0].empty() ? "" : "file", f.path});
+  for (const auto& f : s->files)
+    rows.push_back({rows.back()[0] == "file" || rows.back()[0].empty() ? "" : "file", f.path});
   print(table({"roll", s->roll.name}, rows));
   return 0;
 }
@@ -107,23 +121,39 @@ Result<int> show(const Common& common, const Arguments& args) {
 void add_roll(CLI::App& app, Common& common, Run& run) {
   auto* roll = app.add_subcommand("roll", "Rolls waiting and known: add, list, show");
   roll->require_subcommand(1);
-  roll->footer("Example: lapwright roll add 2026-014 --sleeve 135-7x5 --stock c41-daylight-400 --shot 2026-03-21 --note 'harbour'");
+  roll->footer(
+      "Example: lapwright roll add 2026-014 --sleeve 135-7x5 --stock c41-daylight-400 --shot "
+      "2026-03-21 --note 'harbour'");
   const auto args = std::make_shared<Arguments>();
 
-  auto* add_command = roll->add_subcommand("add", "Adds a roll; the station asks for its sleeve in the order rolls were added");
-  add_command->add_option("NAME", args->name, "Name of the roll and of its folder: letters, digits, dot, dash, underscore, space")->required();
-  add_command->add_option("--sleeve", args->sleeve, "Sleeve profile, or a path to one")->required()->type_name("S");
-  add_command->add_option("--stock", args->stock, "Stock profile, or a path to one")->required()->type_name("K");
-  add_command->add_option("--shot", args->shot, "When it was exposed: 2026-03-21, 2026-03 or 2026")->type_name("DATE");
-  add_command->add_option("--note", args->note, "A line of your own; it stands on the proof")->type_name("TEXT");
-  add_command->callback([&common, &run, args] { run = [&common, args] { return add(common, *args); }; });
+  auto* add_command = roll->add_subcommand(
+      "add", "Adds a roll; the station asks for its sleeve in the order rolls were added");
+  add_command
+      ->add_option(
+          "NAME", args->name,
+          "Name of the roll and of its folder: letters, digits, dot, dash, underscore, space")
+      ->required();
+  add_command->add_option("--sleeve", args->sleeve, "Sleeve profile, or a path to one")
+      ->required()
+      ->type_name("S");
+  add_command->add_option("--stock", args->stock, "Stock profile, or a path to one")
+      ->required()
+      ->type_name("K");
+  add_command->add_option("--shot", args->shot, "When it was exposed: 2026-03-21, 2026-03 or 2026")
+      ->type_name("DATE");
+  add_command->add_option("--note", args->note, "A line of your own; it stands on the proof")
+      ->type_name("TEXT");
+  add_command->callback(
+      [&common, &run, args] { run = [&common, args] { return add(common, *args); }; });
 
-  auto* list_command = roll->add_subcommand("list", "Every roll, in the order added, and whether it has its proof");
+  auto* list_command =
+      roll->add_subcommand("list", "Every roll, in the order added, and whether it has its proof");
   list_command->callback([&common, &run] { run = [&common] { return list(common); }; });
 
   auto* show_command = roll->add_subcommand("show", "All that is known of one roll, and its files");
   show_command->add_option("NAME", args->name, "Name of the roll")->required();
-  show_command->callback([&common, &run, args] { run = [&common, args] { return show(common, *args); }; });
+  show_command->callback(
+      [&common, &run, args] { run = [&common, args] { return show(common, *args); }; });
 }
 
 }  // namespace lapwright::cli

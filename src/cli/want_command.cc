@@ -25,29 +25,48 @@ Result<int> want(const Common& common, const Arguments& args) {
   if (!state) return fail(state.error());
   std::vector<std::string> there;
   for (const std::string& f : *frames) {
-    const auto in = [&](const std::vector<std::string>& list) { return std::find(list.begin(), list.end(), f) != list.end(); };
+    const auto in = [&](const std::vector<std::string>& list) {
+      return std::find(list.begin(), list.end(), f) != list.end();
+    };
     if (in(state->at_full) && !in(state->due)) there.push_back(f);
   }
   if (common.json) {
-    print_json({{"roll", args.roll}, {"asked", *frames}, {"ppi", args.ppi}, {"already_at_full", there}, {"due", state->due}});
+    print_json({{"roll", args.roll},
+                {"asked", *frames},
+                {"ppi", args.ppi},
+                {"already_at_full", there},
+                {"due", state->due}});
     return 0;
   }
   if (!there.empty()) say("already at full: " + joined(there));
-  print(state->due.empty() ? "nothing is due of " + args.roll : "due of " + args.roll + ": " + joined(state->due));
-  if (!state->due.empty() && !state->proofed) say("they wait until the roll has its proof, where frames are found");
+  print(state->due.empty() ? "nothing is due of " + args.roll
+                           : "due of " + args.roll + ": " + joined(state->due));
+  if (!state->due.empty() && !state->proofed)
+    say("they wait until the roll has its proof, where frames are found");
   return 0;
 }
 
 }  // namespace
 
 void add_want(CLI::App& app, Common& common, Run& run) {
-  auto* command = app.add_subcommand("want", "Asks for frames of a roll at full resolution; the station makes the passes");
-  command->footer("Examples: lapwright want 2026-014 --frames 7,12-14 --ppi 4800\n          lapwright want 2026-014 --frames all");
+  auto* command = app.add_subcommand(
+      "want", "Asks for frames of a roll at full resolution; the station makes the passes");
+  command->footer(
+      "Examples: lapwright want 2026-014 --frames 7,12-14 --ppi 4800\n          lapwright want "
+      "2026-014 --frames all");
   const auto args = std::make_shared<Arguments>();
   command->add_option("ROLL", args->roll, "Name of the roll")->required();
-  command->add_option("--frames", args->frames, "Frames as numbered on the proof: 7,12-14,20A, or all")->required()->type_name("LIST");
-  command->add_option("--ppi", args->ppi, "Resolution at least; without it the highest that the bed offers")->type_name("N")->check(CLI::Range(1, 25400));
-  command->callback([&common, &run, args] { run = [&common, args] { return want(common, *args); }; });
+  command
+      ->add_option("--frames", args->frames, "Frames as numbered on the proof: 7,12-14,20A, or all")
+      ->required()
+      ->type_name("LIST");
+  command
+      ->add_option("--ppi", args->ppi,
+                   "Resolution at least; without it the highest that the bed offers")
+      ->type_name("N")
+      ->check(CLI::Range(1, 25400));
+  command->callback(
+      [&common, &run, args] { run = [&common, args] { return want(common, *args); }; });
 }
 
 }  // namespace lapwright::cli

@@ -27,9 +27,11 @@ Result<std::vector<std::string>> files_below(const fs::path& folder, const fs::p
   fs::recursive_directory_iterator it(folder, trouble), end;
   for (; !trouble && it != end; it.increment(trouble)) {
     std::error_code ignored;
-    if (!fs::is_directory(it->symlink_status(ignored))) out.push_back(it->path().lexically_relative(base).generic_string());
+    if (!fs::is_directory(it->symlink_status(ignored)))
+      out.push_back(it->path().lexically_relative(base).generic_string());
   }
-  if (trouble) return fail(Fault::io, folder.string() + ": cannot be looked through: " + trouble.message());
+  if (trouble)
+    return fail(Fault::io, folder.string() + ": cannot be looked through: " + trouble.message());
   std::sort(out.begin(), out.end());
   return out;
 }
@@ -45,16 +47,22 @@ Result<std::string> trouble_with(const fs::path& path, const File& file) {
   std::error_code error;
   const fs::file_status status = fs::symlink_status(path, error);
   if (!fs::exists(status)) return std::string("missing");
-  if (!fs::is_regular_file(status) || fs::file_size(path, error) != file.bytes || error) return std::string("changed");
+  if (!fs::is_regular_file(status) || fs::file_size(path, error) != file.bytes || error)
+    return std::string("changed");
   const auto sum = core::sha256_of(path);
-  if (!sum) return sum.error().fault == Fault::no_input ? Result<std::string>("missing") : fail(sum.error());
+  if (!sum)
+    return sum.error().fault == Fault::no_input ? Result<std::string>("missing")
+                                                : fail(sum.error());
   return std::string(*sum == file.sha256 ? "" : "changed");
 }
 
-/// A cell as RFC 4180 has it; one that a spreadsheet would take for a formula gets an apostrophe in front.
+/// A cell as RFC 4180 has it; one that a spreadsheet would take for a formula gets an apostrophe in
+/// front.
 std::string cell(const std::string& text) {
   std::string value = text;
-  if (!value.empty() && std::string_view("=+-@\t\r\n").find(value.front()) != std::string_view::npos) value.insert(0, 1, '\'');
+  if (!value.empty() &&
+      std::string_view("=+-@\t\r\n").find(value.front()) != std::string_view::npos)
+    value.insert(0, 1, '\'');
   if (value.find_first_of(",\"\r\n'") == std::string::npos) return value;
   std::string out = "\"";
   for (const char c : value) out += c == '"' ? std::string("\"\"") : std::string(1, c);
@@ -74,7 +82,8 @@ std::string manifest_text(const RollBook& book) {
   const std::string folder = "rolls/" + book.roll.name + "/";
   std::map<std::string, File> files = book.kept_passes;
   for (const auto& [path, file] : book.published) files[path] = file;
-  for (const auto& [path, file] : files) out += file.sha256 + "  " + path.substr(folder.size()) + "\n";
+  for (const auto& [path, file] : files)
+    out += file.sha256 + "  " + path.substr(folder.size()) + "\n";
   return out;
 }
 
@@ -95,7 +104,9 @@ Result<std::vector<AuditLine>> Ledger::audit() {
     known.insert(manifest);
     if (book.published.empty()) continue;
     const auto text = core::read_file(archive / manifest);
-    if (!text || *text != manifest_text(book)) out.push_back({manifest, text || text.error().fault != Fault::no_input ? "changed" : "missing"});
+    if (!text || *text != manifest_text(book))
+      out.push_back(
+          {manifest, text || text.error().fault != Fault::no_input ? "changed" : "missing"});
   }
   const auto found = files_below(archive / "rolls", archive);
   if (!found) return fail(found.error());
@@ -107,7 +118,8 @@ Result<std::vector<AuditLine>> Ledger::audit() {
 
 Result<std::string> Ledger::export_csv() {
   if (auto r = store_->refresh(); !r) return fail(r.error());
-  std::string out = row({"roll", "sleeve", "stock", "shot", "note", "added", "proofed", "frame", "full_ppi", "due"});
+  std::string out = row(
+      {"roll", "sleeve", "stock", "shot", "note", "added", "proofed", "frame", "full_ppi", "due"});
   for (const std::string& name : store_->books.order()) {
     const RollBook& book = *store_->books.roll(name);
     const std::vector<std::string> due = book.due();
@@ -119,7 +131,8 @@ Result<std::string> Ledger::export_csv() {
     if (sorted.empty()) sorted.emplace_back();
     for (const std::string& frame : sorted) {
       const auto full = book.full_ppi.find(frame);
-      out += row({name, book.roll.sleeve, book.roll.stock, book.roll.shot, book.roll.note, book.roll.added, book.proofed_at, frame,
+      out += row({name, book.roll.sleeve, book.roll.stock, book.roll.shot, book.roll.note,
+                  book.roll.added, book.proofed_at, frame,
                   full == book.full_ppi.end() ? "" : std::to_string(full->second),
                   std::find(due.begin(), due.end(), frame) == due.end() ? "" : "yes"});
     }
@@ -131,11 +144,15 @@ Result<std::vector<std::string>> Ledger::sweep() {
   const fs::path rolls = store_->archive / "rolls";
   if (store_->lock_fd < 0) {
     const int fd = ::open(rolls.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC);
-    if (fd < 0) return fail(Fault::io, rolls.string() + ": cannot be opened: " + std::strerror(errno));
+    if (fd < 0)
+      return fail(Fault::io, rolls.string() + ": cannot be opened: " + std::strerror(errno));
     if (::flock(fd, LOCK_EX | LOCK_NB) != 0) {
       const bool taken = errno == EWOULDBLOCK;
       ::close(fd);
-      if (taken) return fail(Fault::try_again, store_->archive.string() + ": another station works in this archive; end that one first, or name another archive");
+      if (taken)
+        return fail(Fault::try_again, store_->archive.string() +
+                                          ": another station works in this archive; end that one "
+                                          "first, or name another archive");
       return fail(Fault::io, rolls.string() + ": cannot be locked");
     }
     store_->lock_fd = fd;
@@ -153,11 +170,14 @@ Result<std::vector<std::string>> Ledger::sweep() {
         std::error_code trouble;
         if (named.count(path)) continue;
         fs::remove(store_->archive / path, trouble);
-        if (trouble) return fail(Fault::io, path + ": a leftover that cannot be removed: " + trouble.message());
+        if (trouble)
+          return fail(Fault::io,
+                      path + ": a leftover that cannot be removed: " + trouble.message());
         gone.push_back(path);
       }
     }
-    if (auto r = core::sweep_partials(folder); !r && r.error().fault != Fault::no_input) return fail(r.error());
+    if (auto r = core::sweep_partials(folder); !r && r.error().fault != Fault::no_input)
+      return fail(r.error());
     if (book.published.empty()) continue;
     const auto manifest = core::read_file(folder / manifest_name);
     if (!manifest || *manifest != manifest_text(book)) {
@@ -171,7 +191,10 @@ Result<> Ledger::write_manifest(const std::string& roll) {
   if (auto r = store_->refresh(); !r) return fail(r.error());
   const auto book = store_->roll(roll);
   if (!book) return fail(book.error());
-  if (auto r = core::write_file(archive::roll_folder(store_->archive, roll) / manifest_name, manifest_text(**book)); !r) return r;
+  if (auto r = core::write_file(archive::roll_folder(store_->archive, roll) / manifest_name,
+                                manifest_text(**book));
+      !r)
+    return r;
   const auto copy = store_->db.bytes();
   if (!copy) return fail(copy.error());
   return core::write_file(store_->archive / "ledger-copy.sqlite", *copy);

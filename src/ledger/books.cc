@@ -1,9 +1,10 @@
+#include "ledger/books.h"
+
 #include <algorithm>
 #include <cctype>
 #include <nlohmann/json.hpp>
 #include <set>
 
-#include "ledger/books.h"
 #include "ledger/event.h"
 
 namespace lapwright::ledger {
@@ -33,11 +34,14 @@ File to_file(const Json& json) {
   File f{text(json, "path"), text(json, "sha256"), 0};
   const auto it = json.find("bytes");
   if (it != json.end() && it->is_number_unsigned()) f.bytes = it->get<std::uint64_t>();
-  if (it != json.end() && it->is_number_integer() && !it->is_number_unsigned()) f.bytes = static_cast<std::uint64_t>(std::max<std::int64_t>(0, it->get<std::int64_t>()));
+  if (it != json.end() && it->is_number_integer() && !it->is_number_unsigned())
+    f.bytes = static_cast<std::uint64_t>(std::max<std::int64_t>(0, it->get<std::int64_t>()));
   return f;
 }
 
-bool is_all(const std::vector<std::string>& frames) { return frames.size() == 1 && frames.front() == "all"; }
+bool is_all(const std::vector<std::string>& frames) {
+  return frames.size() == 1 && frames.front() == "all";
+}
 bool holds(const std::vector<std::string>& frames, const std::string& f) {
   return is_all(frames) || std::find(frames.begin(), frames.end(), f) != frames.end();
 }
@@ -47,8 +51,9 @@ void prune(RollBook& book) {
   for (OpenJob& job : book.full) {
     if (job.begun()) continue;
     if (is_all(job.frames)) {
-      const bool all_there = !book.frames.empty() && std::all_of(book.frames.begin(), book.frames.end(),
-                                                                 [&](const auto& f) { return book.at_full(f, job.ppi); });
+      const bool all_there = !book.frames.empty() &&
+                             std::all_of(book.frames.begin(), book.frames.end(),
+                                         [&](const auto& f) { return book.at_full(f, job.ppi); });
       if (all_there) job.frames.clear();
     } else {
       std::erase_if(job.frames, [&](const std::string& f) { return book.at_full(f, job.ppi); });
@@ -59,13 +64,17 @@ void prune(RollBook& book) {
 
 }  // namespace
 
-Json to_json(const File& file) { return {{"path", file.path}, {"sha256", file.sha256}, {"bytes", file.bytes}}; }
+Json to_json(const File& file) {
+  return {{"path", file.path}, {"sha256", file.sha256}, {"bytes", file.bytes}};
+}
 
 bool frame_order(const std::string& a, const std::string& b) {
   const auto split = [](const std::string& s) {
     std::size_t n = 0;
     while (n < s.size() && std::isdigit(static_cast<unsigned char>(s[n])) != 0) ++n;
-    return std::pair{n == 0 ? std::string(1, '~') : std::string(12 - std::min<std::size_t>(n, 12), '0') + s.substr(0, n), s.substr(n)};
+    return std::pair{n == 0 ? std::string(1, '~')
+                            : std::string(12 - std::min<std::size_t>(n, 12), '0') + s.substr(0, n),
+                     s.substr(n)};
   };
   return split(a) < split(b);
 }
@@ -114,7 +123,8 @@ OpenJob* Books::find_job(RollBook& book, std::int64_t id) {
 
 const OpenJob* Books::job(std::int64_t id, const RollBook** roll) const {
   for (const auto& [name, book] : rolls_) {
-    if (const OpenJob* found = const_cast<Books*>(this)->find_job(const_cast<RollBook&>(book), id)) {
+    if (const OpenJob* found =
+            const_cast<Books*>(this)->find_job(const_cast<RollBook&>(book), id)) {
       if (roll) *roll = &book;
       return found;
     }
@@ -128,7 +138,8 @@ void Books::apply(const Fact& fact) {
   if (fact.kind == kind::roll_received) {
     if (rolls_.count(fact.roll)) return;
     RollBook book;
-    book.roll = {fact.roll, text(body, "sleeve"), text(body, "stock"), text(body, "shot"), text(body, "note"), fact.at};
+    book.roll = {fact.roll,          text(body, "sleeve"), text(body, "stock"),
+                 text(body, "shot"), text(body, "note"),   fact.at};
     book.proof = OpenJob{};
     book.proof->id = fact.seq;
     book.proof->asked = fact.at;
@@ -152,7 +163,8 @@ void Books::apply(const Fact& fact) {
   } else if (fact.kind == kind::pass_refused) {
     job->captured.erase(pass);
   } else if (fact.kind == kind::sheet_published && book.proof && job == &*book.proof) {
-    for (const auto& [number, captured] : job->captured) book.kept_passes[captured.file.path] = captured.file;
+    for (const auto& [number, captured] : job->captured)
+      book.kept_passes[captured.file.path] = captured.file;
     for (const Json& f : member(body, "files")) book.published[text(f, "path")] = to_file(f);
     for (const Json& f : member(member(body, "frames"), "frames")) {
       if (const std::string name = text(f, "frame"); !name.empty()) book.frames.push_back(name);
@@ -172,12 +184,15 @@ void Books::wanted(RollBook& book, const Fact& fact) {
     if (!already && !holds(asked, f)) asked.push_back(f);
   }
   if (asked.empty()) return;
-  for (OpenJob& job : book.full) {  // what is now asked for at a higher resolution need not be made at a lower one as well
-    if (!job.begun() && job.ppi < ppi) std::erase_if(job.frames, [&](const std::string& f) { return holds(asked, f); });
+  for (OpenJob& job : book.full) {  // what is now asked for at a higher resolution need not be made
+                                    // at a lower one as well
+    if (!job.begun() && job.ppi < ppi)
+      std::erase_if(job.frames, [&](const std::string& f) { return holds(asked, f); });
     if (!job.begun() && job.ppi <= ppi && is_all(asked)) job.frames.clear();
   }
   const auto open = std::find_if(book.full.rbegin(), book.full.rend(), [&](const OpenJob& job) {
-    return !job.begun() && job.ppi == ppi && !job.frames.empty() && !is_all(asked) && !is_all(job.frames);
+    return !job.begun() && job.ppi == ppi && !job.frames.empty() && !is_all(asked) &&
+           !is_all(job.frames);
   });
   if (open != book.full.rend()) {
     open->frames.insert(open->frames.end(), asked.begin(), asked.end());

@@ -1,8 +1,12 @@
-// What follows from the events: rolls, jobs, wants and named files. Fed one event after another, never told anything else.
+// What follows from the events: rolls, jobs, wants and named files. Fed one event after another,
+// never told anything else.
 //
-// Invariants: the same events give the same books; a job's number is the seq of the event that called for it (roll.received for
-//   a proof, frames.wanted for frames). Wants that ask for the same are one job until that job is planned.
-// Units: ppi, bytes. Thread: values. Errors: none; a body that does not hold what it must is read as far as it goes.
+// Invariants: the same events give the same books; a job's number is the seq of the event that
+// called for it (roll.received for
+//   a proof, frames.wanted for frames). Wants that ask for the same are one job until that job is
+//   planned.
+// Units: ppi, bytes. Thread: values. Errors: none; a body that does not hold what it must is read
+// as far as it goes.
 #pragma once
 
 #include <cstdint>
@@ -36,10 +40,10 @@ struct RollBook {
   Roll roll;
   std::optional<OpenJob> proof;  // until it is published
   std::string proofed_at;
-  std::vector<std::string> frames;       // names found on the proof
-  std::map<std::string, int> full_ppi;   // frame -> best resolution captured
-  std::vector<OpenJob> full;             // in the order asked
-  std::map<std::string, File> published;  // by path
+  std::vector<std::string> frames;          // names found on the proof
+  std::map<std::string, int> full_ppi;      // frame -> best resolution captured
+  std::vector<OpenJob> full;                // in the order asked
+  std::map<std::string, File> published;    // by path
   std::map<std::string, File> kept_passes;  // of the published proof
 
   bool proofed() const { return !proof; }

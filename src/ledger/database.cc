@@ -45,7 +45,8 @@ CREATE VIEW want AS SELECT e.roll, f.value AS frame, e.body ->> 'ppi' AS ppi, e.
   FROM event e, json_each(e.body, '$.frames') f WHERE e.kind = 'frames.wanted' ORDER BY e.seq;
 )sql";
 
-/// SQLite 3.38 to 3.40 take their own json_valid for unsafe in a CHECK under trusted_schema=OFF; this one is marked harmless.
+/// SQLite 3.38 to 3.40 take their own json_valid for unsafe in a CHECK under trusted_schema=OFF;
+/// this one is marked harmless.
 void json_valid(sqlite3_context* context, int, sqlite3_value** values) {
   const auto* text = reinterpret_cast<const char*>(sqlite3_value_text(values[0]));
   const auto bytes = static_cast<std::size_t>(sqlite3_value_bytes(values[0]));
@@ -62,12 +63,15 @@ Result<std::int64_t> one_number(Database& db, const char* sql) {
 
 }  // namespace
 
-Database::Database(Database&& o) noexcept : db_(std::exchange(o.db_, nullptr)), file_(std::move(o.file_)) {}
+Database::Database(Database&& o) noexcept
+    : db_(std::exchange(o.db_, nullptr)), file_(std::move(o.file_)) {}
 Database::~Database() { sqlite3_close_v2(db_); }
 
 Error Database::damaged(const std::string& why) const {
-  return {Fault::bad_data, file_ + ": the ledger is damaged (" + why +
-                               "); move it aside together with its -wal and -shm files, and put ledger-copy.sqlite, written after every finished job, in its place"};
+  return {Fault::bad_data,
+          file_ + ": the ledger is damaged (" + why +
+              "); move it aside together with its -wal and -shm files, and put ledger-copy.sqlite, "
+              "written after every finished job, in its place"};
 }
 
 Error Database::trouble(int code) const {
@@ -75,7 +79,8 @@ Error Database::trouble(int code) const {
   switch (code & 0xff) {
     case SQLITE_BUSY:
     case SQLITE_LOCKED:
-      return {Fault::try_again, file_ + ": another program is writing to the ledger; try again in a moment"};
+      return {Fault::try_again,
+              file_ + ": another program is writing to the ledger; try again in a moment"};
     case SQLITE_CORRUPT:
     case SQLITE_NOTADB:
       return damaged(why);
@@ -85,7 +90,8 @@ Error Database::trouble(int code) const {
     case SQLITE_READONLY:
     case SQLITE_PERM:
     case SQLITE_AUTH:
-      return {Fault::cannot_create, file_ + ": cannot be opened for writing (" + why + "); the folder must be yours to write"};
+      return {Fault::cannot_create, file_ + ": cannot be opened for writing (" + why +
+                                        "); the folder must be yours to write"};
     case SQLITE_IOERR:
       return {Fault::io, file_ + ": reading or writing failed (" + why + ")"};
     default:
@@ -110,14 +116,17 @@ Result<std::string> Database::bytes() {
 
 Result<Database> Database::open(const std::filesystem::path& file) {
   sqlite3* raw = nullptr;
-  const int code = sqlite3_open_v2(file.c_str(), &raw,
-                                   SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE | SQLITE_OPEN_NOMUTEX | SQLITE_OPEN_EXRESCODE, nullptr);
+  const int code = sqlite3_open_v2(
+      file.c_str(), &raw,
+      SQLITE_OPEN_READWRITE | SQLITE_OPEN_CREATE | SQLITE_OPEN_NOMUTEX | SQLITE_OPEN_EXRESCODE,
+      nullptr);
   Database db(raw, file.string());
   if (code != SQLITE_OK) return fail(db.trouble(code));
   sqlite3_busy_timeout(raw, 5000);
   sqlite3_db_config(raw, SQLITE_DBCONFIG_DEFENSIVE, 1, nullptr);
-  sqlite3_create_function_v2(raw, "json_valid", 1, SQLITE_UTF8 | SQLITE_DETERMINISTIC | SQLITE_INNOCUOUS, nullptr, json_valid, nullptr,
-                             nullptr, nullptr);
+  sqlite3_create_function_v2(raw, "json_valid", 1,
+                             SQLITE_UTF8 | SQLITE_DETERMINISTIC | SQLITE_INNOCUOUS, nullptr,
+                             json_valid, nullptr, nullptr, nullptr);
   // The change to WAL does not wait for others as everything else does.
   for (int again = 0;; ++again) {
     const auto r = db.prepare_tables();
@@ -128,28 +137,35 @@ Result<Database> Database::open(const std::filesystem::path& file) {
 }
 
 Result<> Database::prepare_tables() {
-  if (auto r = run("PRAGMA trusted_schema = OFF; PRAGMA foreign_keys = ON; PRAGMA synchronous = FULL;"); !r) return r;
+  if (auto r =
+          run("PRAGMA trusted_schema = OFF; PRAGMA foreign_keys = ON; PRAGMA synchronous = FULL;");
+      !r)
+    return r;
   if (sqlite3_db_readonly(db_, "main") == 1) return fail(trouble(SQLITE_READONLY));
-  if (auto r = run("BEGIN"); !r) return r;  // both numbers from one moment: another process may be making the tables
+  if (auto r = run("BEGIN"); !r)
+    return r;  // both numbers from one moment: another process may be making the tables
   const auto tables = one_number(*this, "SELECT count(*) FROM sqlite_schema");
   const auto ours = one_number(*this, "PRAGMA application_id");
   if (auto r = run("COMMIT"); !r) return r;
   if (!tables) return fail(tables.error());
   if (!ours) return fail(ours.error());
   if (*ours != application && *tables > 0) {
-    return fail(Fault::bad_data, file_ + ": an SQLite file of another program, not a ledger; name another archive");
+    return fail(Fault::bad_data,
+                file_ + ": an SQLite file of another program, not a ledger; name another archive");
   }
   if (auto r = run("PRAGMA journal_mode = WAL"); !r) return r;
   const auto version = one_number(*this, "PRAGMA user_version");
   if (!version) return fail(version.error());
   if (*version > schema_version) {
-    return fail(Fault::bad_data, file_ + ": made by a newer lapwright (ledger version " + std::to_string(*version) + ", this one knows " +
+    return fail(Fault::bad_data, file_ + ": made by a newer lapwright (ledger version " +
+                                     std::to_string(*version) + ", this one knows " +
                                      std::to_string(schema_version) + "); use that one");
   }
   if (*version < schema_version) {
     auto t = Transaction::begin(*this);
     if (!t) return fail(t.error());
-    const auto meanwhile = one_number(*this, "PRAGMA user_version");  // another process may have been quicker
+    const auto meanwhile =
+        one_number(*this, "PRAGMA user_version");  // another process may have been quicker
     if (!meanwhile) return fail(meanwhile.error());
     if (*meanwhile < schema_version) {
       if (auto r = run(schema); !r) return r;
@@ -163,7 +179,8 @@ Result<> Database::prepare_tables() {
   if (!check) return fail(check.error());
   const auto row = check->step();
   if (!row) return fail(row.error());
-  if (!*row || check->text(0) != "ok") return fail(damaged(check->text(0).substr(0, check->text(0).find('\n'))));
+  if (!*row || check->text(0) != "ok")
+    return fail(damaged(check->text(0).substr(0, check->text(0).find('\n'))));
   return {};
 }
 
@@ -173,13 +190,16 @@ Result<Statement> Statement::make(Database& db, const char* sql) {
   if (code != SQLITE_OK) return fail(db.trouble(code));
   return Statement(db, s);
 }
-Statement::Statement(Statement&& o) noexcept : db_(o.db_), statement_(std::exchange(o.statement_, nullptr)) {}
+Statement::Statement(Statement&& o) noexcept
+    : db_(o.db_), statement_(std::exchange(o.statement_, nullptr)) {}
 Statement::~Statement() { sqlite3_finalize(statement_); }
 
 void Statement::bind(int index, const std::string& text) {
   sqlite3_bind_text64(statement_, index, text.data(), text.size(), SQLITE_TRANSIENT, SQLITE_UTF8);
 }
-void Statement::bind(int index, std::int64_t number) { sqlite3_bind_int64(statement_, index, number); }
+void Statement::bind(int index, std::int64_t number) {
+  sqlite3_bind_int64(statement_, index, number);
+}
 void Statement::bind_null(int index) { sqlite3_bind_null(statement_, index); }
 
 Result<bool> Statement::step() {
@@ -190,10 +210,15 @@ Result<bool> Statement::step() {
 }
 std::string Statement::text(int column) const {
   const auto* t = reinterpret_cast<const char*>(sqlite3_column_text(statement_, column));
-  return t ? std::string(t, static_cast<std::size_t>(sqlite3_column_bytes(statement_, column))) : std::string();
+  return t ? std::string(t, static_cast<std::size_t>(sqlite3_column_bytes(statement_, column)))
+           : std::string();
 }
-std::int64_t Statement::number(int column) const { return sqlite3_column_int64(statement_, column); }
-bool Statement::null(int column) const { return sqlite3_column_type(statement_, column) == SQLITE_NULL; }
+std::int64_t Statement::number(int column) const {
+  return sqlite3_column_int64(statement_, column);
+}
+bool Statement::null(int column) const {
+  return sqlite3_column_type(statement_, column) == SQLITE_NULL;
+}
 
 Result<Transaction> Transaction::begin(Database& db) {
   if (auto r = db.run("BEGIN IMMEDIATE"); !r) return fail(r.error());

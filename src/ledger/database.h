@@ -1,7 +1,7 @@
 // SQLite as the ledger uses it: one connection, statements and transactions that give Results.
 //
-// Invariants: WAL, synchronous=FULL, foreign_keys, trusted_schema off, busy_timeout 5 s; a Transaction not committed is rolled back.
-// Units: none. Thread: one connection in one thread.
+// Invariants: WAL, synchronous=FULL, foreign_keys, trusted_schema off, busy_timeout 5 s; a
+// Transaction not committed is rolled back. Units: none. Thread: one connection in one thread.
 // Errors: try_again (locked), bad_data (damaged, or not this program's), cannot_create, io.
 #pragma once
 

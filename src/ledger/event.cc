@@ -64,16 +64,20 @@ std::string actor() {
 }  // namespace
 
 bool kind::is_reserved(const std::string& name) {
-  for (const char* k : {roll_received, frames_wanted, plan_made, pass_captured, pass_refused, overlap_checked, sheet_published, full_accepted}) {
+  for (const char* k : {roll_received, frames_wanted, plan_made, pass_captured, pass_refused,
+                        overlap_checked, sheet_published, full_accepted}) {
     if (name == k) return true;
   }
   return false;
 }
 
-Result<> append(Database& db, const std::string& kind, const std::string& roll, std::int64_t job, const Json& body) {
-  auto s = Statement::make(db,
-                           "INSERT INTO event (uuid, station, number, at, actor, version, kind, roll, job, body) VALUES "
-                           "(?1, ?2, (SELECT coalesce(max(number), 0) + 1 FROM event WHERE station = ?2), ?3, ?4, ?5, ?6, ?7, ?8, ?9)");
+Result<> append(Database& db, const std::string& kind, const std::string& roll, std::int64_t job,
+                const Json& body) {
+  auto s = Statement::make(
+      db,
+      "INSERT INTO event (uuid, station, number, at, actor, version, kind, roll, job, body) VALUES "
+      "(?1, ?2, (SELECT coalesce(max(number), 0) + 1 FROM event WHERE station = ?2), ?3, ?4, ?5, "
+      "?6, ?7, ?8, ?9)");
   if (!s) return fail(s.error());
   s->bind(1, new_uuid());
   s->bind(2, station_id());

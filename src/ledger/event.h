@@ -1,6 +1,7 @@
 // One fact of the ledger, and the one place where facts are written and read.
 //
-// Invariants: appended in one transaction with the check that allowed it; never changed. Each has a uuid and a running number of the
+// Invariants: appended in one transaction with the check that allowed it; never changed. Each has a
+// uuid and a running number of the
 //   station that wrote it.
 // Units: RFC 3339 times. Thread: that of its Database. Errors: those of Database.
 #pragma once
@@ -28,6 +29,7 @@ bool is_reserved(const std::string& name);
 }  // namespace kind
 
 /// Appends inside a transaction. `roll` empty and `job` 0: none.
-Result<> append(Database& db, const std::string& kind, const std::string& roll, std::int64_t job, const Json& body);
+Result<> append(Database& db, const std::string& kind, const std::string& roll, std::int64_t job,
+                const Json& body);
 
 }  // namespace lapwright::ledger

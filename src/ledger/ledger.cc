@@ -1,3 +1,5 @@
+#include "ledger/ledger.h"
+
 #include <fcntl.h>
 #include <linux/magic.h>
 #include <sys/statfs.h>
@@ -10,7 +12,6 @@
 #include <nlohmann/json.hpp>
 
 #include "ledger/event.h"
-#include "ledger/ledger.h"
 #include "ledger/store.h"
 
 namespace lapwright::ledger {
@@ -23,12 +24,14 @@ bool on_network(const fs::path& folder) {
   struct statfs s {};
   if (::statfs(folder.c_str(), &s) != 0) return false;
   const auto type = static_cast<unsigned long>(s.f_type) & 0xffffffffUL;
-  return type == NFS_SUPER_MAGIC || type == SMB_SUPER_MAGIC || type == 0xff534d42UL /* CIFS */ || type == 0xfe534d42UL /* SMB2 */;
+  return type == NFS_SUPER_MAGIC || type == SMB_SUPER_MAGIC || type == 0xff534d42UL /* CIFS */ ||
+         type == 0xfe534d42UL /* SMB2 */;
 }
 
 Result<> flush_folder(const fs::path& folder) {
   const int fd = ::open(folder.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC);
-  if (fd < 0) return fail(Fault::io, folder.string() + ": cannot be opened: " + std::strerror(errno));
+  if (fd < 0)
+    return fail(Fault::io, folder.string() + ": cannot be opened: " + std::strerror(errno));
   const bool ok = ::fsync(fd) == 0 || errno == EINVAL;
   ::close(fd);
   if (!ok) return fail(Fault::io, folder.string() + ": cannot be flushed to disk");
@@ -37,8 +40,11 @@ Result<> flush_folder(const fs::path& folder) {
 
 bool plain_frame(const std::string& name) {
   std::size_t digits = 0;
-  while (digits < name.size() && std::isdigit(static_cast<unsigned char>(name[digits])) != 0) ++digits;
-  return digits >= 1 && digits <= 3 && (name.size() == digits || (name.size() == digits + 1 && std::isupper(static_cast<unsigned char>(name.back())) != 0));
+  while (digits < name.size() && std::isdigit(static_cast<unsigned char>(name[digits])) != 0)
+    ++digits;
+  return digits >= 1 && digits <= 3 &&
+         (name.size() == digits || (name.size() == digits + 1 &&
+                                    std::isupper(static_cast<unsigned char>(name.back())) != 0));
 }
 
 std::string joined(const std::vector<std::string>& words) {
@@ -71,8 +77,10 @@ Ledger::Store::~Store() {
 
 Result<> Ledger::Store::refresh() {
   auto s = Statement::make(db,
-                           "SELECT seq, kind, roll, job, at, body FROM event WHERE seq > ?1 AND kind IN ('roll.received', 'frames.wanted', "
-                           "'plan.made', 'pass.captured', 'pass.refused', 'sheet.published', 'full.accepted') ORDER BY seq");
+                           "SELECT seq, kind, roll, job, at, body FROM event WHERE seq > ?1 AND "
+                           "kind IN ('roll.received', 'frames.wanted', "
+                           "'plan.made', 'pass.captured', 'pass.refused', 'sheet.published', "
+                           "'full.accepted') ORDER BY seq");
   if (!s) return fail(s.error());
   s->bind(1, books.last_seq());
   while (true) {
@@ -101,26 +109,36 @@ Result<> Ledger::Store::record(const Json& body, const std::function<Result<Entr
 Result<const RollBook*> Ledger::Store::roll(const std::string& name) {
   const RollBook* book = books.roll(name);
   if (book) return book;
-  std::vector<std::string> known(books.order().begin(), books.order().begin() + static_cast<std::ptrdiff_t>(std::min<std::size_t>(books.order().size(), 12)));
+  std::vector<std::string> known(
+      books.order().begin(),
+      books.order().begin() +
+          static_cast<std::ptrdiff_t>(std::min<std::size_t>(books.order().size(), 12)));
   if (books.order().size() > known.size()) known.push_back("...");
-  return fail(Fault::no_input, "no roll is called '" + name + "'; " + (known.empty() ? "`lapwright roll add` adds one" : "there are: " + joined(known)));
+  return fail(Fault::no_input, "no roll is called '" + name + "'; " +
+                                   (known.empty() ? "`lapwright roll add` adds one"
+                                                  : "there are: " + joined(known)));
 }
 
 Result<> Ledger::Store::check_file(const std::string& roll, const File& file) const {
-  const auto refuse = [&](const std::string& what) { return fail(Fault::bad_data, file.path + ": " + what + "; not recorded"); };
+  const auto refuse = [&](const std::string& what) {
+    return fail(Fault::bad_data, file.path + ": " + what + "; not recorded");
+  };
   const fs::path path(file.path);
   const fs::path folder = fs::path("rolls") / roll;
   const auto inside = std::mismatch(folder.begin(), folder.end(), path.begin(), path.end());
-  if (path.lexically_normal() != path || inside.first != folder.end() || inside.second == path.end()) {
+  if (path.lexically_normal() != path || inside.first != folder.end() ||
+      inside.second == path.end()) {
     return refuse("a file of roll " + roll + " must lie below " + folder.string());
   }
-  if (file.sha256.size() != 64 || file.sha256.find_first_not_of("0123456789abcdef") != std::string::npos) {
+  if (file.sha256.size() != 64 ||
+      file.sha256.find_first_not_of("0123456789abcdef") != std::string::npos) {
     return refuse("'" + file.sha256.substr(0, 70) + "' is not a SHA-256 of 64 hexadecimal digits");
   }
   std::error_code trouble;
   const std::uint64_t size = fs::file_size(archive / path, trouble);
   if (trouble) return refuse("not on disk");
-  if (size != file.bytes) return refuse(std::to_string(size) + " bytes on disk, " + std::to_string(file.bytes) + " told");
+  if (size != file.bytes)
+    return refuse(std::to_string(size) + " bytes on disk, " + std::to_string(file.bytes) + " told");
   return {};
 }
 
@@ -133,10 +151,14 @@ Result<Ledger> Ledger::open(const fs::path& archive) {
   fs::path there = fs::absolute(archive, trouble);
   while (!fs::exists(there, trouble) && there.has_relative_path()) there = there.parent_path();
   if (on_network(there)) {
-    return fail(Fault::cannot_create, archive.string() + ": on a network file system, where the ledger cannot be kept safely; name a folder on a disk of this machine");
+    return fail(Fault::cannot_create, archive.string() +
+                                          ": on a network file system, where the ledger cannot be "
+                                          "kept safely; name a folder on a disk of this machine");
   }
   fs::create_directories(archive / "rolls", trouble);
-  if (trouble) return fail(Fault::cannot_create, (archive / "rolls").string() + ": the folder cannot be made: " + trouble.message());
+  if (trouble)
+    return fail(Fault::cannot_create,
+                (archive / "rolls").string() + ": the folder cannot be made: " + trouble.message());
   auto db = Database::open(archive / "ledger.sqlite");
   if (!db) return fail(db.error());
   if (auto r = flush_folder(archive); !r) return fail(r.error());
@@ -147,10 +169,13 @@ Result<Ledger> Ledger::open(const fs::path& archive) {
 
 Result<> Ledger::add_roll(const Roll& roll) {
   if (auto r = archive::check_roll_name(roll.name); !r) return r;
-  const Json body = {{"sleeve", roll.sleeve}, {"stock", roll.stock}, {"shot", roll.shot}, {"note", roll.note}};
+  const Json body = {
+      {"sleeve", roll.sleeve}, {"stock", roll.stock}, {"shot", roll.shot}, {"note", roll.note}};
   return store_->record(body, [&]() -> Result<Store::Entry> {
     if (const RollBook* there = store_->books.roll(roll.name)) {
-      return fail(Fault::bad_data, "roll '" + roll.name + "' was already added on " + there->roll.added.substr(0, 10) + "; give this one another name");
+      return fail(Fault::bad_data, "roll '" + roll.name + "' was already added on " +
+                                       there->roll.added.substr(0, 10) +
+                                       "; give this one another name");
     }
     return Store::Entry{kind::roll_received, roll.name, 0};
   });
@@ -159,7 +184,8 @@ Result<> Ledger::add_roll(const Roll& roll) {
 Result<std::vector<Roll>> Ledger::rolls() {
   if (auto r = store_->refresh(); !r) return fail(r.error());
   std::vector<Roll> out;
-  for (const std::string& name : store_->books.order()) out.push_back(store_->books.roll(name)->roll);
+  for (const std::string& name : store_->books.order())
+    out.push_back(store_->books.roll(name)->roll);
   return out;
 }
 
@@ -168,7 +194,8 @@ Result<RollState> Ledger::state(const std::string& roll) {
   const auto book = store_->roll(roll);
   if (!book) return fail(book.error());
   const RollBook& b = **book;
-  RollState state{b.roll, b.proofed(), b.proofed_at, static_cast<int>(b.frames.size()), {}, b.due(), {}};
+  RollState state{b.roll,  b.proofed(), b.proofed_at, static_cast<int>(b.frames.size()), {},
+                  b.due(), {}};
   for (const auto& [frame, ppi] : b.full_ppi) state.at_full.push_back(frame);
   std::sort(state.at_full.begin(), state.at_full.end(), frame_order);
   for (const auto& [path, file] : b.named()) state.files.push_back(file);
@@ -187,7 +214,8 @@ Result<std::vector<RollState>> Ledger::states() {
 }
 
 Result<> Ledger::want(const std::string& roll, const std::vector<std::string>& frames, Ppi ppi) {
-  if (ppi.value < 0 || ppi.value > 25400) return fail(Fault::bad_data, std::to_string(ppi.value) + " ppi: must be from 1 to 25400");
+  if (ppi.value < 0 || ppi.value > 25400)
+    return fail(Fault::bad_data, std::to_string(ppi.value) + " ppi: must be from 1 to 25400");
   if (frames.empty()) return fail(Fault::bad_data, "no frames were named; name some, or all");
   const bool all = std::find(frames.begin(), frames.end(), "all") != frames.end();
   const Json body = {{"frames", all ? Json::array({"all"}) : Json(frames)}, {"ppi", ppi.value}};
@@ -197,12 +225,16 @@ Result<> Ledger::want(const std::string& roll, const std::vector<std::string>& f
     const RollBook& book = **found;
     for (const std::string& f : frames) {
       if (f == "all") continue;
-      if (book.proofed() && std::find(book.frames.begin(), book.frames.end(), f) == book.frames.end()) {
-        return fail(Fault::bad_data, "roll " + roll + " has no frame " + f + "; " +
-                                         (book.frames.empty() ? "none was found on its proof, so ask for all" : "on its proof there are: " + joined(book.frames)));
+      if (book.proofed() &&
+          std::find(book.frames.begin(), book.frames.end(), f) == book.frames.end()) {
+        return fail(Fault::bad_data,
+                    "roll " + roll + " has no frame " + f + "; " +
+                        (book.frames.empty() ? "none was found on its proof, so ask for all"
+                                             : "on its proof there are: " + joined(book.frames)));
       }
       if (!book.proofed() && !plain_frame(f)) {
-        return fail(Fault::bad_data, "'" + f + "' is not a frame's name; 7, 12A or all would be right");
+        return fail(Fault::bad_data,
+                    "'" + f + "' is not a frame's name; 7, 12A or all would be right");
       }
     }
     return Store::Entry{kind::frames_wanted, roll, 0};
@@ -213,9 +245,11 @@ Result<std::vector<Want>> Ledger::due() {
   if (auto r = store_->refresh(); !r) return fail(r.error());
   std::vector<std::pair<std::int64_t, Want>> found;
   for (const std::string& name : store_->books.order()) {
-    for (const OpenJob& job : store_->books.roll(name)->full) found.emplace_back(job.id, Want{name, job.frames, job.ppi, job.asked});
+    for (const OpenJob& job : store_->books.roll(name)->full)
+      found.emplace_back(job.id, Want{name, job.frames, job.ppi, job.asked});
   }
-  std::sort(found.begin(), found.end(), [](const auto& a, const auto& b) { return a.first < b.first; });
+  std::sort(found.begin(), found.end(),
+            [](const auto& a, const auto& b) { return a.first < b.first; });
   std::vector<Want> out;
   for (auto& [id, want] : found) out.push_back(std::move(want));
   return out;
@@ -262,7 +296,9 @@ namespace {
 Result<std::string> roll_of_job(const Books& books, std::int64_t id) {
   const RollBook* book = nullptr;
   if (books.job(id, &book)) return book->roll.name;
-  return fail(Fault::bad_data, "job " + std::to_string(id) + " is not open: it is finished, or nothing called for it; not recorded");
+  return fail(Fault::bad_data,
+              "job " + std::to_string(id) +
+                  " is not open: it is finished, or nothing called for it; not recorded");
 }
 
 }  // namespace
@@ -276,13 +312,16 @@ Result<> Ledger::job_planned(std::int64_t job, const Json& plan) {
 }
 
 Result<> Ledger::pass_captured(std::int64_t job, int pass, const File& file, const Json& capture) {
-  return store_->record({{"pass", pass}, {"file", to_json(file)}, {"capture", capture}}, [&]() -> Result<Store::Entry> {
-    const auto roll = roll_of_job(store_->books, job);
-    if (!roll) return fail(roll.error());
-    if (pass < 1) return fail(Fault::bad_data, "pass " + std::to_string(pass) + ": passes count from 1; not recorded");
-    if (auto r = store_->check_file(*roll, file); !r) return fail(r.error());
-    return Store::Entry{kind::pass_captured, *roll, job};
-  });
+  return store_->record({{"pass", pass}, {"file", to_json(file)}, {"capture", capture}},
+                        [&]() -> Result<Store::Entry> {
+                          const auto roll = roll_of_job(store_->books, job);
+                          if (!roll) return fail(roll.error());
+                          if (pass < 1)
+                            return fail(Fault::bad_data, "pass " + std::to_string(pass) +
+                                                             ": passes count from 1; not recorded");
+                          if (auto r = store_->check_file(*roll, file); !r) return fail(r.error());
+                          return Store::Entry{kind::pass_captured, *roll, job};
+                        });
 }
 
 Result<> Ledger::pass_refused(std::int64_t job, int pass, const std::string& why) {
@@ -302,33 +341,41 @@ Result<> Ledger::lap_checked(std::int64_t job, const Json& report) {
 }
 
 Result<> Ledger::proof_done(std::int64_t job, const std::vector<File>& files, const Json& frames) {
-  return store_->record({{"files", list(files)}, {"frames", frames}}, [&]() -> Result<Store::Entry> {
-    const auto roll = roll_of_job(store_->books, job);
-    if (!roll) return fail(roll.error());
-    const RollBook& book = *store_->books.roll(*roll);
-    if (!book.proof || book.proof->id != job) return fail(Fault::bad_data, "job " + std::to_string(job) + " is not a proof; not recorded");
-    for (const File& f : files) {
-      if (auto r = store_->check_file(*roll, f); !r) return fail(r.error());
-    }
-    return Store::Entry{kind::sheet_published, *roll, job};
-  });
+  return store_->record(
+      {{"files", list(files)}, {"frames", frames}}, [&]() -> Result<Store::Entry> {
+        const auto roll = roll_of_job(store_->books, job);
+        if (!roll) return fail(roll.error());
+        const RollBook& book = *store_->books.roll(*roll);
+        if (!book.proof || book.proof->id != job)
+          return fail(Fault::bad_data,
+                      "job " + std::to_string(job) + " is not a proof; not recorded");
+        for (const File& f : files) {
+          if (auto r = store_->check_file(*roll, f); !r) return fail(r.error());
+        }
+        return Store::Entry{kind::sheet_published, *roll, job};
+      });
 }
 
-Result<> Ledger::full_done(std::int64_t job, const std::vector<File>& files, const std::vector<std::string>& frames, Ppi ppi) {
-  return store_->record({{"files", list(files)}, {"frames", frames}, {"ppi", ppi.value}}, [&]() -> Result<Store::Entry> {
-    const auto roll = roll_of_job(store_->books, job);
-    if (!roll) return fail(roll.error());
-    const RollBook& book = *store_->books.roll(*roll);
-    if (book.proof && book.proof->id == job) return fail(Fault::bad_data, "job " + std::to_string(job) + " is a proof; not recorded");
-    for (const File& f : files) {
-      if (auto r = store_->check_file(*roll, f); !r) return fail(r.error());
-    }
-    return Store::Entry{kind::full_accepted, *roll, job};
-  });
+Result<> Ledger::full_done(std::int64_t job, const std::vector<File>& files,
+                           const std::vector<std::string>& frames, Ppi ppi) {
+  return store_->record({{"files", list(files)}, {"frames", frames}, {"ppi", ppi.value}},
+                        [&]() -> Result<Store::Entry> {
+                          const auto roll = roll_of_job(store_->books, job);
+                          if (!roll) return fail(roll.error());
+                          const RollBook& book = *store_->books.roll(*roll);
+                          if (book.proof && book.proof->id == job)
+                            return fail(Fault::bad_data,
+                                        "job " + std::to_string(job) + " is a proof; not recorded");
+                          for (const File& f : files) {
+                            if (auto r = store_->check_file(*roll, f); !r) return fail(r.error());
+                          }
+                          return Store::Entry{kind::full_accepted, *roll, job};
+                        });
 }
 
 Result<> Ledger::note(const std::string& event, const Json& body) {
-  if (event.empty() || kind::is_reserved(event)) return fail(Fault::internal, "'" + event + "' is not the name of a note");
+  if (event.empty() || kind::is_reserved(event))
+    return fail(Fault::internal, "'" + event + "' is not the name of a note");
   return store_->record(body, [&]() -> Result<Store::Entry> { return Store::Entry{event, "", 0}; });
 }
 

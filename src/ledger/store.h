@@ -1,4 +1,5 @@
-// What a Ledger holds: the open database, the books read from it so far, and the lock of a working station.
+// What a Ledger holds: the open database, the books read from it so far, and the lock of a working
+// station.
 //
 // Invariants: the books hold committed events only. Thread: one. Errors: those of Database.
 #pragma once
@@ -13,7 +14,8 @@
 namespace lapwright::ledger {
 
 struct Ledger::Store {
-  Store(std::filesystem::path where, Database opened) : archive(std::move(where)), db(std::move(opened)) {}
+  Store(std::filesystem::path where, Database opened)
+      : archive(std::move(where)), db(std::move(opened)) {}
   ~Store();
 
   std::filesystem::path archive;

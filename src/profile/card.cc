@@ -17,16 +17,18 @@ std::string list(const Numbers& values) {
   return out + "]";
 }
 
-void line(std::string& out, const std::string& indent, const std::string& key, const std::string& value) {
+void line(std::string& out, const std::string& indent, const std::string& key,
+          const std::string& value) {
   out += indent + key + ": " + value + "\n";
 }
 
-void write_reading(std::string& out, const std::string& key, const Card::Reading& r, const std::string& remark) {
+void write_reading(std::string& out, const std::string& key, const Card::Reading& r,
+                   const std::string& remark) {
   out += key + ":" + (remark.empty() ? "" : "  # " + remark) + "\n";
   line(out, "  ", "counts", list(r.counts) + "  # of 65535, red green blue");
   line(out, "  ", "where",
-       "{x: " + num(r.where.x.mm()) + ", y: " + num(r.where.y.mm()) + ", width: " + num(r.where.width.mm()) +
-           ", height: " + num(r.where.height.mm()) + "}  # sleeve mm");
+       "{x: " + num(r.where.x.mm()) + ", y: " + num(r.where.y.mm()) + ", width: " +
+           num(r.where.width.mm()) + ", height: " + num(r.where.height.mm()) + "}  # sleeve mm");
   line(out, "  ", "from", yaml_scalar(r.from));
 }
 
@@ -52,7 +54,8 @@ std::array<double, N> array_of(const Section& s, const std::string& key) {
 
 std::string checksum(const Section& s) {
   const std::string value = s.text("sha256");
-  const bool hex = value.size() == 64 && value.find_first_not_of("0123456789abcdef") == std::string::npos;
+  const bool hex =
+      value.size() == 64 && value.find_first_not_of("0123456789abcdef") == std::string::npos;
   if (!value.empty() && !hex) s.wrong("sha256", "must be 64 hexadecimal digits, lower case");
   return value;
 }
@@ -69,7 +72,8 @@ Card::Pass read_pass(const Section& s) {
   const Tree* options = s.tree("options");
   if (!options || options->kind == Tree::Kind::null) return p;
   for (const Tree& item : options->items) {
-    if (item.kind != Tree::Kind::map || item.members.size() != 1 || item.members[0].value.kind == Tree::Kind::list ||
+    if (item.kind != Tree::Kind::map || item.members.size() != 1 ||
+        item.members[0].value.kind == Tree::Kind::list ||
         item.members[0].value.kind == Tree::Kind::map) {
       s.complaint().add(item.line, s.path("options"), "each must be one `name: value`");
       return p;
@@ -96,7 +100,8 @@ Card::Reading read_reading(const Section& s) {
   Card::Reading r;
   r.counts = array_of<3>(s, "counts");
   const Section w = s.part("where", {"x", "y", "width", "height"});
-  r.where = {w.mm("x", -1e5, 1e5), w.mm("y", -1e5, 1e5), w.mm("width", 0, 1e5), w.mm("height", 0, 1e5)};
+  r.where = {w.mm("x", -1e5, 1e5), w.mm("y", -1e5, 1e5), w.mm("width", 0, 1e5),
+             w.mm("height", 0, 1e5)};
   r.from = s.text("from");
   return r;
 }
@@ -112,9 +117,11 @@ std::string write_card(const Card& card) {
   line(out, "", "stock", yaml_scalar(card.stock));
   line(out, "", "ppi", std::to_string(card.ppi.value));
   line(out, "", "pixels",
-       "{width: " + std::to_string(card.width.value) + ", height: " + std::to_string(card.height.value) + "}");
+       "{width: " + std::to_string(card.width.value) +
+           ", height: " + std::to_string(card.height.value) + "}");
   line(out, "", "origin",
-       "{x: " + num(card.origin_mm.x) + ", y: " + num(card.origin_mm.y) + "}  # sleeve mm of the first pixel's corner");
+       "{x: " + num(card.origin_mm.x) + ", y: " + num(card.origin_mm.y) +
+           "}  # sleeve mm of the first pixel's corner");
   line(out, "", "mm_per_pixel", num(card.mm_per_pixel));
   out += card.passes.empty() ? "passes: []\n" : "passes:\n";
   for (const Card::Pass& p : card.passes) {
@@ -126,7 +133,8 @@ std::string write_card(const Card& card) {
     line(out, "    ", "finished", yaml_scalar(p.finished));
     line(out, "    ", "sleeve_to_pass", list(p.sleeve_to_pass) + "  # mm to px, as measured");
     out += p.options.empty() ? "    options: []\n" : "    options:  # as read back\n";
-    for (const auto& [name, value] : p.options) line(out, "      - ", yaml_scalar(name), yaml_scalar(value));
+    for (const auto& [name, value] : p.options)
+      line(out, "      - ", yaml_scalar(name), yaml_scalar(value));
   }
   out += card.laps.empty() ? "laps: []\n" : "laps:\n";
   for (const Card::Lap& l : card.laps) {
@@ -146,8 +154,8 @@ Result<Card> read_card(const std::string& yaml, const std::string& file) {
   if (!tree) return fail(tree.error());
   Complaint complaint(file, Fault::bad_data);
   const Section top(*tree, "", complaint,
-                    {"file", "sha256", "roll", "sleeve", "stock", "ppi", "pixels", "origin", "mm_per_pixel", "passes",
-                     "laps", "open_light", "base"});
+                    {"file", "sha256", "roll", "sleeve", "stock", "ppi", "pixels", "origin",
+                     "mm_per_pixel", "passes", "laps", "open_light", "base"});
   Card card;
   card.file = top.text("file");
   card.sha256 = checksum(top);
@@ -161,10 +169,12 @@ Result<Card> read_card(const std::string& yaml, const std::string& file) {
   const Section origin = top.part("origin", {"x", "y"});
   card.origin_mm = {origin.number("x", -1e6, 1e6, "mm"), origin.number("y", -1e6, 1e6, "mm")};
   card.mm_per_pixel = top.number("mm_per_pixel", 1e-6, 1000, "mm");
-  for (const Section& s : top.parts("passes", {"pass", "file", "sha256", "device", "started", "finished", "sleeve_to_pass", "options"})) {
+  for (const Section& s : top.parts("passes", {"pass", "file", "sha256", "device", "started",
+                                               "finished", "sleeve_to_pass", "options"})) {
     card.passes.push_back(read_pass(s));
   }
-  for (const Section& s : top.parts("laps", {"between", "residual_px", "overlap_mm", "confidence", "light_percent"})) {
+  for (const Section& s :
+       top.parts("laps", {"between", "residual_px", "overlap_mm", "confidence", "light_percent"})) {
     card.laps.push_back(read_lap(s));
   }
   const Section::Known reading{"counts", "where", "from"};

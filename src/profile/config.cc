@@ -36,8 +36,10 @@ Result<Config> parse_config(const std::string& yaml, const std::string& file) {
   if (top.has("bed")) config.bed = top.text("bed");
   if (top.has("key")) {
     config.key = top.text("key");
-    if (*config.key != "terminal" && *config.key != "stdin" && *config.key != "scanner" && !config.key->starts_with("evdev:")) {
-      top.wrong("key", "'" + *config.key + "' is not right; must be terminal | stdin | scanner | evdev:PATH");
+    if (*config.key != "terminal" && *config.key != "stdin" && *config.key != "scanner" &&
+        !config.key->starts_with("evdev:")) {
+      top.wrong("key", "'" + *config.key +
+                           "' is not right; must be terminal | stdin | scanner | evdev:PATH");
     }
   }
   if (top.has("profiles")) {
@@ -48,15 +50,19 @@ Result<Config> parse_config(const std::string& yaml, const std::string& file) {
   }
   if (top.has("convert")) {
     config.convert = top.texts("convert");
-    if (config.convert.empty()) top.wrong("convert", "must be a list: the command, then its arguments");
+    if (config.convert.empty())
+      top.wrong("convert", "must be a list: the command, then its arguments");
     const auto names = [&](const char* what) {
       for (const std::string& a : config.convert) {
         if (a.find(what) != std::string::npos) return true;
       }
       return false;
     };
-    if (!names("{sheet}") && !names("{card}")) top.wrong("convert", "no argument holds {sheet} or {card}; the command would not know its input");
-    if (!names("{proof}")) top.wrong("convert", "no argument holds {proof}; the command would not know where to write");
+    if (!names("{sheet}") && !names("{card}"))
+      top.wrong("convert",
+                "no argument holds {sheet} or {card}; the command would not know its input");
+    if (!names("{proof}"))
+      top.wrong("convert", "no argument holds {proof}; the command would not know where to write");
   }
   if (complaint.any()) return fail(complaint.error());
   return config;
@@ -65,7 +71,9 @@ Result<Config> parse_config(const std::string& yaml, const std::string& file) {
 Result<Config> load_config() {
   const char* xdg = std::getenv("XDG_CONFIG_HOME");
   // The XDG base directory specification: a relative path there is to be ignored.
-  const fs::path folder = xdg && *xdg == '/' ? fs::path(xdg) : home().empty() ? fs::path() : home() / ".config";
+  const fs::path folder = xdg && *xdg == '/' ? fs::path(xdg)
+                          : home().empty()   ? fs::path()
+                                             : home() / ".config";
   if (folder.empty()) return Config{};
   const fs::path file = folder / "lapwright" / "config.yaml";
   std::error_code trouble;

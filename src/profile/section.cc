@@ -40,7 +40,8 @@ std::string shown(const Tree& value) {
 
 void Complaint::add(int line, const std::string& key, const std::string& what) {
   if (error_) return;
-  error_ = Error{fault_, file_ + ":" + std::to_string(line) + ": " + (key.empty() ? "" : key + ": ") + what};
+  error_ = Error{
+      fault_, file_ + ":" + std::to_string(line) + ": " + (key.empty() ? "" : key + ": ") + what};
 }
 
 std::optional<double> to_number(const std::string& text) {
@@ -69,7 +70,9 @@ std::string number_text(double value) {
 Section::Section(const Tree& tree, std::string path, Complaint& complaint, const Known& known)
     : tree_(&tree), path_(std::move(path)), complaint_(&complaint) {
   if (tree.kind != Tree::Kind::map) {
-    if (&tree != &nothing) complaint.add(tree.line, path_, shown(tree) + " stands here; a mapping of keys must: " + joined(known));
+    if (&tree != &nothing)
+      complaint.add(tree.line, path_,
+                    shown(tree) + " stands here; a mapping of keys must: " + joined(known));
     tree_ = &nothing;
     return;
   }
@@ -81,7 +84,9 @@ Section::Section(const Tree& tree, std::string path, Complaint& complaint, const
   }
 }
 
-std::string Section::path(const std::string& key) const { return path_.empty() ? key : path_ + "." + key; }
+std::string Section::path(const std::string& key) const {
+  return path_.empty() ? key : path_ + "." + key;
+}
 bool Section::has(const std::string& key) const { return tree(key) != nullptr; }
 const Tree* Section::tree(const std::string& key) const {
   const Member* m = tree_->find(key);
@@ -119,11 +124,13 @@ std::string Section::text_or(const std::string& key, const std::string& fallback
 
 std::string Section::name(const std::string& key) const {
   const std::string value = text(key);
-  const bool good = !value.empty() && value.size() <= 100 && value.front() != '.' &&
-                    std::all_of(value.begin(), value.end(), [](char c) {
-                      return std::isalnum(static_cast<unsigned char>(c)) != 0 || c == '.' || c == '-' || c == '_';
-                    });
-  if (!good && has(key)) wrong(key, "'" + value + "' is not a name; use letters, digits, dot, dash and underscore");
+  const bool good =
+      !value.empty() && value.size() <= 100 && value.front() != '.' &&
+      std::all_of(value.begin(), value.end(), [](char c) {
+        return std::isalnum(static_cast<unsigned char>(c)) != 0 || c == '.' || c == '-' || c == '_';
+      });
+  if (!good && has(key))
+    wrong(key, "'" + value + "' is not a name; use letters, digits, dot, dash and underscore");
   return value;
 }
 
@@ -131,7 +138,8 @@ double Section::checked(const Tree& value, const std::string& key, double least,
                         const char* unit) const {
   const auto number = value.kind == Tree::Kind::scalar ? to_number(value.text) : std::nullopt;
   if (!number || *number < least || *number > most) {
-    complaint_->add(value.line, path(key), shown(value) + " is not right; must be " + range_text(least, most, unit));
+    complaint_->add(value.line, path(key),
+                    shown(value) + " is not right; must be " + range_text(least, most, unit));
     return least;
   }
   return *number;
@@ -154,7 +162,8 @@ Micrometres Section::mm(const std::string& key, double least, double most) const
 }
 
 std::int64_t Section::whole(const std::string& key, std::int64_t least, std::int64_t most) const {
-  const std::string right = "a whole number from " + std::to_string(least) + " to " + std::to_string(most);
+  const std::string right =
+      "a whole number from " + std::to_string(least) + " to " + std::to_string(most);
   const Tree* value = tree(key);
   if (!value) {
     if (tree_ != &nothing) wrong(key, "missing; must be " + right);
@@ -184,12 +193,14 @@ std::size_t Section::word(const std::string& key, const std::vector<std::string>
   return static_cast<std::size_t>(at - words.begin());
 }
 
-std::vector<double> Section::numbers(const std::string& key, std::size_t count, double least, double most) const {
+std::vector<double> Section::numbers(const std::string& key, std::size_t count, double least,
+                                     double most) const {
   std::vector<double> out;
   const Tree* value = need(key, Tree::Kind::list, "a list of numbers");
   if (value) {
     for (const Tree& item : value->items) out.push_back(checked(item, key, least, most, ""));
-    if (out.size() != count) wrong(key, std::to_string(out.size()) + " numbers; must be " + std::to_string(count));
+    if (out.size() != count)
+      wrong(key, std::to_string(out.size()) + " numbers; must be " + std::to_string(count));
   }
   out.resize(count, 0);
   return out;

@@ -1,6 +1,8 @@
-// One mapping of a YAML file, read key by key with checks; the first thing wrong is kept and named by file, line and key.
+// One mapping of a YAML file, read key by key with checks; the first thing wrong is kept and named
+// by file, line and key.
 //
-// Invariants: keys outside `known` are complaints; after a complaint every reader returns a harmless value, so a parser reads
+// Invariants: keys outside `known` are complaints; after a complaint every reader returns a
+// harmless value, so a parser reads
 //   straight through and asks `complaint.any()` once.
 // Units: as each reader says. Thread: one parse. Errors: gathered in Complaint.
 #pragma once

@@ -22,11 +22,13 @@ Result<T> load(const fs::path& file, Parse<T> parse) {
   return parse(*text, file.string());
 }
 
-bool is_path(const std::string& name) { return name.find('/') != std::string::npos || name.ends_with(".yaml"); }
+bool is_path(const std::string& name) {
+  return name.find('/') != std::string::npos || name.ends_with(".yaml");
+}
 
 template <class T>
-Result<T> find(const Shelf& shelf, const std::vector<fs::path>& folders, const std::string& kind, const std::string& one,
-               const std::string& name, Parse<T> parse) {
+Result<T> find(const Shelf& shelf, const std::vector<fs::path>& folders, const std::string& kind,
+               const std::string& one, const std::string& name, Parse<T> parse) {
   if (is_path(name)) return load(name, parse);
   for (const fs::path& folder : folders) {
     const fs::path file = folder / kind / (name + ".yaml");
@@ -34,20 +36,23 @@ Result<T> find(const Shelf& shelf, const std::vector<fs::path>& folders, const s
     if (name.empty() || !fs::exists(file, ignored)) continue;
     auto found = load(file, parse);
     if (found && found->name != name) {
-      return fail(Fault::bad_profile, file.string() + ":1: " + one + ": is '" + found->name + "'; must be '" + name +
-                                          "' as the file is called");
+      return fail(Fault::bad_profile, file.string() + ":1: " + one + ": is '" + found->name +
+                                          "'; must be '" + name + "' as the file is called");
     }
     return found;
   }
   std::string known;
   for (const std::string& n : shelf.names(kind)) known += (known.empty() ? "" : ", ") + n;
-  return fail(Fault::no_input, "no " + one + " profile is called '" + name + "'; " +
-                                   (known.empty() ? "no folder of profiles holds any" : "there are: " + known));
+  return fail(Fault::no_input,
+              "no " + one + " profile is called '" + name + "'; " +
+                  (known.empty() ? "no folder of profiles holds any" : "there are: " + known));
 }
 
 }  // namespace
 
-Result<BedProfile> Shelf::bed(const std::string& name) const { return find(*this, folders_, "beds", "bed", name, parse_bed); }
+Result<BedProfile> Shelf::bed(const std::string& name) const {
+  return find(*this, folders_, "beds", "bed", name, parse_bed);
+}
 Result<SleeveProfile> Shelf::sleeve(const std::string& name) const {
   return find(*this, folders_, "sleeves", "sleeve", name, parse_sleeve);
 }
@@ -72,7 +77,8 @@ std::vector<std::string> Shelf::names(const std::string& kind) const {
     fs::directory_iterator it(folder / kind, trouble), end;
     for (; !trouble && it != end; it.increment(trouble)) {
       const fs::path p = it->path();
-      if (p.extension() == ".yaml" && p.filename().string().front() != '.') found.insert(p.stem().string());
+      if (p.extension() == ".yaml" && p.filename().string().front() != '.')
+        found.insert(p.stem().string());
     }
   }
   return {found.begin(), found.end()};

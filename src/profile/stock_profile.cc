@@ -6,7 +6,8 @@ namespace {
 
 Channels channels(const Section& top, const std::string& key, double least, double most) {
   const Section c = top.part(key, {"red", "green", "blue"});
-  return {c.number("red", least, most), c.number("green", least, most), c.number("blue", least, most)};
+  return {c.number("red", least, most), c.number("green", least, most),
+          c.number("blue", least, most)};
 }
 
 }  // namespace
@@ -15,13 +16,15 @@ Result<StockProfile> parse_stock(const std::string& yaml, const std::string& fil
   const auto tree = parse_yaml(yaml, file, Fault::bad_profile);
   if (!tree) return fail(tree.error());
   Complaint complaint(file, Fault::bad_profile);
-  const Section top(*tree, "", complaint, {"stock", "about", "process", "base", "gain", "offset", "paper", "trim"});
+  const Section top(*tree, "", complaint,
+                    {"stock", "about", "process", "base", "gain", "offset", "paper", "trim"});
   StockProfile s;
   s.file = file;
   s.name = top.name("stock");
   s.about = top.text("about");
-  s.process = std::vector{Process::colour_negative, Process::bw_negative,
-                          Process::slide}[top.word("process", {"colour-negative", "bw-negative", "slide"})];
+  s.process =
+      std::vector{Process::colour_negative, Process::bw_negative,
+                  Process::slide}[top.word("process", {"colour-negative", "bw-negative", "slide"})];
   if (top.has("base")) s.base = channels(top, "base", 0, 4);
   if (top.has("gain")) s.gain = channels(top, "gain", 0.1, 10);
   if (top.has("offset")) s.offset = channels(top, "offset", -3, 3);

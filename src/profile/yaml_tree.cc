@@ -46,7 +46,8 @@ std::size_t utf8_length(const std::string& s, std::size_t i) {
   return 0;
 }
 
-/// What must hold before the library sees the text: encoding, and nesting that its recursion can bear.
+/// What must hold before the library sees the text: encoding, and nesting that its recursion can
+/// bear.
 void check_text(const std::string& text) {
   int line = 1, open = 0;
   for (std::size_t i = 0; i < text.size();) {
@@ -189,12 +190,15 @@ Result<Tree> parse_yaml(const std::string& text, const std::string& file, Fault 
 std::string yaml_scalar(const std::string& text) {
   const auto safe = [](char c) {
     const auto u = static_cast<unsigned char>(c);
-    return (u < 0x80 && std::isalnum(u) != 0) || std::string_view(" .-_/+()").find(c) != std::string_view::npos;
+    return (u < 0x80 && std::isalnum(u) != 0) ||
+           std::string_view(" .-_/+()").find(c) != std::string_view::npos;
   };
   const bool starts_well =
-      !text.empty() && (text.front() == '/' || (safe(text.front()) && std::isalnum(static_cast<unsigned char>(text.front())) != 0));
-  if (starts_well && std::all_of(text.begin(), text.end(), safe) && text.back() != ' ' && text != "null" && text != "Null" &&
-      text != "NULL") {
+      !text.empty() &&
+      (text.front() == '/' ||
+       (safe(text.front()) && std::isalnum(static_cast<unsigned char>(text.front())) != 0));
+  if (starts_well && std::all_of(text.begin(), text.end(), safe) && text.back() != ' ' &&
+      text != "null" && text != "Null" && text != "NULL") {
     return text;
   }
   std::string out = "\"";

@@ -1,8 +1,11 @@
-// YAML text as a plain tree that keeps every value's line. The only place that knows the YAML library.
+// YAML text as a plain tree that keeps every value's line. The only place that knows the YAML
+// library.
 //
-// Invariants: keys of a map are unique; text is valid UTF-8 without control characters but tab and newline;
+// Invariants: keys of a map are unique; text is valid UTF-8 without control characters but tab and
+// newline;
 //   no aliases, one document, at most 64 levels deep.
-// Units: lines count from 1. Thread: values. Errors: the fault asked for, "FILE:LINE: what is wrong".
+// Units: lines count from 1. Thread: values. Errors: the fault asked for, "FILE:LINE: what is
+// wrong".
 #pragma once
 
 #include <string>

@@ -1,4 +1,5 @@
-// roll, want and ledger as a person or a script calls them: arguments in, text, JSON and exit code out.
+// roll, want and ledger as a person or a script calls them: arguments in, text, JSON and exit code
+// out.
 #include <gtest/gtest.h>
 #include <unistd.h>
 
@@ -31,7 +32,10 @@ struct Outcome {
 class ArchiveCommands : public ::testing::Test {
  protected:
   void SetUp() override {
-    root_ = fs::temp_directory_path() / (std::string("cli-test-") + ::testing::UnitTest::GetInstance()->current_test_info()->name() + std::to_string(::getpid()));
+    root_ = fs::temp_directory_path() /
+            (std::string("cli-test-") +
+             ::testing::UnitTest::GetInstance()->current_test_info()->name() +
+             std::to_string(::getpid()));
     fs::remove_all(root_);
     fs::create_directories(root_);
     archive_ = root_ / "archive";
@@ -57,22 +61,29 @@ class ArchiveCommands : public ::testing::Test {
     o.err = err.str();
     return o;
   }
-  static Outcome add(const std::string& name) { return call({"roll", "add", name, "--sleeve", "135-7x5", "--stock", "c41-daylight-400", "--shot", "2026-03-21"}); }
+  static Outcome add(const std::string& name) {
+    return call({"roll", "add", name, "--sleeve", "135-7x5", "--stock", "c41-daylight-400",
+                 "--shot", "2026-03-21"});
+  }
 
   ledger::File put(const std::string& path, const std::string& text) {
     EXPECT_TRUE(core::write_file(archive_ / path, text));
     return {path, *core::sha256_of(archive_ / path), text.size()};
   }
-  /// Does what a station would: roll `name` gets its proof with these frames, and frame "2" at full.
+  /// Does what a station would: roll `name` gets its proof with these frames, and frame "2" at
+  /// full.
   void proof(const std::string& name) {
     auto l = ledger::Ledger::open(archive_);
     ASSERT_TRUE(l);
     const auto job = (*l->next_job({}))->id;
     Json list = Json::array();
     for (const char* f : {"1", "2", "3"}) list.push_back({{"frame", f}});
-    ASSERT_TRUE(l->proof_done(job, {put("rolls/" + name + "/proof/sheet.tif", "sheet")}, {{"frames", list}}));
+    ASSERT_TRUE(l->proof_done(job, {put("rolls/" + name + "/proof/sheet.tif", "sheet")},
+                              {{"frames", list}}));
     ASSERT_TRUE(l->want(name, {"2"}, {0}));
-    ASSERT_TRUE(l->full_done((*l->next_job({}))->id, {put("rolls/" + name + "/full/frame-02.tif", "frame")}, {"2"}, {2400}));
+    ASSERT_TRUE(l->full_done((*l->next_job({}))->id,
+                             {put("rolls/" + name + "/full/frame-02.tif", "frame")}, {"2"},
+                             {2400}));
     ASSERT_TRUE(l->write_manifest(name));
   }
   fs::path root_, archive_;
@@ -91,7 +102,8 @@ TEST_F(ArchiveCommands, RollAddListShow) {
   EXPECT_EQ(list["rolls"][0]["shot"], "2026-03-21");
   EXPECT_EQ(list["rolls"][1]["proofed"], false);
   const Outcome people = call({"roll", "list"});
-  EXPECT_EQ(people.out.substr(0, people.out.find('\n')), "ROLL  PROOF    SLEEVE   STOCK             SHOT        NOTE");
+  EXPECT_EQ(people.out.substr(0, people.out.find('\n')),
+            "ROLL  PROOF    SLEEVE   STOCK             SHOT        NOTE");
   EXPECT_EQ(call({"roll", "show", "a", "--json"}).json()["sleeve"], "135-7x5");
   EXPECT_NE(call({"roll", "show", "a"}).out.find("waiting"), std::string::npos);
   EXPECT_EQ(call({"roll", "show", "c"}).code, 66);
@@ -107,18 +119,25 @@ TEST_F(ArchiveCommands, RollAddRefusesWhatCannotBe) {
   EXPECT_EQ(code({"a", "--sleeve", "none", "--stock", "c41-daylight-400"}), 66);
   EXPECT_EQ(code({"a", "--sleeve", "135-7x5", "--stock", "none"}), 66);
   EXPECT_EQ(code({"a", "--sleeve", "135-7x5"}), 64);
-  for (const char* bad : {"2026-02-30", "yesterday", "2026-13", "26-01-01", "2026-1-1", "2026-01-011"}) {
-    EXPECT_EQ(code({"a", "--sleeve", "135-7x5", "--stock", "c41-daylight-400", "--shot", bad}), 64) << bad;
+  for (const char* bad :
+       {"2026-02-30", "yesterday", "2026-13", "26-01-01", "2026-1-1", "2026-01-011"}) {
+    EXPECT_EQ(code({"a", "--sleeve", "135-7x5", "--stock", "c41-daylight-400", "--shot", bad}), 64)
+        << bad;
   }
   EXPECT_FALSE(fs::exists(archive_)) << "nothing refused makes an archive";
   std::ofstream(root_ / "bad.yaml") << "sleeve: s\nabout: x\npage: {width: 1, height: 2}\n";
-  const Outcome bad = call({"roll", "add", "a", "--sleeve", (root_ / "bad.yaml").string(), "--stock", "c41-daylight-400"});
+  const Outcome bad = call({"roll", "add", "a", "--sleeve", (root_ / "bad.yaml").string(),
+                            "--stock", "c41-daylight-400"});
   EXPECT_EQ(bad.code, 78);
   EXPECT_NE(bad.err.find("bad.yaml:3: page.width: "), std::string::npos) << bad.err;
 }
 
 TEST_F(ArchiveCommands, AMistypedArchiveIsNotMade) {
-  for (const std::vector<std::string>& c : {std::vector<std::string>{"ledger"}, {"ledger", "due"}, {"ledger", "audit"}, {"roll", "list"}, {"want", "r", "--frames", "1"}}) {
+  for (const std::vector<std::string>& c : {std::vector<std::string>{"ledger"},
+                                            {"ledger", "due"},
+                                            {"ledger", "audit"},
+                                            {"roll", "list"},
+                                            {"want", "r", "--frames", "1"}}) {
     EXPECT_EQ(call(c).code, 66) << c[0];
   }
   EXPECT_FALSE(fs::exists(archive_));
@@ -135,7 +154,9 @@ TEST_F(ArchiveCommands, LedgerTellsProofFullAndDue) {
   EXPECT_EQ(all["rolls"][0]["due"], Json({"1", "3"})) << "2 is there at more";
   const std::string people = call({"ledger"}).out;
   EXPECT_NE(people.find("1 of 3: 2"), std::string::npos) << people;
-  EXPECT_NE(people.find("2 rolls, 1 waiting for a proof; 1 frame at full, 2 due"), std::string::npos) << people;
+  EXPECT_NE(people.find("2 rolls, 1 waiting for a proof; 1 frame at full, 2 due"),
+            std::string::npos)
+      << people;
   EXPECT_NE(call({"ledger", "r1"}).out.find("rolls/r1/full/frame-02.tif"), std::string::npos);
   EXPECT_EQ(call({"ledger", "r1", "--json"}).json()["roll"], "r1");
   EXPECT_EQ(call({"ledger", "r3"}).code, 66);
@@ -187,7 +208,12 @@ TEST_F(ArchiveCommands, ExportWritesAFileOrStandardOutput) {
 }
 
 TEST_F(ArchiveCommands, EveryOneHasHelp) {
-  for (const std::vector<std::string>& c : {std::vector<std::string>{"roll"}, {"roll", "add"}, {"want"}, {"ledger"}, {"ledger", "audit"}, {"ledger", "export"}}) {
+  for (const std::vector<std::string>& c : {std::vector<std::string>{"roll"},
+                                            {"roll", "add"},
+                                            {"want"},
+                                            {"ledger"},
+                                            {"ledger", "audit"},
+                                            {"ledger", "export"}}) {
     std::vector<std::string> all = c;
     all.push_back("--help");
     const Outcome o = call(all);

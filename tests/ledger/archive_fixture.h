@@ -19,7 +19,9 @@ class ArchiveTest : public ::testing::Test {
  protected:
   void SetUp() override {
     archive_ = std::filesystem::temp_directory_path() /
-               (std::string("ledger-test-") + ::testing::UnitTest::GetInstance()->current_test_info()->name() + "-" + std::to_string(::getpid()));
+               (std::string("ledger-test-") +
+                ::testing::UnitTest::GetInstance()->current_test_info()->name() + "-" +
+                std::to_string(::getpid()));
     std::filesystem::remove_all(archive_);
   }
   void TearDown() override { std::filesystem::remove_all(archive_); }
@@ -49,9 +51,14 @@ class ArchiveTest : public ::testing::Test {
     ASSERT_TRUE(job && *job);
     ASSERT_EQ((*job)->roll.name, roll);
     ASSERT_TRUE(l.job_planned((*job)->id, {{"passes", 2}}));
-    ASSERT_TRUE(l.pass_captured((*job)->id, 1, put(roll, "proof/pass-1.tif", "one of " + roll), {{"device", "x"}}));
-    ASSERT_TRUE(l.pass_captured((*job)->id, 2, put(roll, "proof/pass-2.tif", "two of " + roll), {{"device", "x"}}));
-    const auto done = l.proof_done((*job)->id, {put(roll, "proof/sheet.tif", "sheet of " + roll), put(roll, "proof/frames.json", "{}")}, frames(names));
+    ASSERT_TRUE(l.pass_captured((*job)->id, 1, put(roll, "proof/pass-1.tif", "one of " + roll),
+                                {{"device", "x"}}));
+    ASSERT_TRUE(l.pass_captured((*job)->id, 2, put(roll, "proof/pass-2.tif", "two of " + roll),
+                                {{"device", "x"}}));
+    const auto done = l.proof_done(
+        (*job)->id,
+        {put(roll, "proof/sheet.tif", "sheet of " + roll), put(roll, "proof/frames.json", "{}")},
+        frames(names));
     ASSERT_TRUE(done) << done.error().text;
     ASSERT_TRUE(l.write_manifest(roll));
   }

@@ -54,24 +54,31 @@ TEST_F(AuditTest, TellsAManifestThatIsGoneOrSaysSomethingElse) {
   EXPECT_EQ(found(l), (Found{{"rolls/r/manifest-sha256.txt", "missing"}}));
 }
 
-// coreutils' sha256sum reads the manifest as RFC 8493 section 2.1.3 has it: HEX, blanks, path relative to the folder.
+// coreutils' sha256sum reads the manifest as RFC 8493 section 2.1.3 has it: HEX, blanks, path
+// relative to the folder.
 TEST_F(AuditTest, Sha256sumChecksTheManifest) {
   Ledger l = open();
   proofed(l, "roll 1", {"1", "2"});
   ASSERT_TRUE(l.want("roll 1", {"1"}, {2400}));
   const Job job = **l.next_job({});
   ASSERT_TRUE(l.pass_captured(job.id, 1, put("roll 1", "full/pass-1.tif", "pass"), {}));
-  ASSERT_TRUE(l.full_done(job.id, {put("roll 1", "full/frame-01.tif", "frame"), put("roll 1", "full/frame-01.yaml", "card")}, {"1"}, {2400}));
+  ASSERT_TRUE(l.full_done(
+      job.id,
+      {put("roll 1", "full/frame-01.tif", "frame"), put("roll 1", "full/frame-01.yaml", "card")},
+      {"1"}, {2400}));
   ASSERT_TRUE(l.write_manifest("roll 1"));
   const std::string folder = (archive_ / "rolls/roll 1").string();
   const auto check = [&] {
-    const auto r = core::run({"/bin/sh", "-c", "cd \"$0\" && exec sha256sum --strict -c manifest-sha256.txt", folder}, 20);
+    const auto r = core::run(
+        {"/bin/sh", "-c", "cd \"$0\" && exec sha256sum --strict -c manifest-sha256.txt", folder},
+        20);
     EXPECT_TRUE(r);
     return r ? *r : core::Finished{99, ""};
   };
   auto r = check();
   EXPECT_EQ(r.exit_code, 0) << r.last_lines;
-  for (const char* name : {"proof/pass-1.tif: OK", "proof/pass-2.tif: OK", "proof/sheet.tif: OK", "full/frame-01.tif: OK", "full/frame-01.yaml: OK"}) {
+  for (const char* name : {"proof/pass-1.tif: OK", "proof/pass-2.tif: OK", "proof/sheet.tif: OK",
+                           "full/frame-01.tif: OK", "full/frame-01.yaml: OK"}) {
     EXPECT_NE(r.last_lines.find(name), std::string::npos) << r.last_lines;
   }
   EXPECT_EQ(std::count(r.last_lines.begin(), r.last_lines.end(), '\n'), 6);
@@ -97,8 +104,11 @@ TEST_F(AuditTest, SweepTakesLeftoversAndNothingElse) {
     ASSERT_TRUE(gone) << gone.error().text;
     std::vector<std::string> sorted = *gone;
     std::sort(sorted.begin(), sorted.end());
-    EXPECT_EQ(sorted, (std::vector<std::string>{"rolls/next/proof/.pass-2.tif.part", "rolls/next/proof/pass-1.tif", "rolls/r/full/frame-01.tif"}));
-    EXPECT_EQ(found(l), (Found{{"rolls/r/notes.txt", "not in the ledger"}, {"rolls/elsewhere/proof/x.tif", "not in the ledger"}}))
+    EXPECT_EQ(sorted, (std::vector<std::string>{"rolls/next/proof/.pass-2.tif.part",
+                                                "rolls/next/proof/pass-1.tif",
+                                                "rolls/r/full/frame-01.tif"}));
+    EXPECT_EQ(found(l), (Found{{"rolls/r/notes.txt", "not in the ledger"},
+                               {"rolls/elsewhere/proof/x.tif", "not in the ledger"}}))
         << "and the manifest was written again";
     Ledger other = open();
     const auto second = other.sweep();
@@ -150,7 +160,8 @@ TEST_F(AuditTest, CsvQuotesFormulas) {
   EXPECT_NE(csv->find(",\"'=HYPERLINK(\"\"http://x\"\",\"\"y\"\")\","), std::string::npos) << *csv;
   EXPECT_NE(csv->find(",\"'-1, \"\"two\"\"\nlines\","), std::string::npos) << *csv;
   EXPECT_NE(csv->find("three,\"'+s\",\"'@k\",,fine,"), std::string::npos) << *csv;
-  EXPECT_EQ(csv->substr(0, csv->find("\r\n")), "roll,sleeve,stock,shot,note,added,proofed,frame,full_ppi,due");
+  EXPECT_EQ(csv->substr(0, csv->find("\r\n")),
+            "roll,sleeve,stock,shot,note,added,proofed,frame,full_ppi,due");
 }
 
 TEST_F(AuditTest, CsvHasOneLineAFrame) {

@@ -14,9 +14,13 @@ namespace {
 
 class Raw {
  public:
-  explicit Raw(const std::filesystem::path& file) { EXPECT_EQ(sqlite3_open(file.c_str(), &db_), SQLITE_OK); }
+  explicit Raw(const std::filesystem::path& file) {
+    EXPECT_EQ(sqlite3_open(file.c_str(), &db_), SQLITE_OK);
+  }
   ~Raw() { sqlite3_close(db_); }
-  int run(const std::string& sql) { return sqlite3_exec(db_, sql.c_str(), nullptr, nullptr, nullptr); }
+  int run(const std::string& sql) {
+    return sqlite3_exec(db_, sql.c_str(), nullptr, nullptr, nullptr);
+  }
   std::string why() { return sqlite3_errmsg(db_); }
   std::string one(const std::string& sql) {
     std::string out;
@@ -24,7 +28,8 @@ class Raw {
       *static_cast<std::string*>(to) += n > 0 && values[0] ? values[0] : "(null)";
       return 0;
     };
-    EXPECT_EQ(sqlite3_exec(db_, sql.c_str(), take, &out, nullptr), SQLITE_OK) << sql << ": " << why();
+    EXPECT_EQ(sqlite3_exec(db_, sql.c_str(), take, &out, nullptr), SQLITE_OK)
+        << sql << ": " << why();
     return out;
   }
 
@@ -54,12 +59,20 @@ TEST_F(DatabaseTest, SqliteFindsItAsPromised) {
   EXPECT_NE(raw.why().find("never changed"), std::string::npos);
   EXPECT_NE(raw.run("DELETE FROM event"), SQLITE_OK);
   EXPECT_NE(raw.why().find("never deleted"), std::string::npos);
-  EXPECT_NE(raw.run("INSERT INTO event (uuid, station, number, at, actor, version, kind, body) VALUES ('u', 's', 1, 'a', 'b', 'c', 'd', '{')"), SQLITE_OK)
+  EXPECT_NE(raw.run("INSERT INTO event (uuid, station, number, at, actor, version, kind, body) "
+                    "VALUES ('u', 's', 1, 'a', 'b', 'c', 'd', '{')"),
+            SQLITE_OK)
       << "a body that is not JSON";
-  EXPECT_NE(raw.run("INSERT INTO event (uuid, station, number, at, actor, version, kind, body) VALUES ('u', 's', 'x', 'a', 'b', 'c', 'd', '{}')"), SQLITE_OK)
+  EXPECT_NE(raw.run("INSERT INTO event (uuid, station, number, at, actor, version, kind, body) "
+                    "VALUES ('u', 's', 'x', 'a', 'b', 'c', 'd', '{}')"),
+            SQLITE_OK)
       << "STRICT";
-  EXPECT_EQ(raw.one("SELECT count(*) = count(DISTINCT uuid) AND min(number) = 1 AND max(number) = count(*) FROM event"), "1");
-  EXPECT_EQ(raw.one("SELECT count(*) FROM event WHERE at NOT LIKE '20__-__-__T__:__:__.___Z' OR actor = '' OR version NOT LIKE 'lapwright %'"), "0");
+  EXPECT_EQ(raw.one("SELECT count(*) = count(DISTINCT uuid) AND min(number) = 1 AND max(number) = "
+                    "count(*) FROM event"),
+            "1");
+  EXPECT_EQ(raw.one("SELECT count(*) FROM event WHERE at NOT LIKE '20__-__-__T__:__:__.___Z' OR "
+                    "actor = '' OR version NOT LIKE 'lapwright %'"),
+            "0");
   EXPECT_EQ(raw.one("SELECT frames FROM proof"), "2");
   EXPECT_EQ(raw.one("SELECT frame FROM want"), "2");
   EXPECT_EQ(raw.one("SELECT sleeve FROM roll"), "135-7x5");
@@ -94,9 +107,12 @@ TEST_F(DatabaseTest, ADamagedLedgerIsSaidSoInOneLine) {
     EXPECT_NE(l.error().text.find("ledger.sqlite"), std::string::npos);
     return l.error().text;
   };
-  EXPECT_NE(opened("This is a text, and no database at all, whatever its name may promise.").find("damaged"), std::string::npos);
+  EXPECT_NE(opened("This is a text, and no database at all, whatever its name may promise.")
+                .find("damaged"),
+            std::string::npos);
   std::string holed = whole;
-  for (std::size_t page = 2; page * 4096 + 4096 <= holed.size(); ++page) std::fill_n(holed.begin() + static_cast<std::ptrdiff_t>(page * 4096), 64, '\x5a');
+  for (std::size_t page = 2; page * 4096 + 4096 <= holed.size(); ++page)
+    std::fill_n(holed.begin() + static_cast<std::ptrdiff_t>(page * 4096), 64, '\x5a');
   EXPECT_NE(opened(holed).find("damaged"), std::string::npos);
   EXPECT_NE(opened(whole.substr(0, whole.size() / 2)).find("damaged"), std::string::npos);
 }
@@ -122,14 +138,23 @@ TEST_F(DatabaseTest, TheCopyTakesADamagedLedgersPlace) {
 
 TEST_F(DatabaseTest, OtherDatabasesAndNewerLedgersAreLeftAlone) {
   std::filesystem::create_directories(archive_);
-  { Raw raw(file()); ASSERT_EQ(raw.run("CREATE TABLE recipe (x)"), SQLITE_OK); }
+  {
+    Raw raw(file());
+    ASSERT_EQ(raw.run("CREATE TABLE recipe (x)"), SQLITE_OK);
+  }
   const auto other = Ledger::open(archive_);
   ASSERT_FALSE(other);
   EXPECT_EQ(other.error().fault, Fault::bad_data);
-  { Raw raw(file()); EXPECT_EQ(raw.one("SELECT count(*) FROM sqlite_schema"), "1"); }
+  {
+    Raw raw(file());
+    EXPECT_EQ(raw.one("SELECT count(*) FROM sqlite_schema"), "1");
+  }
   std::filesystem::remove_all(archive_);
   { open(); }
-  { Raw raw(file()); ASSERT_EQ(raw.run("PRAGMA user_version = 99"), SQLITE_OK); }
+  {
+    Raw raw(file());
+    ASSERT_EQ(raw.run("PRAGMA user_version = 99"), SQLITE_OK);
+  }
   const auto newer = Ledger::open(archive_);
   ASSERT_FALSE(newer);
   EXPECT_NE(newer.error().text.find("newer"), std::string::npos);
@@ -143,7 +168,8 @@ TEST_F(DatabaseTest, AFolderThatCannotBeMadeIsCannotCreate) {
   EXPECT_EQ(l.error().fault, Fault::cannot_create);
 }
 
-// Many processes make the same archive and write at once: no event is lost, numbers run without a gap.
+// Many processes make the same archive and write at once: no event is lost, numbers run without a
+// gap.
 TEST_F(DatabaseTest, ManyProcessesMayOpenAndWriteAtOnce) {
   std::vector<pid_t> children;
   for (int p = 0; p < 4; ++p) {
@@ -151,7 +177,11 @@ TEST_F(DatabaseTest, ManyProcessesMayOpenAndWriteAtOnce) {
     if (child == 0) {
       auto l = Ledger::open(archive_);
       int bad = l ? 0 : 1;
-      for (int i = 0; l && i < 10; ++i) bad += l->add_roll({"r-" + std::to_string(p) + "-" + std::to_string(i), "s", "k", "", "", ""}) ? 0 : 1;
+      for (int i = 0; l && i < 10; ++i)
+        bad +=
+            l->add_roll({"r-" + std::to_string(p) + "-" + std::to_string(i), "s", "k", "", "", ""})
+                ? 0
+                : 1;
       ::_exit(bad);
     }
     children.push_back(child);
@@ -166,7 +196,8 @@ TEST_F(DatabaseTest, ManyProcessesMayOpenAndWriteAtOnce) {
   EXPECT_EQ(raw.one("SELECT max(number) FROM event"), "40");
 }
 
-// kill -9 at twenty instants while a child records passes: what it was told is recorded is there, and the ledger is sound.
+// kill -9 at twenty instants while a child records passes: what it was told is recorded is there,
+// and the ledger is sound.
 TEST_F(DatabaseTest, AKilledWriterLosesNothingThatWasPromised) {
   std::size_t promised_in_all = 0;
   for (int round = 0; round < 20; ++round) {

@@ -8,8 +8,10 @@ using Names = std::vector<std::string>;
 class LedgerTest : public ArchiveTest {};
 
 TEST_F(LedgerTest, RollNamesThatCannotBeFoldersAreRefused) {
-  for (const char* good : {"2026-014", "roll 7", "a", "A_b.c-d"}) EXPECT_TRUE(archive::check_roll_name(good)) << good;
-  for (const char* bad : {"", ".", "..", ".hidden", "a/b", "a\\b", "a\nb", "\xc3\xa4", " a", "a ", "-a", "a:b", "=1+1", "*"}) {
+  for (const char* good : {"2026-014", "roll 7", "a", "A_b.c-d"})
+    EXPECT_TRUE(archive::check_roll_name(good)) << good;
+  for (const char* bad : {"", ".", "..", ".hidden", "a/b", "a\\b", "a\nb", "\xc3\xa4", " a", "a ",
+                          "-a", "a:b", "=1+1", "*"}) {
     const auto r = archive::check_roll_name(bad);
     ASSERT_FALSE(r) << bad;
     EXPECT_EQ(r.error().fault, Fault::bad_data);
@@ -20,7 +22,8 @@ TEST_F(LedgerTest, RollNamesThatCannotBeFoldersAreRefused) {
 
 TEST_F(LedgerTest, RollsKeepTheirOrderAndOneNameIsGivenOnce) {
   Ledger l = open();
-  for (const char* name : {"c", "a", "b"}) ASSERT_TRUE(l.add_roll({name, "135-7x5", "k", "2026-01", "a note", ""}));
+  for (const char* name : {"c", "a", "b"})
+    ASSERT_TRUE(l.add_roll({name, "135-7x5", "k", "2026-01", "a note", ""}));
   const auto again = l.add_roll({"a", "x", "y", "", "", ""});
   ASSERT_FALSE(again);
   EXPECT_EQ(again.error().fault, Fault::bad_data);
@@ -61,7 +64,8 @@ TEST_F(LedgerTest, JobsComeUnfinishedFirstThenProofsThenWants) {
 }
 
 TEST_F(LedgerTest, KilledAtAnyMomentItGoesOnAtThePassWhereItWas) {
-  // After each event the ledger is closed without ceremony and opened again: what is derived must be the same.
+  // After each event the ledger is closed without ceremony and opened again: what is derived must
+  // be the same.
   std::int64_t id = 0;
   const auto next = [&] {
     auto job = open().next_job({});
@@ -123,7 +127,9 @@ TEST_F(LedgerTest, WantsAreMergedAndWhatIsThereIsNotDue) {
   ASSERT_TRUE(l.want("r", {"3"}, {2400})) << "the plan is made: a job of its own";
   EXPECT_EQ(l.due()->size(), 2u);
   ASSERT_TRUE(l.pass_captured(job.id, 1, put("r", "full/pass-1.tif", "p"), {}));
-  ASSERT_TRUE(l.full_done(job.id, {put("r", "full/frame-02.tif", "f2"), put("r", "full/frame-10.tif", "f10")}, {"2", "10"}, {2400}));
+  ASSERT_TRUE(l.full_done(
+      job.id, {put("r", "full/frame-02.tif", "f2"), put("r", "full/frame-10.tif", "f10")},
+      {"2", "10"}, {2400}));
   auto state = l.state("r");
   EXPECT_EQ(state->at_full, (Names{"2", "10"}));
   EXPECT_EQ(state->due, (Names{"1", "3"})) << "1 was asked for and not made";
@@ -137,7 +143,8 @@ TEST_F(LedgerTest, WantsAreMergedAndWhatIsThereIsNotDue) {
   const auto unknown = l.want("r", {"1", "99"}, {2400});
   ASSERT_FALSE(unknown);
   EXPECT_EQ(unknown.error().fault, Fault::bad_data);
-  EXPECT_EQ(unknown.error().text, "roll r has no frame 99; on its proof there are: 1, 2, 3, 10, 12A");
+  EXPECT_EQ(unknown.error().text,
+            "roll r has no frame 99; on its proof there are: 1, 2, 3, 10, 12A");
   EXPECT_EQ(l.want("nobody", {"1"}, {0}).error().fault, Fault::no_input);
   EXPECT_EQ(l.want("r", {}, {0}).error().fault, Fault::bad_data);
 }

@@ -1,7 +1,6 @@
 #include "profile/card.h"
 
 #include <gtest/gtest.h>
-
 #include <unistd.h>
 
 #include <cerrno>
@@ -31,14 +30,23 @@ Card sample() {
   p.device = "practice:0";
   p.started = "2026-01-31T09:12:44.120Z";
   p.finished = "2026-01-31T09:16:21.000Z";
-  p.options = {{"source", "Transparency Unit"}, {"gamma", "1.0"}, {"gamma", "1.0"}, {"note", "a \"quoted\"\nline: yes # no"},
-               {"empty", ""}, {"tilde", "~"}, {"list", "[1, 2"}, {"back\\slash", "c:\\x\ty"}, {"yes", "null"}, {"dash", "- x"}};
+  p.options = {{"source", "Transparency Unit"},
+               {"gamma", "1.0"},
+               {"gamma", "1.0"},
+               {"note", "a \"quoted\"\nline: yes # no"},
+               {"empty", ""},
+               {"tilde", "~"},
+               {"list", "[1, 2"},
+               {"back\\slash", "c:\\x\ty"},
+               {"yes", "null"},
+               {"dash", "- x"}};
   p.sleeve_to_pass = {94.48818897637796, 1e-7, -2.5e-5, 94.4, -3.25, 1.0 / 3};
   c.passes = {p, p};
   c.passes[1].pass = 2;
   c.passes[1].options.clear();
   c.laps = {{1, 2, 0.21, 48.02, 0.98, {0.1, -0.2, 0.3}}};
-  c.open_light = Card::Reading{{60000, 60001.5, 59999}, {{1000}, {2345}, {30001}, {4000}}, "empty pocket"};
+  c.open_light =
+      Card::Reading{{60000, 60001.5, 59999}, {{1000}, {2345}, {30001}, {4000}}, "empty pocket"};
   c.base = Card::Reading{{28718, 14065, 11433}, {{-1}, {0}, {100}, {1}}, "rebate"};
   return c;
 }
@@ -63,11 +71,13 @@ TEST(Card, ReadsBackWhatItWrote) {
   EXPECT_EQ(r->open_light->where, c.open_light->where);
 }
 
-// Base densities 0.32 / 0.63 / 0.72 of clear 60000 at these counts: CALC from READ(S30), trade.md 4.6.
+// Base densities 0.32 / 0.63 / 0.72 of clear 60000 at these counts: CALC from READ(S30),
+// trade.md 4.6.
 TEST(Card, SaysTheBaseDensityForPeople) {
   Card c = sample();
   c.open_light->counts = {60000, 60000, 60000};
-  EXPECT_NE(write_card(c).find("density over the open light 0.32 0.63 0.72"), std::string::npos) << write_card(c);
+  EXPECT_NE(write_card(c).find("density over the open light 0.32 0.63 0.72"), std::string::npos)
+      << write_card(c);
 }
 
 TEST(Card, WithoutReadingsAndPasses) {
@@ -108,7 +118,8 @@ TEST(Card, BrokenCardsAreRefusedWithLineAndKey) {
 }
 
 TEST(Card, EveryFailureOfTheDiskLeavesTheOldCardOrTheNewOne) {
-  const auto folder = std::filesystem::temp_directory_path() / ("card-test-" + std::to_string(::getpid()));
+  const auto folder =
+      std::filesystem::temp_directory_path() / ("card-test-" + std::to_string(::getpid()));
   std::filesystem::create_directories(folder);
   const auto file = folder / "sheet.yaml";
   Card older = sample();

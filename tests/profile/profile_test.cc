@@ -47,18 +47,21 @@ TEST(BedProfile, ReadsEveryKey) {
   EXPECT_EQ(b->ppi, (std::vector<Ppi>{{300}, {600}, {1200}, {2400}, {4800}})) << "ascending";
   EXPECT_EQ(b->proof_ppi().value, 2400);
   EXPECT_EQ(b->limits.pixels_per_line->value, 40800);
-  EXPECT_EQ(b->options, (std::map<std::string, std::string>{{"lamp", "on"}, {"focus position", "2"}, {"plain", "yes"}}));
+  EXPECT_EQ(b->options, (std::map<std::string, std::string>{
+                            {"lamp", "on"}, {"focus position", "2"}, {"plain", "yes"}}));
 }
 
 TEST(BedProfile, WhatMayBeLeftOut) {
-  const auto b = parse_bed("bed: b\nabout: x\nwindow: {x: 0, y: 0, width: 70, height: 230}\nppi: [3200]\n", "b.yaml");
+  const auto b = parse_bed(
+      "bed: b\nabout: x\nwindow: {x: 0, y: 0, width: 70, height: 230}\nppi: [3200]\n", "b.yaml");
   ASSERT_TRUE(b) << b.error().text;
   EXPECT_FALSE(b->match);
   EXPECT_EQ(b->overhang.left.value, 0);
   EXPECT_EQ(b->proof_ppi().value, 3200) << "nothing up to 2400: the lowest there is";
 }
 
-// trade.md 6 (CALC on invented line times): a pass of 203 x 254 mm takes 33 / 46 / 85 / 217 / 745 s.
+// trade.md 6 (CALC on invented line times): a pass of 203 x 254 mm takes 33 / 46 / 85 / 217 / 745
+// s.
 TEST(BedProfile, SecondsFollowTheTradesModel) {
   const std::pair<int, int> table[] = {{300, 33}, {600, 46}, {1200, 85}, {2400, 217}, {4800, 745}};
   auto b = parse_bed(bed_text, "b.yaml");
@@ -66,16 +69,20 @@ TEST(BedProfile, SecondsFollowTheTradesModel) {
   for (int timed = 1; timed >= 0; --timed) {
     if (!timed) b->timing.reset();
     for (const auto& [ppi, seconds] : table) {
-      EXPECT_NEAR(b->seconds({ppi}, to_pixels(b->window.height, {ppi})), seconds, 0.5) << ppi << (timed ? " timed" : " by the model");
+      EXPECT_NEAR(b->seconds({ppi}, to_pixels(b->window.height, {ppi})), seconds, 0.5)
+          << ppi << (timed ? " timed" : " by the model");
     }
   }
   b->timing = BedProfile::Timing{10, {{1200, 0.1}}};
   EXPECT_DOUBLE_EQ(b->seconds({1200}, {100}), 20);
-  EXPECT_NEAR(b->seconds({2400}, {100}), 10 + 100 * 0.1 * 8 / 5, 1e-9) << "carried over as the model goes";
+  EXPECT_NEAR(b->seconds({2400}, {100}), 10 + 100 * 0.1 * 8 / 5, 1e-9)
+      << "carried over as the model goes";
   // A wide line at a high resolution is bound by the link: 25 MB/s, 6 bytes a pixel.
   b->timing.reset();
   b->window.width = Micrometres::from_mm(900);
-  EXPECT_NEAR(b->seconds({2400}, {1000}), 25 + 1000 * static_cast<double>(to_pixels(b->window.width, {2400}).value * 6) / 25e6, 1e-6);
+  EXPECT_NEAR(b->seconds({2400}, {1000}),
+              25 + 1000 * static_cast<double>(to_pixels(b->window.width, {2400}).value * 6) / 25e6,
+              1e-6);
 }
 
 TEST(SleeveProfile, StripsAndFramesLieWhereTheyShould) {
@@ -156,7 +163,9 @@ TEST_P(BrokenProfile, IsRefusedWithLineAndKey) {
   const auto keep = [&](const auto& r) {
     if (!r) error = r.error();
   };
-  p.kind == 'b' ? keep(parse_bed(text, "f.yaml")) : p.kind == 's' ? keep(parse_sleeve(text, "f.yaml")) : keep(parse_stock(text, "f.yaml"));
+  p.kind == 'b'   ? keep(parse_bed(text, "f.yaml"))
+  : p.kind == 's' ? keep(parse_sleeve(text, "f.yaml"))
+                  : keep(parse_stock(text, "f.yaml"));
   ASSERT_TRUE(error) << "accepted:\n" << text;
   EXPECT_EQ(error->fault, Fault::bad_profile);
   EXPECT_EQ(error->text.substr(0, std::string(p.starts).size()), p.starts);
@@ -166,46 +175,83 @@ TEST_P(BrokenProfile, IsRefusedWithLineAndKey) {
 INSTANTIATE_TEST_SUITE_P(
     All, BrokenProfile,
     ::testing::Values(
-        Broken{'b', "bed: b", "bde: b", "f.yaml:1: bde: unknown key"}, Broken{'b', "bed: b\n", "", "f.yaml:1: bed: missing"},
-        Broken{'b', "bed: b", "bed: a/b", "f.yaml:1: bed: "}, Broken{'b', "bed: b", "bed: [b]", "f.yaml:1: bed: "},
-        Broken{'b', "about: a bed\n", "", "f.yaml:1: about: missing"}, Broken{'b', "about: a bed", "about:", "f.yaml:2: about: "},
-        Broken{'b', "\"A.*\"", "\"A(*\"", "f.yaml:3: match.model: "}, Broken{'b', "vendor:", "vendr:", "f.yaml:3: match.vendr: unknown key"},
-        Broken{'b', "width: 203.2", "width: 0", "f.yaml:4: window.width: "}, Broken{'b', "width: 203.2", "width: -3", "f.yaml:4: window.width: "},
-        Broken{'b', "width: 203.2", "width: .inf", "f.yaml:4: window.width: "}, Broken{'b', "width: 203.2", "width: nan", "f.yaml:4: window.width: "},
-        Broken{'b', "width: 203.2", "width: 1e400", "f.yaml:4: window.width: "}, Broken{'b', "width: 203.2", "width: 203,2", "f.yaml:4: window.2: unknown key"},
-        Broken{'b', "width: 203.2", "width: 203.2 mm", "f.yaml:4: window.width: "}, Broken{'b', "height: 254.0", "height: 9999999", "f.yaml:4: window.height: "},
-        Broken{'b', "x: 1, ", "", "f.yaml:4: window.x: missing"}, Broken{'b', "x: 1, ", "x: 1, x: 2, ", "f.yaml:4: x: given twice"},
-        Broken{'b', "window: {x: 1, y: 2.5, width: 203.2, height: 254.0}", "window: 3", "f.yaml:4: window: "},
-        Broken{'b', "left: 90", "left: -1", "f.yaml:5: overhang.left: "}, Broken{'b', "left: 90", "lefft: 90", "f.yaml:5: overhang.lefft: unknown key"},
-        Broken{'b', "[1200, 300, 600, 2400, 4800]", "[]", "f.yaml:6: ppi: "}, Broken{'b', "[1200, 300,", "[0, 300,", "f.yaml:6: ppi: "},
-        Broken{'b', "[1200, 300,", "[1200.5, 300,", "f.yaml:6: ppi: "}, Broken{'b', "[1200, 300,", "[300, 300,", "f.yaml:6: ppi: "},
-        Broken{'b', "[1200, 300, 600, 2400, 4800]", "300", "f.yaml:6: ppi: "}, Broken{'b', "[1200, 300,", "[99999999999999999999, 300,", "f.yaml:6: ppi: "},
-        Broken{'b', "lines: 120000", "lines: 0", "f.yaml:7: limits.lines: "}, Broken{'b', "lines: 120000", "lines: 1.5", "f.yaml:7: limits.lines: "},
-        Broken{'b', "fixed: 25", "fixed: -1", "f.yaml:8: timing.fixed: "}, Broken{'b', "2400: 0.008", "2400: 0", "f.yaml:8: timing.line.2400: "},
-        Broken{'b', "2400: 0.008", "fast: 0.008", "f.yaml:8: timing.line: "}, Broken{'b', "line: {300: 0.0025, 1200: 0.005, 2400: 0.008}", "line: 3", "f.yaml:8: timing.line: "},
-        Broken{'b', "lamp: \"on\"", "lamp: [1, 2]", "f.yaml:9: options.lamp: "}, Broken{'b', "bed: b", "bed: *b", "f.yaml:1: "},
-        Broken{'b', "bed: b", "bed: \xff", "f.yaml:1: not UTF-8"}, Broken{'b', "about: a bed", "about: \"a\\0b\"", "f.yaml:2: a control character"},
-        Broken{'b', "options: {", "options: {{", "f.yaml:9: "}, Broken{'b', "ppi: [", "ppi: ", "f.yaml:"},
+        Broken{'b', "bed: b", "bde: b", "f.yaml:1: bde: unknown key"},
+        Broken{'b', "bed: b\n", "", "f.yaml:1: bed: missing"},
+        Broken{'b', "bed: b", "bed: a/b", "f.yaml:1: bed: "},
+        Broken{'b', "bed: b", "bed: [b]", "f.yaml:1: bed: "},
+        Broken{'b', "about: a bed\n", "", "f.yaml:1: about: missing"},
+        Broken{'b', "about: a bed", "about:", "f.yaml:2: about: "},
+        Broken{'b', "\"A.*\"", "\"A(*\"", "f.yaml:3: match.model: "},
+        Broken{'b', "vendor:", "vendr:", "f.yaml:3: match.vendr: unknown key"},
+        Broken{'b', "width: 203.2", "width: 0", "f.yaml:4: window.width: "},
+        Broken{'b', "width: 203.2", "width: -3", "f.yaml:4: window.width: "},
+        Broken{'b', "width: 203.2", "width: .inf", "f.yaml:4: window.width: "},
+        Broken{'b', "width: 203.2", "width: nan", "f.yaml:4: window.width: "},
+        Broken{'b', "width: 203.2", "width: 1e400", "f.yaml:4: window.width: "},
+        Broken{'b', "width: 203.2", "width: 203,2", "f.yaml:4: window.2: unknown key"},
+        Broken{'b', "width: 203.2", "width: 203.2 mm", "f.yaml:4: window.width: "},
+        Broken{'b', "height: 254.0", "height: 9999999", "f.yaml:4: window.height: "},
+        Broken{'b', "x: 1, ", "", "f.yaml:4: window.x: missing"},
+        Broken{'b', "x: 1, ", "x: 1, x: 2, ", "f.yaml:4: x: given twice"},
+        Broken{'b', "window: {x: 1, y: 2.5, width: 203.2, height: 254.0}", "window: 3",
+               "f.yaml:4: window: "},
+        Broken{'b', "left: 90", "left: -1", "f.yaml:5: overhang.left: "},
+        Broken{'b', "left: 90", "lefft: 90", "f.yaml:5: overhang.lefft: unknown key"},
+        Broken{'b', "[1200, 300, 600, 2400, 4800]", "[]", "f.yaml:6: ppi: "},
+        Broken{'b', "[1200, 300,", "[0, 300,", "f.yaml:6: ppi: "},
+        Broken{'b', "[1200, 300,", "[1200.5, 300,", "f.yaml:6: ppi: "},
+        Broken{'b', "[1200, 300,", "[300, 300,", "f.yaml:6: ppi: "},
+        Broken{'b', "[1200, 300, 600, 2400, 4800]", "300", "f.yaml:6: ppi: "},
+        Broken{'b', "[1200, 300,", "[99999999999999999999, 300,", "f.yaml:6: ppi: "},
+        Broken{'b', "lines: 120000", "lines: 0", "f.yaml:7: limits.lines: "},
+        Broken{'b', "lines: 120000", "lines: 1.5", "f.yaml:7: limits.lines: "},
+        Broken{'b', "fixed: 25", "fixed: -1", "f.yaml:8: timing.fixed: "},
+        Broken{'b', "2400: 0.008", "2400: 0", "f.yaml:8: timing.line.2400: "},
+        Broken{'b', "2400: 0.008", "fast: 0.008", "f.yaml:8: timing.line: "},
+        Broken{'b', "line: {300: 0.0025, 1200: 0.005, 2400: 0.008}", "line: 3",
+               "f.yaml:8: timing.line: "},
+        Broken{'b', "lamp: \"on\"", "lamp: [1, 2]", "f.yaml:9: options.lamp: "},
+        Broken{'b', "bed: b", "bed: *b", "f.yaml:1: "},
+        Broken{'b', "bed: b", "bed: \xff", "f.yaml:1: not UTF-8"},
+        Broken{'b', "about: a bed", "about: \"a\\0b\"", "f.yaml:2: a control character"},
+        Broken{'b', "options: {", "options: {{", "f.yaml:9: "},
+        Broken{'b', "ppi: [", "ppi: ", "f.yaml:"},
         Broken{'b', "bed: b\n", "bed: b\n---\n", "f.yaml:"},
-        Broken{'s', "sleeve: s", "sleave: s", "f.yaml:1: sleave: unknown key"}, Broken{'s', "film: 135", "film: 136", "f.yaml:4: film: '136'"},
-        Broken{'s', "film: 135\n", "", "f.yaml:1: film: missing"}, Broken{'s', "width: 216", "width: 2160", "f.yaml:3: page.width: "},
-        Broken{'s', "width: 216", "width: 207", "f.yaml:6: strips.first: the strips reach"}, Broken{'s', "height: 279", "height: 260", "f.yaml:6: strips.first: "},
-        Broken{'s', "x: 18", "x: -1", "f.yaml:6: strips.first.x: "}, Broken{'s', "x: 18", "x: 27", "f.yaml:6: strips.first: "},
-        Broken{'s', "count: 7", "count: 0", "f.yaml:6: strips.count: "}, Broken{'s', "count: 7", "count: 8", "f.yaml:6: strips.first: "},
-        Broken{'s', "count: 7", "count: 7.0", "f.yaml:6: strips.count: "}, Broken{'s', "pitch: 36.2", "pitch: 34", "f.yaml:6: strips.pitch: "},
-        Broken{'s', "length: 190", "length: 187.9", "f.yaml:6: strips.length: "}, Broken{'s', "run: right", "run: up", "f.yaml:6: strips.run: 'up'"},
-        Broken{'s', "advance: 38", "advance: 35", "f.yaml:5: frame.advance: "}, Broken{'s', "height: 24", "height: 36", "f.yaml:5: frame.height: "},
-        Broken{'s', "run: right", "run: right, width: 20", "f.yaml:5: frame.height: "}, Broken{'s', "width: 36,", "width: thirty-six,", "f.yaml:5: frame.width: 'thirty-six'"},
+        Broken{'s', "sleeve: s", "sleave: s", "f.yaml:1: sleave: unknown key"},
+        Broken{'s', "film: 135", "film: 136", "f.yaml:4: film: '136'"},
+        Broken{'s', "film: 135\n", "", "f.yaml:1: film: missing"},
+        Broken{'s', "width: 216", "width: 2160", "f.yaml:3: page.width: "},
+        Broken{'s', "width: 216", "width: 207", "f.yaml:6: strips.first: the strips reach"},
+        Broken{'s', "height: 279", "height: 260", "f.yaml:6: strips.first: "},
+        Broken{'s', "x: 18", "x: -1", "f.yaml:6: strips.first.x: "},
+        Broken{'s', "x: 18", "x: 27", "f.yaml:6: strips.first: "},
+        Broken{'s', "count: 7", "count: 0", "f.yaml:6: strips.count: "},
+        Broken{'s', "count: 7", "count: 8", "f.yaml:6: strips.first: "},
+        Broken{'s', "count: 7", "count: 7.0", "f.yaml:6: strips.count: "},
+        Broken{'s', "pitch: 36.2", "pitch: 34", "f.yaml:6: strips.pitch: "},
+        Broken{'s', "length: 190", "length: 187.9", "f.yaml:6: strips.length: "},
+        Broken{'s', "run: right", "run: up", "f.yaml:6: strips.run: 'up'"},
+        Broken{'s', "advance: 38", "advance: 35", "f.yaml:5: frame.advance: "},
+        Broken{'s', "height: 24", "height: 36", "f.yaml:5: frame.height: "},
+        Broken{'s', "run: right", "run: right, width: 20", "f.yaml:5: frame.height: "},
+        Broken{'s', "width: 36,", "width: thirty-six,", "f.yaml:5: frame.width: 'thirty-six'"},
         Broken{'s', "frames: 5", "frames: ~", "f.yaml:6: strips.frames: nothing"},
-        Broken{'k', "process: colour-negative", "process: color-negative", "f.yaml:3: process: 'color-negative'"},
-        Broken{'k', "red: 0.32", "red: -0.32", "f.yaml:4: base.red: "}, Broken{'k', "red: 1.174", "red: 0", "f.yaml:5: gain.red: "},
-        Broken{'k', "blue: 0.120", "blu: 0.120", "f.yaml:6: offset.blu: unknown key"}, Broken{'k', "slope: 2.97", "slope: 0", "f.yaml:7: paper.slope: "},
-        Broken{'k', "dmax: 2.10", "dmax: 0.01", "f.yaml:7: paper.dmax: "}, Broken{'k', "dmin: 0.05, dmax: 2.10", "dmin: 0.9, dmax: 1.1", "f.yaml:7: paper.dmax: "},
-        Broken{'k', "warmth: 1", "warmth: 101", "f.yaml:8: trim.warmth: "}, Broken{'k', "contrast: -100", "contrast: low", "f.yaml:8: trim.contrast: 'low'"}));
+        Broken{'k', "process: colour-negative", "process: color-negative",
+               "f.yaml:3: process: 'color-negative'"},
+        Broken{'k', "red: 0.32", "red: -0.32", "f.yaml:4: base.red: "},
+        Broken{'k', "red: 1.174", "red: 0", "f.yaml:5: gain.red: "},
+        Broken{'k', "blue: 0.120", "blu: 0.120", "f.yaml:6: offset.blu: unknown key"},
+        Broken{'k', "slope: 2.97", "slope: 0", "f.yaml:7: paper.slope: "},
+        Broken{'k', "dmax: 2.10", "dmax: 0.01", "f.yaml:7: paper.dmax: "},
+        Broken{'k', "dmin: 0.05, dmax: 2.10", "dmin: 0.9, dmax: 1.1", "f.yaml:7: paper.dmax: "},
+        Broken{'k', "warmth: 1", "warmth: 101", "f.yaml:8: trim.warmth: "},
+        Broken{'k', "contrast: -100", "contrast: low", "f.yaml:8: trim.contrast: 'low'"}));
 
 TEST(Garbage, EmptyAndOddTextsAreRefused) {
-  for (const char* text : {"", "\n\n", "# only words", "3", "[]", "[1, 2]", "- a\n- b", "null", "---\n...\n", "\t", "a", "{}", "? a", "!!binary x", "&a *a", "<<: 1"}) {
-    for (const auto& error : {parse_bed(text, "f").error(), parse_sleeve(text, "f").error(), parse_stock(text, "f").error()}) {
+  for (const char* text : {"", "\n\n", "# only words", "3", "[]", "[1, 2]", "- a\n- b", "null",
+                           "---\n...\n", "\t", "a", "{}", "? a", "!!binary x", "&a *a", "<<: 1"}) {
+    for (const auto& error : {parse_bed(text, "f").error(), parse_sleeve(text, "f").error(),
+                              parse_stock(text, "f").error()}) {
       EXPECT_EQ(error.fault, Fault::bad_profile) << text;
       EXPECT_EQ(error.text.substr(0, 2), "f:") << error.text;
       EXPECT_EQ(error.text.find('\n'), std::string::npos) << error.text;
@@ -237,10 +283,17 @@ TEST(Garbage, DamagedProfilesNeverDoMoreThanBeRefused) {
     for (std::size_t k = 0, n = 1 + random() % 6; k < n && !text.empty(); ++k) {
       const std::size_t at = random() % text.size();
       switch (random() % 4) {
-        case 0: text[at] = alphabet[random() % alphabet.size()]; break;
-        case 1: text.insert(at, 1, alphabet[random() % alphabet.size()]); break;
-        case 2: text.erase(at, 1 + random() % 8); break;
-        default: text.insert(at, text.substr(random() % text.size(), random() % 30));
+        case 0:
+          text[at] = alphabet[random() % alphabet.size()];
+          break;
+        case 1:
+          text.insert(at, 1, alphabet[random() % alphabet.size()]);
+          break;
+        case 2:
+          text.erase(at, 1 + random() % 8);
+          break;
+        default:
+          text.insert(at, text.substr(random() % text.size(), random() % 30));
       }
     }
     std::optional<Error> error;

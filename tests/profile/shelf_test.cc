@@ -34,23 +34,28 @@ TEST(Shipped, EveryProfileLoadsAndIsCalledAsItsFile) {
   EXPECT_TRUE(shelf.beds());
 }
 
-// Film blocks, CALC in trade.md 2 (length x rows times pitch; ours ends at the last film's edge, so the last pitch is not full).
+// Film blocks, CALC in trade.md 2 (length x rows times pitch; ours ends at the last film's edge, so
+// the last pitch is not full).
 TEST(Shipped, FilmBlocksAreThoseOfTheTrade) {
   struct Row {
     const char* name;
     double length, across;  // across: rows x pitch as the table has it
   };
-  for (const Row& r : {Row{"135-7x5", 190, 7 * 36.2}, Row{"135-6x6", 228, 217}, Row{"135-10x4", 152, 10 * 36.0}, Row{"135-5x6", 228, 5 * 37.0},
-                       Row{"135-7x6", 228, 7 * 36.0}, Row{"120-3x4", 244, 3 * 65.0}, Row{"120-4x3", 183, 252}, Row{"120-4x4", 184, 252},
-                       Row{"120-3x3", 222, 3 * 65.0}, Row{"120-4x2", 184, 252}, Row{"sheet-4x5-2x2", 2 * 104.0, 2 * 130.0}}) {
+  for (const Row& r :
+       {Row{"135-7x5", 190, 7 * 36.2}, Row{"135-6x6", 228, 217}, Row{"135-10x4", 152, 10 * 36.0},
+        Row{"135-5x6", 228, 5 * 37.0}, Row{"135-7x6", 228, 7 * 36.0}, Row{"120-3x4", 244, 3 * 65.0},
+        Row{"120-4x3", 183, 252}, Row{"120-4x4", 184, 252}, Row{"120-3x3", 222, 3 * 65.0},
+        Row{"120-4x2", 184, 252}, Row{"sheet-4x5-2x2", 2 * 104.0, 2 * 130.0}}) {
     const auto s = shipped().sleeve(r.name);
     ASSERT_TRUE(s) << s.error().text;
     EXPECT_NEAR(s->block().width.mm(), r.length, 0.001) << r.name;
-    EXPECT_NEAR((s->block().height - s->film_width() + s->strips.pitch).mm(), r.across, 0.5) << r.name;
+    EXPECT_NEAR((s->block().height - s->film_width() + s->strips.pitch).mm(), r.across, 0.5)
+        << r.name;
   }
 }
 
-// Counts of trade.md 1.2 (READ S10: 6x4.5 15-16, 6x6 12, 6x7 10, 6x9 8 a roll of 120): a page holds the roll, or the roll less one for 6x7.
+// Counts of trade.md 1.2 (READ S10: 6x4.5 15-16, 6x6 12, 6x7 10, 6x9 8 a roll of 120): a page holds
+// the roll, or the roll less one for 6x7.
 TEST(Shipped, PagesHoldTheirRolls) {
   const auto pictures = [](const char* name) {
     const auto s = shipped().sleeve(name);
@@ -69,7 +74,8 @@ TEST(Shipped, WindowsAreThoseRead) {
   const auto window = [](const char* name) {
     const auto b = shipped().bed(name);
     EXPECT_TRUE(b) << (b ? "" : b.error().text);
-    return b ? std::pair(b->window.width.value, b->window.height.value) : std::pair<std::int64_t, std::int64_t>();
+    return b ? std::pair(b->window.width.value, b->window.height.value)
+             : std::pair<std::int64_t, std::int64_t>();
   };
   EXPECT_EQ(window("a4-window-8x10"), std::pair(203200L, 254000L));
   EXPECT_EQ(window("a4-window-68.6x237"), std::pair(68600L, 237000L));
@@ -79,7 +85,8 @@ TEST(Shipped, WindowsAreThoseRead) {
   EXPECT_EQ(window("a3-window-290x420"), std::pair(290000L, 420000L));
 }
 
-// trade.md 4.6: gains 1.174419 / 1 / 0.961905, offsets 0.010930 / 0 / 0.120095, base 0.32 / 0.63 / 0.72 (CALC from READ S30).
+// trade.md 4.6: gains 1.174419 / 1 / 0.961905, offsets 0.010930 / 0 / 0.120095, base 0.32 / 0.63 /
+// 0.72 (CALC from READ S30).
 TEST(Shipped, TheNegativeStockIsTheControlStrip) {
   const auto s = shipped().stock("c41-daylight-400");
   ASSERT_TRUE(s) << s.error().text;
@@ -102,11 +109,15 @@ class Folders : public ::testing::Test {
     for (const char* f : {"one/sleeves", "two/sleeves"}) fs::create_directories(root_ / f);
   }
   void TearDown() override { fs::remove_all(root_); }
-  void put(const std::string& path, const std::string& text) { std::ofstream(root_ / path) << text; }
+  void put(const std::string& path, const std::string& text) {
+    std::ofstream(root_ / path) << text;
+  }
   static std::string sleeve(const std::string& name, const std::string& about) {
     return "sleeve: " + name + "\nabout: " + about +
-           "\npage: {width: 216, height: 279}\nfilm: 135\nframe: {width: 36, height: 24, advance: 38}\n"
-           "strips: {count: 1, frames: 5, first: {x: 18, y: 14}, pitch: 36, length: 190, run: right}\n";
+           "\npage: {width: 216, height: 279}\nfilm: 135\nframe: {width: 36, height: 24, advance: "
+           "38}\n"
+           "strips: {count: 1, frames: 5, first: {x: 18, y: 14}, pitch: 36, length: 190, run: "
+           "right}\n";
   }
   fs::path root_;
 };
@@ -141,7 +152,9 @@ TEST_F(Folders, ConfigurationIsFoundThroughXdg) {
   fs::create_directories(root_ / "lapwright");
   ::setenv("XDG_CONFIG_HOME", root_.c_str(), 1);
   EXPECT_FALSE(load_config()->archive) << "no file: nothing configured";
-  put("lapwright/config.yaml", "archive: films\nprofiles: [~/mine, /there]\nbed: b\nkey: stdin\nconvert: [tool, --in, '{sheet}', --out, '{proof}']\n");
+  put("lapwright/config.yaml",
+      "archive: films\nprofiles: [~/mine, /there]\nbed: b\nkey: stdin\nconvert: [tool, --in, "
+      "'{sheet}', --out, '{proof}']\n");
   ::setenv("HOME", "/home/p", 1);
   const auto c = load_config();
   ASSERT_TRUE(c) << c.error().text;
@@ -152,7 +165,8 @@ TEST_F(Folders, ConfigurationIsFoundThroughXdg) {
   EXPECT_TRUE(load_config());
   put("lapwright/config.yaml", "archiv: x\n");
   EXPECT_EQ(load_config().error().fault, Fault::bad_profile);
-  EXPECT_NE(load_config().error().text.find("config.yaml:1: archiv: unknown key"), std::string::npos);
+  EXPECT_NE(load_config().error().text.find("config.yaml:1: archiv: unknown key"),
+            std::string::npos);
   put("lapwright/config.yaml", "key: space\n");
   EXPECT_FALSE(load_config());
   put("lapwright/config.yaml", "convert: [tool, '{sheet}']\n");
