@@ -237,7 +237,7 @@ class Check {
       return out;
     };
     std::vector<Match> matches = measure(sites, cut(oa_.density, boxes(sites, true)), cut(ob_.density, boxes(sites, false)));
-    for (Match& m : matches) m = {{m.a.x * fa_, m.a.y * fa_}, {m.b.x * fb_, m.b.y * fb_}, m.sigma * fb_, 1};
+    for (Match& m : matches) m = {{m.a.x * fa_, m.a.y * fa_}, {m.b.x * fb_, m.b.y * fb_}, m.sigma * fb_, 1, false};
     Fitted fitted = fit(matches, placed_, report_.b_on_sleeve.affine, b_.planned, how);
     if (fitted.used < 12) {
       report_.patches = fitted.used;
@@ -252,7 +252,7 @@ class Check {
     const bool same = a_.picture->ppi() == b_.picture->ppi();
     if (!same) return {};
     const int ppi = a_.picture->ppi().value;
-    const std::int64_t side = ppi >= 1200 ? 40 : ppi >= 600 ? 36 : 28;
+    const std::int64_t side = ppi >= 1000 ? 40 : ppi >= 600 ? 36 : 28;
     sites = choose_sites(oa_, ob_, overview_warp(), fa_, fb_, side, 8, 2.5, 700);
     auto later = std::async(std::launch::async, [&] { return gather(*b_.picture, boxes(sites, false), ob_.open); });
     auto pa = gather(*a_.picture, boxes(sites, true), oa_.open);
@@ -260,6 +260,8 @@ class Check {
     if (!pa) return fail(pa.error());
     if (!pb) return fail(pb.error());
     std::vector<Match> fine = measure(sites, *pa, *pb);
+    for (const Match& m : matches)
+      if (m.weight > 0) fine.push_back({m.a, m.b, std::max(m.sigma, 0.05 * fb_), 1, true});
     Fitted best = fit(fine, placed_, report_.b_on_sleeve.affine, b_.planned, how);
     if (best.used >= 12) {
       take(best);

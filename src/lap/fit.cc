@@ -132,9 +132,12 @@ Fitted fit(std::vector<Match>& matches, const Placement& a, const Affine<SleeveS
     }
     // Tukey's weights; the scale starts wide, so that what slid falls out before it can pull.
     std::vector<double> sorted;
-    for (std::size_t i = 0; i < n; ++i) sorted.push_back(error[i]);
-    std::nth_element(sorted.begin(), sorted.begin() + static_cast<std::ptrdiff_t>(n / 2), sorted.end());
-    const double now = std::max(0.02, sorted[n / 2] / 1.177);  // median of a two-dimensional error
+    for (std::size_t i = 0; i < n; ++i)
+      if (!matches[i].coarse) sorted.push_back(error[i]);
+    if (sorted.empty()) sorted = error;
+    const auto middle = static_cast<std::ptrdiff_t>(sorted.size() / 2);
+    std::nth_element(sorted.begin(), sorted.begin() + middle, sorted.end());
+    const double now = std::max(0.02, sorted[static_cast<std::size_t>(middle)] / 1.177);  // median of a two-dimensional error
     spread = std::min(spread, now);
     const double limit = 4.5 * std::max(spread, 0.02) * (round < 3 ? 2 : 1);
     for (std::size_t i = 0; i < n; ++i) {
@@ -158,7 +161,7 @@ Fitted fit(std::vector<Match>& matches, const Placement& a, const Affine<SleeveS
   if (na) out.a.dx = take(a_shape, 6 + 2 * nb), out.a.dy = take(a_shape, 6 + 2 * nb + na);
   double sum = 0;
   for (std::size_t i = 0; i < n; ++i)
-    if (matches[i].weight > 0) sum += error[i] * error[i] / 2, ++out.used;
+    if (matches[i].weight > 0 && !matches[i].coarse) sum += error[i] * error[i] / 2, ++out.used;
   out.residual_px = out.used ? std::sqrt(sum / out.used) : 0;
   return out;
 }

@@ -7,6 +7,8 @@ namespace {
 
 constexpr double cell_mm = 2, reach_mm = 70;
 constexpr double unlike_at_most = 0.15, clearly_worse = 0.02, same_place_mm = 6;
+// A hand seldom misses by a pocket's pitch, so that a place near the plan must be out of the question before another is named.
+constexpr double near_plan_mm = 15, out_of_question = 0.06;
 
 }  // namespace
 
@@ -52,10 +54,13 @@ std::optional<std::array<double, 2>> outline_shift(const Overview& pass, const A
   if (unlike[best] > unlike_at_most) return std::nullopt;
   const auto bi = static_cast<std::int64_t>(best) % span, bj = static_cast<std::int64_t>(best) / span;
   for (std::int64_t j = 0; j < span; ++j)
-    for (std::int64_t i = 0; i < span; ++i)
+    for (std::int64_t i = 0; i < span; ++i) {
+      const auto from_plan = [&](std::int64_t x, std::int64_t y) { return std::hypot(static_cast<double>(x - reach), static_cast<double>(y - reach)) * cell; };
+      if (from_plan(bi, bj) > near_plan_mm && from_plan(i, j) < near_plan_mm && unlike[static_cast<std::size_t>(j * span + i)] < unlike[best] + out_of_question) return std::nullopt;
       if (std::hypot(static_cast<double>(i - bi), static_cast<double>(j - bj)) * cell > same_place_mm &&
           unlike[static_cast<std::size_t>(j * span + i)] < unlike[best] + clearly_worse)
         return std::nullopt;
+    }
   // seen(x) matches expected at x + shift: the sleeve lies the other way by as much
   return std::array<double, 2>{-static_cast<double>(bi - reach) * cell, -static_cast<double>(bj - reach) * cell};
 }

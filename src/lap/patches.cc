@@ -80,7 +80,7 @@ std::optional<Match> align(const Site& site, const image::Plane& a, const image:
       const double worst = std::sqrt(std::max(cov(0, 0), cov(1, 1)));
       const double scale = std::sqrt(std::abs(m.determinant()));
       if (worst > 0.4) return std::nullopt;
-      return Match{centre, at, scale * worst + 0.01, 1};
+      return Match{centre, at, scale * worst + 0.01, 1, false};
     }
   }
   return std::nullopt;

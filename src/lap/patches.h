@@ -15,6 +15,7 @@ struct Match {
   Spot<PassSpace> a, b;
   double sigma = 1;      // pixels of b
   double weight = 1;     // after a robust fit: 0 left out
+  bool coarse = false;   // from the overview: fills in where full resolution shows too little, and is no measure of the fit
 };
 
 /// One place to measure: boxes to cut from a and b, and the map expected between them.

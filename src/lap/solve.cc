@@ -23,7 +23,7 @@ std::vector<Match> samples(const Pair& e, const std::vector<Input>& passes, bool
     for (int i = 0; i <= steps; ++i) {
       const Spot<PassSpace> p{w * i / steps, h * j / (steps * 2)}, q = across(*e.report, p);
       if (q.x < 0 || q.y < 0 || q.x > static_cast<double>(b.width()) || q.y > static_cast<double>(b.height())) continue;
-      out.push_back(towards_b ? Match{p, q, 0.05, 1} : Match{q, p, 0.05, 1});
+      out.push_back(towards_b ? Match{p, q, 0.05, 1, false} : Match{q, p, 0.05, 1, false});
     }
   return out;
 }
@@ -72,7 +72,7 @@ Result<Solved> solve(const std::vector<Input>& passes, const std::vector<Report>
         const auto &ra = e.report->a_on_sleeve.affine, &rb = e.report->b_on_sleeve.affine;
         start = to_b ? core::compose(core::compose(rb, ra.inverse()), from.affine) : core::compose(core::compose(ra, rb.inverse()), from.affine);
       }
-      for (Match& m : samples(e, passes, to_b)) matches.push_back({plain(sleeve_at(out.placements[other], m.a)), m.b, m.sigma, 1});
+      for (Match& m : samples(e, passes, to_b)) matches.push_back({plain(sleeve_at(out.placements[other], m.a)), m.b, m.sigma, 1, false});
     }
     if (edges == 1 && only->b == which) {  // nothing to weigh up: as measured, where a lies as it was taken to lie
       const Placement &given = only->report->a_on_sleeve, &now = out.placements[only->a];
