@@ -11,6 +11,7 @@
 namespace lapwright::lap {
 namespace {
 
+constexpr double near_plan_mm = 22;  // a hand's 15 mm, and what a turn adds at the middle
 std::mutex planner;  // FFTW's planner may be entered by one thread at a time
 
 int good_size(int n) {
@@ -117,6 +118,7 @@ std::vector<Proposal> peaks(const Transform& t, const Spectra& a, const Thumb& t
   // The thumbs' local means are taken off already, so the means over each common area need no terms of their own.
   const Reals n = t.correlate(a.film, b.film), saa = t.correlate(a.square, b.film), sbb = t.correlate(a.film, b.square), sab = t.correlate(a.value, b.value);
   const double least = 120 / (ta.mm_per_pixel * ta.mm_per_pixel);  // 120 mm2 of film in common
+  const double enough = 900 / (ta.mm_per_pixel * ta.mm_per_pixel);
   const int w = t.width(), h = t.height();
   std::vector<float> score(t.reals(), 0.0F), correlation(t.reals(), 0.0F);
   for (std::size_t i = 0; i < t.reals(); ++i) {
@@ -127,7 +129,9 @@ std::vector<Proposal> peaks(const Transform& t, const Spectra& a, const Thumb& t
     const double r = std::min(0.9999, static_cast<double>(sab[i]) / std::sqrt(va * vb));
     if (r < 0.12) continue;
     correlation[i] = static_cast<float>(r);
-    score[i] = static_cast<float>(-m / 2 * std::log(1 - r * r));
+    // Pictures, rebates and gutters repeat as a lattice, which correlates at some 0.7 over any area: beyond what a narrow lap
+    // shows, more area is no more evidence.
+    score[i] = static_cast<float>(-std::min(m, enough) / 2 * std::log(1 - r * r));
   }
   std::vector<std::size_t> tops;
   for (int y = 0; y < h; ++y)
@@ -157,7 +161,7 @@ std::vector<Proposal> peaks(const Transform& t, const Spectra& a, const Thumb& t
 
 }  // namespace
 
-std::vector<Proposal> propose(const Thumb& a, const Thumb& b, double by, const std::vector<PassMap>& linear, int most) {
+std::vector<Proposal> propose(const Thumb& a, const Thumb& b, double by, const std::vector<PassMap>& linear, const PassMap& planned, int most) {
   const auto run = [&](std::size_t first) {
     std::vector<Proposal> found;
     std::unique_ptr<Transform> t;
@@ -169,7 +173,7 @@ std::vector<Proposal> propose(const Thumb& a, const Thumb& b, double by, const s
         t = std::make_unique<Transform>(w, h);
         sa = spectra(*t, a);
       }
-      for (Proposal& p : peaks(*t, sa, a, turned, by, most * 2)) found.push_back(p);
+      for (Proposal& p : peaks(*t, sa, a, turned, by, most * 8)) found.push_back(p);
     }
     return found;
   };
@@ -178,13 +182,18 @@ std::vector<Proposal> propose(const Thumb& a, const Thumb& b, double by, const s
   all.insert(all.end(), more.begin(), more.end());
   std::sort(all.begin(), all.end(), [](const Proposal& p, const Proposal& q) { return p.score > q.score; });
   const Spot<PassSpace> middle{static_cast<double>(a.value.width) * by / 2, static_cast<double>(a.value.height) * by / 2};
+  const auto apart = [&](const PassMap& p, const PassMap& q) {
+    const auto u = p(middle), v = q(middle);
+    return std::hypot(u.x - v.x, u.y - v.y) * a.mm_per_pixel / by;
+  };
+  // Half of the places are kept for those near the plan, where a hand's error leaves the sleeve; the rest for anywhere.
+  int near_plan = 0, anywhere = 0;
   for (const Proposal& p : all) {
-    const bool near = std::any_of(out.begin(), out.end(), [&](const Proposal& q) {
-      const auto u = p.a_to_b(middle), v = q.a_to_b(middle);
-      return std::hypot(u.x - v.x, u.y - v.y) * a.mm_per_pixel / by < 2;
-    });
-    if (!near) out.push_back(p);
-    if (static_cast<int>(out.size()) >= most) break;
+    if (std::any_of(out.begin(), out.end(), [&](const Proposal& q) { return apart(p.a_to_b, q.a_to_b) < 2; })) continue;
+    int& taken = apart(p.a_to_b, planned) < near_plan_mm ? near_plan : anywhere;
+    if (taken * 2 >= most) continue;
+    ++taken;
+    out.push_back(p);
   }
   return out;
 }

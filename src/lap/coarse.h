@@ -18,8 +18,10 @@ struct Proposal {
   double correlation = 0;
 };
 
-/// `linear` are the maps (their linear parts count) to try; at most `most` proposals, best first, apart by 2 mm at least.
+/// `linear` are the maps (their linear parts count) to try; at most `most` proposals, half of
+/// them near `planned`, best first, apart by 2 mm at least.
 /// `by`: how many overview pixels of a and b make one pixel of their thumbs.
-std::vector<Proposal> propose(const Thumb& a, const Thumb& b, double by, const std::vector<PassMap>& linear, int most);
+std::vector<Proposal> propose(const Thumb& a, const Thumb& b, double by, const std::vector<PassMap>& linear,
+                              const PassMap& planned, int most);
 
 }  // namespace lapwright::lap

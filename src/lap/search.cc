@@ -34,8 +34,8 @@ std::vector<Agreement> agreements(const Overview& a, const Overview& b, const st
   return out;
 }
 
-/// Chance that what was found is not so: fewer blocks, less agreement and stronger rivals raise it. The slope was set on
-/// generated laps (tests/lap/false_acceptance_test.cc counts them).
+/// Chance that what was found is not so: fewer blocks, less agreement and stronger rivals raise it. The slope is
+/// chosen by judgement, not fitted; tests/lap/false_acceptance_test.cc counts how the laps said to be sure turn out.
 double chance_wrong(const Agreement& best, double rival) {
   const double evidence = best.agreeing * std::max(0.0, best.fraction() - 0.15) * std::max(0.0, 1 - rival / most_rival);
   return std::clamp(std::exp(-0.8 * evidence), 1e-3, 1.0);
@@ -62,7 +62,7 @@ Found search(const Overview& a, const Overview& b, const PassMap& planned, const
     std::vector<PassMap> linear;
     for (const double d : degrees) linear.push_back(turned(planned, 90.0 * quarter + d, mirrored));
     std::vector<PassMap> maps;
-    for (const Proposal& p : propose(ta, tb, static_cast<double>(thumb_by), linear, most)) maps.push_back(p.a_to_b);
+    for (const Proposal& p : propose(ta, tb, static_cast<double>(thumb_by), linear, planned, most)) maps.push_back(p.a_to_b);
     for (Agreement& g : agreements(a, b, maps, 90)) {
       if (worth(g) > worth(found.best)) {
         if (found.best.agreeing > 0) others.push_back(std::move(found.best));
@@ -73,11 +73,11 @@ Found search(const Overview& a, const Overview& b, const PassMap& planned, const
     }
   };
   const auto promising = [&] { return found.best.agreeing >= least_agreeing && found.best.fraction() >= least_fraction; };
-  consider(0, false, {0, -0.75, 0.75, -1.5, 1.5, -2.25, 2.25, -3, 3}, 6);
+  consider(0, false, {0, -0.75, 0.75, -1.5, 1.5, -2.25, 2.25, -3, 3}, 8);
   if (!promising())
     for (const bool mirrored : {false, true})
       for (int quarter = mirrored ? 0 : 1; quarter < 4 && !promising(); ++quarter)
-        consider(quarter, mirrored, {0, -1.25, 1.25, -2.5, 2.5}, 3);
+        consider(quarter, mirrored, {0, -1.25, 1.25, -2.5, 2.5}, 4);
   if (found.best.agreeing < least_agreeing) return found;
 
   const Agreement whole = agreement(a, b, found.best.a_to_b, 400);
