@@ -13,17 +13,17 @@ constexpr std::int64_t rows_sampled = 4;  // of each block of rows: enough to av
 
 float to_density(double transmission) { return static_cast<float>(-std::log10(std::max(transmission, 0.0) + darkest)); }
 
-/// Mean over a (2r+1)-square of `value` weighted by `weight`, by running sums; 0 where there is no weight.
-image::Plane local_mean(const image::Plane& value, const image::Plane& weight, std::int64_t r) {
+/// Mean over (2 rx + 1) x (2 ry + 1) of `value` weighted by `weight`, by running sums; 0 where there is no weight.
+image::Plane local_mean(const image::Plane& value, const image::Plane& weight, std::int64_t rx, std::int64_t ry) {
   const std::int64_t w = value.width, h = value.height;
   image::Plane sum(w, h), count(w, h), out(w, h);
   const auto across = [&](auto get, image::Plane& to) {
     for (std::int64_t y = 0; y < h; ++y) {
       double s = 0;
-      for (std::int64_t x = 0; x < std::min(r, w); ++x) s += get(x, y);
+      for (std::int64_t x = 0; x < std::min(rx, w); ++x) s += get(x, y);
       for (std::int64_t x = 0; x < w; ++x) {
-        if (x + r < w) s += get(x + r, y);
-        if (x - r - 1 >= 0) s -= get(x - r - 1, y);
+        if (x + rx < w) s += get(x + rx, y);
+        if (x - rx - 1 >= 0) s -= get(x - rx - 1, y);
         to.row(y)[x] = static_cast<float>(s);
       }
     }
@@ -32,10 +32,10 @@ image::Plane local_mean(const image::Plane& value, const image::Plane& weight, s
   across([&](std::int64_t x, std::int64_t y) { return static_cast<double>(weight.row(y)[x]); }, count);
   for (std::int64_t x = 0; x < w; ++x) {
     double s = 0, n = 0;
-    for (std::int64_t y = 0; y < std::min(r, h); ++y) s += sum.row(y)[x], n += count.row(y)[x];
+    for (std::int64_t y = 0; y < std::min(ry, h); ++y) s += sum.row(y)[x], n += count.row(y)[x];
     for (std::int64_t y = 0; y < h; ++y) {
-      if (y + r < h) s += sum.row(y + r)[x], n += count.row(y + r)[x];
-      if (y - r - 1 >= 0) s -= sum.row(y - r - 1)[x], n -= count.row(y - r - 1)[x];
+      if (y + ry < h) s += sum.row(y + ry)[x], n += count.row(y + ry)[x];
+      if (y - ry - 1 >= 0) s -= sum.row(y - ry - 1)[x], n -= count.row(y - ry - 1)[x];
       out.row(y)[x] = n > 0.5 ? static_cast<float>(s / n) : 0;
     }
   }
@@ -96,7 +96,7 @@ Result<Overview> overview(image::RowSource& source, double ppi) {
   return o;
 }
 
-Thumb thumb(const Overview& from, std::int64_t by) {
+Thumb thumb(const Overview& from, std::int64_t by, bool strips_along_x) {
   Thumb t;
   const std::int64_t w = std::max<std::int64_t>(1, from.density.width / by), h = std::max<std::int64_t>(1, from.density.height / by);
   t.mm_per_pixel = from.mm_per_pixel * static_cast<double>(by);
@@ -112,7 +112,9 @@ Thumb thumb(const Overview& from, std::int64_t by) {
         }
       if (n * 2 >= static_cast<float>(by * by)) value.row(y)[x] = s / n, t.film.row(y)[x] = 1;
     }
-  const image::Plane mean = local_mean(value, t.film, std::max<std::int64_t>(2, std::llround(5.0 / t.mm_per_pixel)));
+  // The mean along the strip only: what runs along it (rebate, rows of holes, the pictures' long edges) is the same everywhere.
+  const auto along = std::max<std::int64_t>(2, std::llround(5.0 / t.mm_per_pixel));
+  const image::Plane mean = local_mean(value, t.film, strips_along_x ? along : 0, strips_along_x ? 0 : along);
   t.value = image::Plane(w, h);
   for (std::size_t i = 0; i < value.values.size(); ++i)
     t.value.values[i] = t.film.values[i] * std::clamp(value.values[i] - mean.values[i], -0.5F, 0.5F);

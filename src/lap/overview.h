@@ -26,11 +26,11 @@ Result<Overview> overview(image::RowSource& source, double ppi);
 
 /// The overview's mean density, averaged again over `by` x `by` where film is shown.
 struct Thumb {
-  image::Plane value;  // local mean taken off, 0 off the film
+  image::Plane value;  // mean along the strip taken off, 0 off the film
   image::Plane film;
   double mm_per_pixel = 1;
 };
-Thumb thumb(const Overview& from, std::int64_t by);
+Thumb thumb(const Overview& from, std::int64_t by, bool strips_along_x);
 
 struct Box { std::int64_t x = 0, y = 0, width = 0, height = 0; };
 /// Mean density of each box; boxes must lie inside the pass.

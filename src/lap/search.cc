@@ -1,6 +1,7 @@
 #include "lap/search.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <future>
 
@@ -55,14 +56,18 @@ double apart_mm(const PassMap& p, const PassMap& q, const Agreement& at, double 
 
 Found search(const Overview& a, const Overview& b, const PassMap& planned, const Affine<SleeveSpace, PassSpace>& on_a, const profile::SleeveProfile& sleeve,
              double sure) {
-  const Thumb ta = thumb(a, thumb_by), tb = thumb(b, thumb_by);
+  const bool right = sleeve.strips.run == profile::Run::right;
+  const bool along_x = std::abs(right ? on_a.a : on_a.c) > std::abs(right ? on_a.b : on_a.d);
+  const bool turned_over = std::abs(planned.a) < std::abs(planned.b);  // the plan lays b a quarter turn from a
+  const Thumb ta = thumb(a, thumb_by, along_x);
+  const std::array<Thumb, 2> tb = {thumb(b, thumb_by, along_x != turned_over), thumb(b, thumb_by, along_x == turned_over)};
   Found found;
   std::vector<Agreement> others;
   const auto consider = [&](int quarter, bool mirrored, const std::vector<double>& degrees, int most) {
     std::vector<PassMap> linear;
     for (const double d : degrees) linear.push_back(turned(planned, 90.0 * quarter + d, mirrored));
     std::vector<PassMap> maps;
-    for (const Proposal& p : propose(ta, tb, static_cast<double>(thumb_by), linear, planned, most)) maps.push_back(p.a_to_b);
+    for (const Proposal& p : propose(ta, tb[static_cast<std::size_t>(quarter % 2)], static_cast<double>(thumb_by), linear, planned, most)) maps.push_back(p.a_to_b);
     for (Agreement& g : agreements(a, b, maps, 90)) {
       if (worth(g) > worth(found.best)) {
         if (found.best.agreeing > 0) others.push_back(std::move(found.best));
@@ -73,7 +78,7 @@ Found search(const Overview& a, const Overview& b, const PassMap& planned, const
     }
   };
   const auto promising = [&] { return found.best.agreeing >= least_agreeing && found.best.fraction() >= least_fraction; };
-  consider(0, false, {0, -0.75, 0.75, -1.5, 1.5, -2.25, 2.25, -3, 3}, 8);
+  consider(0, false, {0, -0.4, 0.4, -0.8, 0.8, -1.2, 1.2, -1.7, 1.7, -2.3, 2.3, -3, 3}, 8);
   if (!promising())
     for (const bool mirrored : {false, true})
       for (int quarter = mirrored ? 0 : 1; quarter < 4 && !promising(); ++quarter)
@@ -82,7 +87,6 @@ Found search(const Overview& a, const Overview& b, const PassMap& planned, const
 
   const Agreement whole = agreement(a, b, found.best.a_to_b, 400);
   // Rivals: what repeats on a sleeve. Perforations and frames along the strip, pockets across.
-  const bool right = sleeve.strips.run == profile::Run::right;
   const double advance = sleeve.frame.advance.mm(), pitch = sleeve.strips.pitch.mm();
   std::vector<std::array<double, 2>> shifts;  // along, across
   if (sleeve.film == profile::Film::f135)
