@@ -71,11 +71,12 @@ std::optional<Chain> cover(Span whole, const std::vector<Item>& items, const Mar
           }
           continue;
         }
+        const auto latest = marks.start_with(needs.picture, end);
         const auto seam_at = [&](std::optional<Um> at_mm, std::int64_t cost) {
-          if (!at_mm) return;
+          if (!at_mm || !latest) return;
           State t = next;
           t.cost += cost * item.passes;
-          t.from = std::min(*at_mm - needs.inset, end - needs.lap);
+          t.from = std::min({*at_mm - needs.inset, end - needs.lap, *latest});
           if (t.from > s.from) add(layers[static_cast<std::size_t>(after)], all, t);
         };
         seam_at(furthest(marks.gutters, end - needs.inset), 0);
@@ -97,18 +98,24 @@ Chain widen(Span whole, const std::vector<Item>& items, const Marks& marks, Need
     same.push_back(items[static_cast<std::size_t>(p.item)]);
     same.back().id = p.item;
   }
-  Um good = needs.lap, bad = whole.length();
-  while (bad - good > 1) {
-    const Um middle = good + (bad - good) / 2;
-    auto wider = cover(whole, same, marks, {middle, needs.inset});
-    if (wider && wider->passes == chain.passes && wider->cost <= chain.cost) {
-      good = middle;
-      for (Chain::Piece& p : wider->pieces) p.item = same[static_cast<std::size_t>(p.item)].id;
-      chain = std::move(*wider);
-    } else {
-      bad = middle;
+  const auto raise = [&](Um Needs::* need, Um at_most) {
+    Um good = needs.*need, bad = at_most + 1;
+    for (Um next = at_most; bad - good > 1; next = good + (bad - good) / 2) {
+      Needs more = needs;
+      more.*need = next;
+      auto wider = cover(whole, same, marks, more);
+      if (wider && wider->passes == chain.passes && wider->cost <= chain.cost) {
+        good = next;
+        for (Chain::Piece& p : wider->pieces) p.item = same[static_cast<std::size_t>(p.item)].id;
+        chain = std::move(*wider);
+      } else {
+        bad = next;
+      }
     }
-  }
+    needs.*need = good;
+  };
+  raise(&Needs::picture, enough_picture);
+  raise(&Needs::lap, whole.length());
   return chain;
 }
 
@@ -122,6 +129,7 @@ Marks Marks::of(const profile::SleeveProfile& sleeve, Axis axis) {
   const Span block = span(sleeve.block());
   constexpr Um beyond = 1'000'000;
   Marks m;
+  for (int i = 0; i < n; ++i) m.frames.push_back(frame(i));
   m.gaps.push_back({block.lo - beyond, frame(0).lo});
   for (int i = 0; i + 1 < n; ++i) {
     if (frame(i + 1).lo >= frame(i).hi) m.gaps.push_back({frame(i).hi, frame(i + 1).lo});
@@ -131,6 +139,22 @@ Marks Marks::of(const profile::SleeveProfile& sleeve, Axis axis) {
   }
   m.gaps.push_back({frame(n - 1).hi, block.hi + beyond});
   return m;
+}
+
+Um Marks::picture(Span lap) const {
+  Um sum = 0;
+  for (const Span& f : frames) sum += std::max<Um>(0, std::min(f.hi, lap.hi) - std::max(f.lo, lap.lo));
+  return sum;
+}
+
+std::optional<Um> Marks::start_with(Um picture, Um end) const {
+  if (picture <= 0) return end;
+  for (auto f = frames.rbegin(); f != frames.rend(); ++f) {
+    const Um seen = std::min(f->hi, end) - f->lo;
+    if (seen >= picture) return f->lo + seen - picture;
+    picture -= std::max<Um>(0, seen);
+  }
+  return {};
 }
 
 Marks::Choice Marks::choose(Span room) const {

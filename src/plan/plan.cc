@@ -151,15 +151,19 @@ Plan assemble(const Task& task, const Draft& draft) {
 }
 
 /// What decides between plans, in the order in which it decides; smaller is better.
-auto rank(const Plan& plan) {
+auto rank(const Task& task, const Plan& plan) {
   int frames = 0, across = 0;
-  Um narrowest = INT64_MAX;
+  Um narrowest = INT64_MAX, picture = enough_picture;
   for (const Lap& l : plan.laps) {
     frames += l.seam.through == Through::frame;
     across += axis_of_sensor(plan.passes[static_cast<std::size_t>(l.a) - 1].lay.turn) != l.seam.axis;
-    narrowest = std::min(narrowest, l.seam.axis == Axis::x ? l.area.width.value : l.area.height.value);
+    const Box area = box_of(l.area);
+    const Span lap = l.seam.axis == Axis::x ? area.x : area.y;
+    narrowest = std::min(narrowest, lap.length());
+    picture = std::min(picture, Marks::of(task.sleeve, l.seam.axis).picture(lap));
   }
-  return std::tuple(plan.totals.passes, frames, relayings(plan.passes), std::llround(plan.totals.seconds), across, -narrowest);
+  return std::tuple(plan.totals.passes, frames, relayings(plan.passes), std::llround(plan.totals.seconds), across, -picture,
+                    -narrowest);
 }
 
 std::string size_text(std::int64_t bytes) {
@@ -273,7 +277,7 @@ Result<Plan> make_plan(const profile::SleeveProfile& sleeve, const profile::BedP
   std::optional<Plan> best;
   for (const Draft& d : drafts) {
     Plan p = assemble(task, d);
-    if (!best || rank(p) < rank(*best)) best = std::move(p);
+    if (!best || rank(task, p) < rank(task, *best)) best = std::move(p);
   }
   add_cautions(task, *best);
   return std::move(*best);
