@@ -114,7 +114,7 @@ Chain widen(Span whole, const std::vector<Item>& items, const Marks& marks, Need
     }
     needs.*need = good;
   };
-  raise(&Needs::picture, enough_picture);
+  raise(&Needs::picture, needs.enough);
   raise(&Needs::lap, whole.length());
   return chain;
 }

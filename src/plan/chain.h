@@ -59,10 +59,11 @@ struct Needs {
   Um lap = 0;     // smallest
   Um inset = 0;   // how far a seam stays from the lap's ends
   Um picture = 0; // smallest in any lap
+  Um enough = 0;  // picture in a lap that counts when laps are widened; 0: only their width does
 };
 
 std::optional<Chain> cover(Span all, const std::vector<Item>& items, const Marks& marks, Needs needs);
-/// The same count and seams; the least picture in any lap as much as the reach gives, up to enough_picture, and then the
+/// The same count and seams; the least picture in any lap as much as the reach gives, up to needs.enough, and then the
 /// smallest lap as large.
 Chain widen(Span all, const std::vector<Item>& items, const Marks& marks, Needs needs, Chain chain);
 

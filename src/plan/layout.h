@@ -32,8 +32,8 @@ struct Layout {
   int through_frames() const;
 };
 
-/// All layouts that tie for fewest passes and then for fewest seams through frames, each with as much picture in its laps and then
-/// its laps as wide as they go; laid with different sets of turns, or split along different axes.
+/// All layouts that tie for fewest passes and then for fewest seams through frames, each with as much picture (up to
+/// needs.enough) in its laps and then its laps as wide as they go; laid with different sets of turns, or split along different axes.
 std::vector<Layout> layouts(const Box& area, const std::vector<Reach>& reaches, const profile::SleeveProfile& sleeve,
                             Needs needs);
 /// How few passes do, whatever their seams; nullopt when the area cannot be covered.

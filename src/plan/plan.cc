@@ -151,19 +151,15 @@ Plan assemble(const Task& task, const Draft& draft) {
 }
 
 /// What decides between plans, in the order in which it decides; smaller is better.
-auto rank(const Task& task, const Plan& plan) {
+auto rank(const Plan& plan) {
   int frames = 0, across = 0;
-  Um narrowest = INT64_MAX, picture = enough_picture;
+  Um narrowest = INT64_MAX;
   for (const Lap& l : plan.laps) {
     frames += l.seam.through == Through::frame;
     across += axis_of_sensor(plan.passes[static_cast<std::size_t>(l.a) - 1].lay.turn) != l.seam.axis;
-    const Box area = box_of(l.area);
-    const Span lap = l.seam.axis == Axis::x ? area.x : area.y;
-    narrowest = std::min(narrowest, lap.length());
-    picture = std::min(picture, Marks::of(task.sleeve, l.seam.axis).picture(lap));
+    narrowest = std::min(narrowest, l.seam.axis == Axis::x ? l.area.width.value : l.area.height.value);
   }
-  return std::tuple(plan.totals.passes, frames, relayings(plan.passes), std::llround(plan.totals.seconds), across, -picture,
-                    -narrowest);
+  return std::tuple(plan.totals.passes, frames, relayings(plan.passes), std::llround(plan.totals.seconds), across, -narrowest);
 }
 
 std::string size_text(std::int64_t bytes) {
@@ -275,9 +271,22 @@ Result<Plan> make_plan(const profile::SleeveProfile& sleeve, const profile::BedP
     drafts = draft_wanted(task, areas);
   }
   std::optional<Plan> best;
-  for (const Draft& d : drafts) {
-    Plan p = assemble(task, d);
-    if (!best || rank(task, p) < rank(task, *best)) best = std::move(p);
+  std::size_t chosen = 0;
+  for (std::size_t i = 0; i < drafts.size(); ++i) {
+    Plan p = assemble(task, drafts[i]);
+    if (!best || rank(p) < rank(*best)) best = std::move(p), chosen = i;
+  }
+  if (!best->laps.empty()) {
+    // The evenly spread plans have decided between turns and seams; the slack in the chosen one now goes where laps show picture.
+    task.needs.enough = enough_picture;
+    if (options.wanted.empty()) {
+      Layout l = std::move(layouts(areas.front(), task.reaches, sleeve, task.needs)[chosen]);
+      best = assemble(task, {std::move(l.cells), std::move(l.seams), rect_of(areas.front())});
+    } else {
+      const auto again = draft_wanted(task, areas);
+      // Wider passes may leave other areas to gather; never for more passes.
+      if (chosen < again.size() && again[chosen].cells.size() <= best->passes.size()) best = assemble(task, again[chosen]);
+    }
   }
   add_cautions(task, *best);
   return std::move(*best);

@@ -103,9 +103,14 @@ std::optional<Compared> compare(const Plan& plan, const profile::SleeveProfile& 
   return c;
 }
 
-TEST(LapPicture, SixStripsOnANarrowWindow) {
-  // Evenly spread, the lap between passes 2 and 3 would lie between the frames of two neighbouring strips and show nothing.
-  const auto s = sleeve(258, 262, 22, 20, 6, 6, 38.4, 228);
+class SixStripsOnANarrowWindow : public ::testing::TestWithParam<profile::Run> {};
+INSTANTIATE_TEST_SUITE_P(LapPicture, SixStripsOnANarrowWindow, ::testing::Values(profile::Run::right, profile::Run::down));
+
+TEST_P(SixStripsOnANarrowWindow, EveryLapShowsPicture) {
+  // Evenly spread, a lap that runs along the strips between passes 2 and 3 would lie between the frames of two strips and show
+  // nothing: 14.4 mm from frame to frame.
+  auto s = sleeve(258, 262, 22, 20, 6, 6, 38.4, 228);
+  s.strips.run = GetParam();
   auto b = bed(68.6, 237, 250, 250, 300, 60);
   b.window.x = um(73.4), b.window.y = um(30.2);
   const auto plan = make_plan(s, b, {300});
