@@ -16,19 +16,24 @@ from practice import Practice
 kills = int(sys.argv[2]) if len(sys.argv) > 2 else 20
 ppi = 150
 practice = Practice(sys.argv[1])
+assert Player(practice.lay).run(practice.station(ppi), practice.env) == 0  # the practice flatbed paints its pictures once
+practice = Practice(sys.argv[1])
 start = time.monotonic()
 assert Player(practice.lay).run(practice.station(ppi), practice.env) == 0
 whole = time.monotonic() - start
-passes = None
 dice = random.Random(20260517)
 for n in range(kills):
     practice = Practice(sys.argv[1])
     player = Player(practice.lay, seed=n)
     at = dice.uniform(0.02, 1.0) * whole
 
+    def kill(process):
+        if process.poll() is None:
+            os.kill(process.pid, signal.SIGKILL)
+
     def end(event, process):
         if not hasattr(process, "killer"):
-            process.killer = threading.Timer(max(0, at - (time.monotonic() - begun)), lambda: os.kill(process.pid, signal.SIGKILL))
+            process.killer = threading.Timer(max(0, at - (time.monotonic() - begun)), kill, [process])
             process.killer.start()
         return False
 
