@@ -1,5 +1,6 @@
 #include <CLI/CLI.hpp>
-#include <regex>
+#include <algorithm>
+#include <memory>
 
 #include "cli/command.h"
 #include "station/station.h"
@@ -14,13 +15,7 @@ struct Arguments {
 };
 
 bool fits(const profile::BedProfile& bed, const bed::Device& device) {
-  if (!bed.match) return false;
-  try {
-    return std::regex_match(device.vendor, std::regex(bed.match->vendor)) &&
-           std::regex_match(device.model, std::regex(bed.match->model));
-  } catch (const std::regex_error&) {
-    return false;
-  }
+  return bed.match && bed::matches(bed.match->vendor, bed.match->model, device);
 }
 
 /// The device a bed profile matches, or the one named.
