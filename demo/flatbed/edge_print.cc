@@ -1,6 +1,7 @@
 // Edge print of a strip: words and half-frame numbers, and the film edge code of 135 (READ trade.md 1.4).
 #include <cairo.h>
 
+#include <algorithm>
 #include <cstring>
 #include <string>
 
@@ -45,6 +46,7 @@ void Sleeve::print_edges(Strip& strip) const {
   strip.edge_pixels = static_cast<int>(strip.length * per_mm);
   const bool code = d_.film == 135 && d_.dx1 > 0;
   const double step = d_.advance / 2;
+  const double words_at = step * 0.62, words_high = 1.1;
   // The printed numbers run with the roll, not with the camera's frames.
   const double roll_start = (strip.number - 1) * d_.strips.frames * d_.advance - 4.0;
   for (int lower = 0; lower < 2; ++lower) {
@@ -69,9 +71,9 @@ void Sleeve::print_edges(Strip& strip) const {
       } else if (half % 2 == 0) {
         draw_text(c, number, x, 1.6, 1.2);
         draw_text(c, ">", x + 3.2, 1.5, 0.8, 0.2);
-        draw_text(c, d_.edge_words, x + step * 0.62, 1.55, 1.1);
+        draw_text(c, d_.edge_words, x + words_at, 1.55, words_high);
       } else {
-        draw_text(c, number, x + 5.5, 1.5, 0.9);
+        draw_text(c, number, x + std::max(5.5, words_at + words_high * text_width(d_.edge_words) + 1 - step), 1.5, 0.9);
       }
     }
     cairo_destroy(c);

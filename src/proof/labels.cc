@@ -72,9 +72,10 @@ Mask number_mask(const std::string& text, double tall, bool down) {
 
 }  // namespace
 
-Labels::Labels(const std::vector<frames::Frame>& frames, Spot<SleeveSpace> origin, const profile::SleeveProfile& sleeve, Ppi ppi) {
+Labels::Labels(const std::vector<frames::Frame>& frames, Spot<SleeveSpace> origin, const profile::SleeveProfile& sleeve,
+               const image::RowSource& positive) {
   const bool down = sleeve.strips.run == profile::Run::down;
-  const double k = ppi.pixels_per_mm();
+  const double k = positive.ppi().pixels_per_mm();
   const double gutter = sleeve.strips.pitch.mm() - sleeve.film_width().mm();
   const double tall_mm = std::clamp(gutter + 0.35, 1.35, 1.9);
   const double to_edge = (sleeve.film_width().mm() - sleeve.frame.height.mm()) / 2;
@@ -92,8 +93,12 @@ Labels::Labels(const std::vector<frames::Frame>& frames, Spot<SleeveSpace> origi
     else y = most_y + centre;
     Label l;
     l.width = mask.width, l.height = mask.height;
-    l.x = std::llround((x - origin.x) * k) - l.width / 2;
-    l.y = std::llround((y - origin.y) * k) - l.height / 2;
+    // Where the sheet ends at the film's edge, into the film's edge.
+    const auto inside = [](std::int64_t at, std::int64_t size, std::int64_t all) {
+      return std::clamp<std::int64_t>(at, 0, std::max<std::int64_t>(0, all - size));
+    };
+    l.x = inside(std::llround((x - origin.x) * k) - l.width / 2, l.width, positive.width());
+    l.y = inside(std::llround((y - origin.y) * k) - l.height / 2, l.height, positive.height());
     l.ink = mask.ink;
     labels_.push_back(std::move(l));
   }

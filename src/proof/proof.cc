@@ -94,7 +94,7 @@ Result<Made> make(image::RowSource& positive, Spot<SleeveSpace> origin, const pr
   const auto icc = density::srgb_icc_profile();
   const TitleBlock title(caption, frames, static_cast<double>(positive.width()) * positive.ppi().mm_per_pixel());
   const JpegSize size = jpeg_size(positive, title, std::min(options.jpeg_long_side, JpegFile::longest_side));
-  Labels labels(frames, origin, sleeve, positive.ppi());
+  Labels labels(frames, origin, sleeve, positive);
 
   auto pyramid = Pyramid::start(made.tif, positive.width(), positive.height(), positive.ppi(), tile_quality, icc,
                                 "contact sheet of roll " + caption.roll);
