@@ -1,0 +1,142 @@
+#include <algorithm>
+#include <cmath>
+#include <cstdio>
+
+#include "bench/sections.h"
+#include "lap/lap.h"
+#include "raw/tiff.h"
+
+namespace lapwright::bench {
+namespace {
+
+constexpr double rim_mm = 1;  // of each pass, left out
+
+/// Points of film that both passes show, as pixels of a, with the strip each lies on.
+struct Point {
+  Spot<PassSpace> a;
+  Spot<SleeveSpace> s;
+  int strip = 0;
+};
+
+std::vector<Point> grid(const PassTruth& a, const PassTruth& b) {
+  const auto sleeve = bench_sleeve();
+  const double rim = rim_mm * a.spec().ppi / 25.4;
+  const auto inside = [&](const PassTruth& t, Spot<PassSpace> p) {
+    return p.x > rim && p.y > rim && p.x < static_cast<double>(t.width()) - rim && p.y < static_cast<double>(t.height()) - rim;
+  };
+  std::vector<Point> out;
+  for (int k = 0; k < sleeve.strips.count; ++k) {
+    const auto area = sleeve.strip(k);
+    for (double y = area.y.mm() + 0.5; y < area.bottom().mm(); y += 1.7)
+      for (double x = area.x.mm() + 0.5; x < area.right().mm(); x += 1.7) {
+        const auto pa = a.shows({x, y});
+        if (inside(a, pa) && inside(b, b.shows({x, y}))) out.push_back({pa, {x, y}, k});
+      }
+  }
+  return out;
+}
+
+struct Sum {
+  double squares = 0, worst = 0;
+  int n = 0;
+  void add(double d) { squares += d * d, worst = std::max(worst, d), ++n; }
+  double rms() const { return n > 0 ? std::sqrt(squares / n) : std::nan(""); }
+};
+
+double slid(const PassTruth& t, int strip) {
+  const auto i = static_cast<std::size_t>(strip);
+  return i < t.spec().slid_mm.size() ? t.spec().slid_mm[i] : 0;
+}
+
+Told measure_case(const Case& c, const std::filesystem::path& file_a, const std::filesystem::path& file_b) {
+  Told told;
+  const PassTruth a(c.a), b(c.b);
+  const Clock clock;
+  auto ra = raw::Reader::open(file_a), rb = raw::Reader::open(file_b);
+  if (!ra || !rb) return {{}, (!ra ? ra.error() : rb.error()).text, ""};
+  const lap::Input ia{ra->get(), a.planned(), 1}, ib{rb->get(), b.planned(), 2};
+  const auto report = lap::check(ia, {ia.planned, {}, {}}, ib, bench_sleeve());
+  if (!report) return {{}, report.error().text, ""};
+  told.values["wall"] = clock.wall(), told.values["cpu"] = clock.cpu();
+  if (!report->ok) return {told.values, "refused: " + report->why, report->say};
+  const auto solved = lap::solve({ia, ib}, {*report});
+  if (!solved) return {told.values, solved.error().text, ""};
+  told.values["wall"] = clock.wall(), told.values["cpu"] = clock.cpu();
+
+  const lap::Placement &pa = solved->placements[0], &pb = solved->placements[1];
+  const auto off = [&](Spot<PassSpace> at_a, Spot<PassSpace> truth) {
+    const auto found = pb(lap::sleeve_at(pa, at_a));
+    return std::hypot(found.x - truth.x, found.y - truth.y);
+  };
+  Sum still, moved, away;
+  for (const Point& p : grid(a, b)) {
+    const double s = slid(b, p.strip) - slid(a, p.strip);
+    if (s == 0) still.add(off(p.a, b.shows(p.s)));
+    else moved.add(off(p.a, b.shows({p.s.x + s, p.s.y})));
+  }
+  // 50 mm into b from the lap's far edge; a's pixels there are its own rows and columns carried on.
+  for (int i = 0; i <= 40; ++i) {
+    const double x = c.variant.lap == LapKind::across ? 10 + 190 * i / 40.0 : c.a.x + c.a.width + 50;
+    const double y = c.variant.lap == LapKind::across ? c.a.y + c.a.height + 50 : 10 + 230 * i / 40.0;
+    away.add(off(a.shows({x, y}), b.shows({x, y})));
+  }
+  told.values["rms"] = still.rms(), told.values["worst"] = still.worst, told.values["points"] = still.n;
+  told.values["slid_rms"] = moved.rms(), told.values["away_rms"] = away.rms();
+  told.values["confidence"] = report->confidence, told.values["patches"] = report->patches, told.values["residual"] = report->residual_px;
+
+  // Light: b times the answer against a, at the rows of the lap.
+  double light = 0;
+  for (std::size_t ch = 0; ch < 3; ++ch)
+    for (const Point& p : grid(a, b)) {
+      const double row = b.shows(p.s).y;
+      const auto& l = solved->lights[1];
+      const double answer = l.gain[ch] * std::pow(10.0, l.drift[ch] * row / static_cast<double>(b.height()));
+      light = std::max(light, std::abs(answer * b.light(ch, row) / a.light(ch, p.a.y) - 1) * 100);
+    }
+  told.values["light_percent"] = light;
+  return told;
+}
+
+}  // namespace
+
+void registration(const Setting& setting, Figures& figures) {
+  std::vector<Variant> variants = setting.one ? std::vector<Variant>{*setting.one} : standard_variants();
+  for (const int ppi : setting.ppi) {
+    std::vector<Case> cases;
+    std::vector<PassSpec> specs;
+    for (const Variant& v : variants)
+      if (v.name.find(setting.only) != std::string::npos && (setting.one || !setting.only.empty() || v.at_all_ppi || ppi == 600 || ppi == 1200)) {
+        cases.push_back(make_case(v, ppi));
+        specs.push_back(cases.back().a), specs.push_back(cases.back().b);
+      }
+    PassMaker maker(ppi, setting.seed, specs);
+    const Table table("Registration at " + std::to_string(ppi) + " ppi: distance from the truth over the lap's film, " + number(rim_mm, 0) + " mm from each pass's edges; s and MB of check and solve, from files",
+                      {"case", "RMS px", "worst px", "slid px", "50 mm off px", "light %", "wall s", "cpu s", "MB", "patches", "sure"},
+                      {-44, 8, 8, 8, 12, 8, 7, 7, 7, 7, 7});
+    for (std::size_t i = 0; i < cases.size(); ++i) {
+      const Case& c = cases[i];
+      const auto fa = setting.folder / "pass-1.tif", fb = setting.folder / "pass-2.tif";
+      std::string wrong = maker.make(2 * i, fa);
+      if (wrong.empty()) wrong = maker.make(2 * i + 1, fb);
+      const Measured m = wrong.empty() ? in_child([&] { return measure_case(c, fa, fb); }) : Measured{{}, wrong, "", 0};
+      table.row({c.variant.name, number(m.at("rms"), 4), number(m.at("worst"), 4), number(m.at("slid_rms"), 3), number(m.at("away_rms"), 2), number(m.at("light_percent"), 3),
+                 number(m.at("wall"), 2), number(m.at("cpu"), 2), number(m.peak_mb, 0), number(m.at("patches"), 0), number(m.at("confidence"), 4)});
+      if (!m.failed.empty()) std::printf("    %s\n    %s\n", m.failed.c_str(), m.note.c_str());
+      const std::string kind = c.variant.gear_um > 0 ? "gear" : !c.variant.slid_mm.empty() ? "slid" : "base";
+      const double unknown = std::nan("");
+      const bool failed = !m.failed.empty();
+      const auto got = [&](const char* key) { return failed ? unknown : m.at(key); };
+      if (kind == "base" && ppi >= 600) figures.expect("registration, RMS px, 600 to 2400 ppi", got("rms"), 0.02);
+      if (kind == "base" && ppi < 600) figures.expect("registration, RMS px, 300 ppi", got("rms"), 0.03);
+      if (kind == "base") figures.expect("registration, worst point, px", got("worst"), 0.1);
+      if (kind == "gear") figures.expect("registration with a gear error of " + number(c.variant.gear_um, 0) + " um at " + number(c.variant.gear_mm, 1) + " mm, RMS px", got("rms"), 0.15);
+      if (kind == "slid") figures.expect("registration of strips that did not slide beside some that did, RMS px", got("rms"), 0.03);
+      if (kind == "slid") figures.expect("where a slid strip lies, px", got("slid_rms"), 0.1);
+      figures.expect("light, gain off the truth, %", got("light_percent"), 0.2);
+      if (ppi == 2400) figures.expect("lap check at 2400 ppi, s", got("wall"), 2), figures.expect("lap check at 2400 ppi, MB", failed ? unknown : m.peak_mb, 150);
+      if (!setting.keep) std::filesystem::remove(fa), std::filesystem::remove(fb);
+    }
+  }
+}
+
+}  // namespace lapwright::bench

@@ -1,0 +1,30 @@
+// The bench's sections, each a function that prints its tables and notes the figures it measured.
+//
+// Units: as each table says. Thread: one. Errors: a case that fails is a row that says so.
+#pragma once
+
+#include <filesystem>
+#include <optional>
+#include <vector>
+
+#include "bench/cases.h"
+#include "bench/measure.h"
+
+namespace lapwright::bench {
+
+struct Setting {
+  std::vector<int> ppi = {300, 600, 1200, 2400};
+  std::optional<Variant> one;        // this case alone
+  std::string only;                  // the standard cases whose name holds this
+  std::filesystem::path folder;      // for pass files
+  std::filesystem::path peers;       // the peers' program; empty: no peers
+  bool with_peers = true;
+  bool keep = false;
+  unsigned seed = 1;
+};
+
+void registration(const Setting& setting, Figures& figures);
+void joining(const Setting& setting, Figures& figures);
+void resampling(const Setting& setting, Figures& figures);
+
+}  // namespace lapwright::bench
