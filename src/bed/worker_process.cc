@@ -2,7 +2,6 @@
 
 #include <fcntl.h>
 #include <signal.h>
-#include <spawn.h>
 #include <sys/socket.h>
 #include <sys/wait.h>
 #include <unistd.h>
@@ -11,7 +10,7 @@
 #include <chrono>
 #include <cstring>
 
-extern char** environ;
+#include "core/process.h"
 
 namespace lapwright::bed {
 namespace {
@@ -47,37 +46,14 @@ Result<std::unique_ptr<WorkerProcess>> WorkerProcess::start(const std::string& p
   }
   const int theirs_in = high(request[1]), theirs_out = high(reply[1]);
   ::fcntl(reply[0], F_SETPIPE_SZ, 1 << 20);
-  posix_spawn_file_actions_t actions;
-  posix_spawn_file_actions_init(&actions);
-  posix_spawn_file_actions_addopen(&actions, 0, "/dev/null", O_RDONLY, 0);
   // Drivers print as they like; standard output belongs to the command's own result.
-  posix_spawn_file_actions_adddup2(&actions, 2, 1);
-  posix_spawn_file_actions_adddup2(&actions, theirs_in, 3);
-  posix_spawn_file_actions_adddup2(&actions, theirs_out, 4);
-  posix_spawn_file_actions_addclosefrom_np(&actions, 5);
-  posix_spawnattr_t attributes;
-  posix_spawnattr_init(&attributes);
-  sigset_t none, standard;
-  sigemptyset(&none);
-  sigfillset(&standard);
-  posix_spawnattr_setsigmask(&attributes, &none);
-  posix_spawnattr_setsigdefault(&attributes, &standard);
-  posix_spawnattr_setpgroup(&attributes, 0);
-  posix_spawnattr_setflags(&attributes,
-                           POSIX_SPAWN_SETSIGMASK | POSIX_SPAWN_SETSIGDEF | POSIX_SPAWN_SETPGROUP);
-  std::string own = program, word = "bed-worker";
-  char* argv[] = {own.data(), word.data(), nullptr};
-  pid_t pid = -1;
-  const int error = posix_spawnp(&pid, own.c_str(), &actions, &attributes, argv, environ);
-  posix_spawn_file_actions_destroy(&actions);
-  posix_spawnattr_destroy(&attributes);
+  const auto pid = core::start({program, "bed-worker"}, {{2, 1}, {theirs_in, 3}, {theirs_out, 4}});
   ::close(theirs_in), ::close(theirs_out);
-  if (error != 0) {
+  if (!pid) {
     ::close(request[0]), ::close(reply[0]);
-    return fail(Fault::unavailable,
-                program + ": the bed worker cannot be started: " + std::strerror(error));
+    return fail(pid.error().fault, "the bed worker: " + pid.error().text);
   }
-  return std::unique_ptr<WorkerProcess>(new WorkerProcess(pid, request[0], reply[0], queue_bytes));
+  return std::unique_ptr<WorkerProcess>(new WorkerProcess(*pid, request[0], reply[0], queue_bytes));
 }
 
 WorkerProcess::WorkerProcess(pid_t pid, int request, int reply, std::int64_t queue_bytes)

@@ -9,21 +9,12 @@
 namespace lapwright::cli {
 namespace {
 
-std::string joined(const std::vector<std::string>& all) {
-  std::string s;
-  for (const std::string& a : all) s += (s.empty() ? "" : ", ") + a;
-  return s;
-}
-std::string joined(const std::vector<int>& all) {
+std::string numbers(const std::vector<int>& all) {
   std::vector<std::string> texts;
   for (int v : all) texts.push_back(std::to_string(v));
   return joined(texts);
 }
-std::string mm(Micrometres v) {
-  char text[32];
-  std::snprintf(text, sizeof text, "%.1f", v.mm());
-  return text;
-}
+std::string mm(Micrometres v) { return fixed(v.mm(), 1); }
 
 std::vector<std::string> fitting(const std::vector<profile::BedProfile>& profiles, const bed::Device& device) {
   std::vector<std::string> names;
@@ -51,7 +42,7 @@ Json json_of(const bed::Device& d, const Result<bed::Capability>& known, const s
 
 void print_device(const bed::Device& d, const Result<bed::Capability>& known, const std::vector<std::string>& profiles) {
   print(d.name);
-  const auto line = [](const char* what, const std::string& value) { print(std::string("  ") + what + std::string(14 - std::string(what).size(), ' ') + value); };
+  const auto line = [](const char* what, const std::string& value) { print(std::string("  ") + what + std::string(16 - std::string(what).size(), ' ') + value); };
   line("flatbed", d.vendor + " " + d.model + (d.type.empty() ? "" : " (" + d.type + ")"));
   if (!known) {
     line("cannot be read", known.error().text);
@@ -60,8 +51,8 @@ void print_device(const bed::Device& d, const Result<bed::Capability>& known, co
     if (!known->sources.empty()) line("sources", joined(known->sources));
     if (known->window)
       line("window", mm(known->window->width) + " x " + mm(known->window->height) + " mm at " + mm(known->window->x) + ", " + mm(known->window->y));
-    line("bits a sample", known->depths.empty() ? "not said" : joined(known->depths));
-    line("ppi", joined(known->resolutions));
+    line("bits a sample", known->depths.empty() ? "not said" : numbers(known->depths));
+    line("ppi", numbers(known->resolutions));
   }
   line("bed profile", profiles.empty() ? "none matches; copy one under profiles/beds and set its match and window" : joined(profiles));
   if (known)
@@ -84,13 +75,16 @@ Result<int> beds(const Common& common) {
   const auto profiles = common.shelf().beds();
   if (!profiles) say("lapwright: " + profiles.error().text);
   Json all = Json::array();
+  int code = 0;
   for (bed::Device& d : devices) {
     const auto known = bed->probe(d.name);
+    if (!known && !common.device.empty() && !common.json) return fail(known.error());
     if (known && d.vendor.empty() && d.model.empty()) d = known->device;
-    const auto fit = profiles ? fitting(*profiles, d) : std::vector<std::string>{};
+    const bool identified = !d.vendor.empty() || !d.model.empty();
+    const auto fit = profiles && identified ? fitting(*profiles, d) : std::vector<std::string>{};
     if (common.json) all.push_back(json_of(d, known, fit));
     else print_device(d, known, fit);
-    if (!known && !common.device.empty() && !common.json) return fail(known.error());
+    if (!known && !common.device.empty()) code = exit_code(known.error().fault);
   }
   if (common.json) print_json({{"beds", all}});
   if (devices.empty())
@@ -98,7 +92,7 @@ Result<int> beds(const Common& common) {
         "  permissions  install the udev rules, or: sudo adduser \"$USER\" scanner, and log in again\n"
         "  driver       its SANE backend must stand in dll.conf (in /etc/sane.d, or in the folder that SANE_CONFIG_DIR names)\n"
         "  by hand      lapwright beds --device NAME tries a device that is not listed");
-  return 0;
+  return code;
 }
 
 }  // namespace
@@ -108,9 +102,12 @@ void add_beds(CLI::App& app, Common& common, Run& run) {
                                  "Lists the flatbeds that SANE reaches: sources, film window, bits, resolutions,\n"
                                  "and the bed profiles that fit each. Nothing is scanned and nothing moves.");
   sub->footer(
-      "Window and ppi are those of the film light, in mm as the bed profile's window wants them.\n"
-      "--json prints {\"beds\": [{device, vendor, model, type, sources, film_source, window, depths, ppi, profiles, notes}]};\n"
-      "a device that cannot be opened has \"fault\" instead. --device NAME looks at that one alone.");
+      "Window and ppi are those of the film light, in mm as the bed profile's window wants them. A device that cannot be\n"
+      "opened is listed with the reason. --device NAME looks at that one alone, listed or not, and ends with 69 when it cannot\n"
+      "be opened.\n"
+      "--json: {\"beds\": [{device, vendor, model, type, sources, film_source, window, depths, ppi, profiles, notes}]}, or\n"
+      "        \"fault\": {code, say} in place of what could not be read.\n"
+      "Example: lapwright beds --device net:scanner.local:bed");
   sub->callback([&common, &run] { run = [&common] { return beds(common); }; });
 }
 

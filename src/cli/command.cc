@@ -6,6 +6,8 @@
 #include <iostream>
 #include <nlohmann/json.hpp>
 
+#include "core/files.h"
+
 namespace lapwright::cli {
 
 namespace fs = std::filesystem;
@@ -72,6 +74,39 @@ Result<std::vector<std::string>> parse_frame_list(const std::string& text) {
         names.push_back(std::to_string(n));
   }
   return names;
+}
+
+Result<Ppi> resolution(const profile::BedProfile& bed, int asked) {
+  const Ppi ppi = asked ? Ppi{asked} : bed.proof_ppi();
+  if (std::find(bed.ppi.begin(), bed.ppi.end(), ppi) != bed.ppi.end()) return ppi;
+  std::vector<std::string> known;
+  for (const Ppi p : bed.ppi) known.push_back(std::to_string(p.value));
+  return fail(Fault::usage, "--ppi " + std::to_string(asked) + ": the bed " + bed.name + " has " +
+                                joined(known));
+}
+
+fs::path card_path(const fs::path& sheet) { return fs::path(sheet).replace_extension(".yaml"); }
+
+Result<std::optional<profile::Card>> card_beside(const fs::path& sheet) {
+  std::error_code ignored;
+  if (!fs::exists(card_path(sheet), ignored)) return std::optional<profile::Card>{};
+  const auto text = core::read_file(card_path(sheet));
+  if (!text) return fail(text.error());
+  auto card = profile::read_card(*text, card_path(sheet).string());
+  if (!card) return fail(card.error());
+  return std::optional<profile::Card>(std::move(*card));
+}
+
+std::string fixed(double v, int decimals) {
+  char text[64];
+  std::snprintf(text, sizeof text, "%.*f", decimals, v);
+  return text;
+}
+
+std::string joined(const std::vector<std::string>& words) {
+  std::string out;
+  for (const std::string& w : words) out += (out.empty() ? "" : ", ") + w;
+  return out;
 }
 
 }  // namespace lapwright::cli

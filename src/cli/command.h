@@ -12,6 +12,7 @@
 
 #include "core/json.h"
 #include "core/result.h"
+#include "profile/card.h"
 #include "profile/profile.h"
 
 namespace CLI {
@@ -40,6 +41,15 @@ void print(const std::string& line);    // a result for people, on stdout
 void say(const std::string& line);      // a message for people, on stderr
 /// "7,12-14,20A" -> names; usage fault names the wrong part.
 Result<std::vector<std::string>> parse_frame_list(const std::string& text);
+
+/// The resolution asked for, or with 0 the bed's for proofs; usage fault when the bed lacks it.
+Result<Ppi> resolution(const profile::BedProfile& bed, int asked);
+/// The hand-off card beside a sheet (SHEET.yaml), when there is one.
+std::filesystem::path card_path(const std::filesystem::path& sheet);
+Result<std::optional<profile::Card>> card_beside(const std::filesystem::path& sheet);
+
+std::string fixed(double v, int decimals);
+std::string joined(const std::vector<std::string>& words);  // "a, b, c"
 
 // Each adds its subcommand (with --help worth reading) to `app` and sets `run` when it was chosen.
 void add_beds(CLI::App& app, Common& common, Run& run);

@@ -25,32 +25,27 @@ struct Options {
   bool outside = false;
 };
 
-fs::path card_path(const fs::path& sheet) { return fs::path(sheet).replace_extension(".yaml"); }
-
-/// The hand-off card beside the sheet, when there is one.
-Result<std::optional<profile::Card>> find_card(const fs::path& sheet) {
-  std::error_code ignored;
-  if (!fs::exists(card_path(sheet), ignored)) return std::optional<profile::Card>{};
-  const auto text = core::read_file(card_path(sheet));
-  if (!text) return fail(text.error());
-  auto card = profile::read_card(*text, card_path(sheet).string());
-  if (!card) return fail(card.error());
-  return std::optional<profile::Card>(std::move(*card));
-}
-
 struct Measure {
   density::Measured measured;
   std::string from;  // "card", "sheet"
 };
 
-Result<Measure> measure(raw::Reader& sheet, const std::optional<profile::Card>& card,
-                        const std::optional<profile::SleeveProfile>& sleeve, const profile::StockProfile& stock) {
-  if (card && card->open_light && card->base)
-    return Measure{density::measured_from(*card->open_light, *card->base, stock), "card"};
-  auto m = sleeve ? density::measure(sheet, card ? card->origin_mm : Spot<SleeveSpace>{}, *sleeve, stock)
-                  : density::measure(sheet, stock);
-  if (!m) return fail(m.error());
-  return Measure{std::move(*m), "sheet"};
+/// From the card when it holds the readings, else from the sheet: where the sleeve profile says, else by its statistics.
+Result<Measure> measure(raw::Reader& sheet, const Options& o, const profile::Shelf& shelf, const profile::StockProfile& stock) {
+  const auto card = card_beside(o.sheet);
+  if (!card) return fail(card.error());
+  const bool read_anew = !o.sleeve.empty();
+  if (!read_anew && *card && (*card)->open_light && (*card)->base)
+    return Measure{density::measured_from(*(*card)->open_light, *(*card)->base, stock), "card"};
+  const std::string name = read_anew ? o.sleeve : *card ? (*card)->sleeve : "";
+  auto measured = [&]() -> Result<density::Measured> {
+    if (name.empty()) return density::measure(sheet, stock);
+    auto sleeve = shelf.sleeve(name);
+    if (!sleeve) return fail(sleeve.error());
+    return density::measure(sheet, *card ? (*card)->origin_mm : Spot<SleeveSpace>{}, *sleeve, stock);
+  }();
+  if (!measured) return fail(measured.error().fault, o.sheet + ": " + measured.error().text);
+  return Measure{std::move(*measured), "sheet"};
 }
 
 Result<int> convert_outside(const Options& o, const Common& common) {
@@ -76,18 +71,9 @@ Result<int> convert(const Options& o, const Common& common) {
   if (!stock) return fail(stock.error());
   auto sheet = raw::Reader::open(o.sheet);
   if (!sheet) return fail(sheet.error());
-  auto card = find_card(o.sheet);
-  if (!card) return fail(card.error());
-  std::optional<profile::SleeveProfile> sleeve;
-  const std::string sleeve_name = !o.sleeve.empty() ? o.sleeve : *card ? (*card)->sleeve : "";
-  if (!sleeve_name.empty()) {
-    auto found = shelf.sleeve(sleeve_name);
-    if (!found) return fail(found.error());
-    sleeve = std::move(*found);
-  }
   core::Stopwatch watch;
-  const auto m = measure(**sheet, *card, sleeve, *stock);
-  if (!m) return fail(Error{m.error().fault, o.sheet + ": " + m.error().text});
+  const auto m = measure(**sheet, o, shelf, *stock);
+  if (!m) return fail(m.error());
   for (const std::string& caution : m->measured.cautions) say("lapwright: caution: " + caution);
 
   const density::Converter converter(*stock, m->measured);
@@ -121,16 +107,19 @@ Result<int> convert(const Options& o, const Common& common) {
 void add_convert(CLI::App& app, Common& common, Run& run) {
   auto o = std::make_shared<Options>();
   CLI::App* c = app.add_subcommand("convert", "Turn a linear sheet into a positive: the conversion stage on its own");
-  c->add_option("sheet", o->sheet, "The linear 16-bit sheet")->required()->type_name("SHEET.tif");
+  c->add_option("SHEET", o->sheet, "The linear 16-bit sheet (.tif)")->required()->type_name("");
   c->add_option("--stock", o->stock, "Stock profile: its process, gain, offset, paper and trim")->type_name("K");
   c->add_option("-o,--out", o->out, "What to write: .tif (16 bits, or 8 with --bits 8) or .jpg")->required()->type_name("PROOF.tif");
-  c->add_option("--sleeve", o->sleeve, "Sleeve profile, so that base and open light are read where they must be; the card's by default")->type_name("S");
+  c->add_option("--sleeve", o->sleeve, "Sleeve profile: read base and open light anew on the sheet, where this profile has pockets and rebate")->type_name("S");
   c->add_option("--bits", o->bits, "Bits a sample: 16 or 8")->check(CLI::IsMember({8, 16}));
   c->add_flag("--outside", o->outside, "Run the outside stage of the configuration file instead");
   c->footer(
-      "Open light and film base are measured on the sheet itself, or taken from the card beside it (SHEET.yaml) when it holds\n"
-      "them. Density over base, the stock's gain and offset, one exposure for the page, a paper curve, sRGB with its profile\n"
-      "embedded. The sheet is never changed.");
+      "Open light and film base come from the card beside the sheet (SHEET.yaml) when it holds them; else they are measured on\n"
+      "the sheet, by the card's sleeve or --sleeve, or without either by the picture's statistics. Density over base, the stock's\n"
+      "gain and offset, one exposure for the page, a paper curve, sRGB with its profile embedded. The sheet is never changed.\n"
+      "--json: {file, stage, stock, bits, measured_from, open_light, base, exposure, strips, cautions, seconds}\n"
+      "Examples: lapwright convert sheet.tif --stock c41-daylight-400 -o proof.tif\n"
+      "          lapwright convert sheet.tif --stock my-stock.yaml -o look.jpg");
   c->callback([o, &common, &run] { run = [o, &common] { return convert(*o, common); }; });
 }
 

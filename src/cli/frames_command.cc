@@ -6,9 +6,7 @@
 #include <nlohmann/json.hpp>
 
 #include "cli/command.h"
-#include "core/files.h"
 #include "frames/frames.h"
-#include "profile/card.h"
 #include "raw/tiff.h"
 
 namespace lapwright::cli {
@@ -22,18 +20,11 @@ struct FramesRequest {
 
 /// Where the sheet's first pixel lies on the sleeve: the card beside it, else the sleeve's corner.
 Result<Spot<SleeveSpace>> origin_of(const fs::path& sheet) {
-  fs::path card_path = sheet;
-  card_path.replace_extension(".yaml");
-  std::error_code ignored;
-  if (!fs::exists(card_path, ignored)) {
-    say("note: there is no card " + card_path.string() + ", so the sheet is taken to start at the sleeve's top left corner");
-    return Spot<SleeveSpace>{};
-  }
-  const auto text = core::read_file(card_path);
-  if (!text) return fail(text.error());
-  const auto card = profile::read_card(*text, card_path.string());
+  const auto card = card_beside(sheet);
   if (!card) return fail(card.error());
-  return card->origin_mm;
+  if (*card) return (*card)->origin_mm;
+  say("note: there is no card " + card_path(sheet).string() + ", so the sheet is taken to start at the sleeve's top left corner");
+  return Spot<SleeveSpace>{};
 }
 
 Result<int> run_frames(const FramesRequest& request, const Common& common) {
@@ -78,9 +69,13 @@ void add_frames(CLI::App& app, Common& common, Run& run) {
       "Finds the frames of a linear sheet from the sleeve profile and the picture, and prints where each lies in\n"
       "sleeve millimetres, with how sure that is. Frames below 0.90 are marked: look at them. Numbers are positions in\n"
       "reading order. The card beside the sheet (SHEET.yaml) says where on the sleeve the sheet starts.");
-  command->add_option("sheet", request->sheet, "Linear sheet as `lapwright join` writes it")->required()->type_name("SHEET.tif");
+  command->add_option("SHEET", request->sheet, "Linear sheet (.tif) as `lapwright join` writes it")->required()->type_name("");
   command->add_option("--sleeve", request->sleeve, "Sleeve profile: a name or a path")->required()->type_name("S");
   command->add_option("--stock", request->stock, "Stock profile; says whether the film is a negative (the default) or a slide")->type_name("K");
+  command->footer(
+      "--json: {\"frames\": [{frame, strip, corners, sure, numbered_by, corrected}]}, corners in sleeve millimetres, clockwise\n"
+      "from the top left as the picture is read.\n"
+      "Example: lapwright frames sheet.tif --sleeve 135-7x5");
   command->callback([request, &common, &run] { run = [request, &common] { return run_frames(*request, common); }; });
 }
 

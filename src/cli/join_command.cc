@@ -11,6 +11,7 @@
 #include "join/assemble.h"
 #include "profile/card.h"
 #include "raw/tiff.h"
+#include "station/assignment.h"
 
 namespace lapwright::cli {
 namespace {
@@ -18,7 +19,7 @@ namespace {
 namespace fs = std::filesystem;
 
 struct Arguments {
-  std::string plan, output;
+  std::string plan, output, sleeve;
   std::vector<std::string> passes;
 };
 
@@ -42,18 +43,6 @@ class StopOnSignal {
   struct sigaction interrupt_{}, terminate_{};
 };
 
-std::string fixed(double v, int digits) {
-  char text[64];
-  std::snprintf(text, sizeof text, "%.*f", digits, v);
-  return text;
-}
-
-Json lap_json(const lap::Report& r) {
-  return {{"between", {r.a, r.b}}, {"ok", r.ok}, {"shift_px", r.shift_px}, {"turn_degrees", r.turn_degrees}, {"scale", r.scale},
-          {"residual_px", r.residual_px}, {"confidence", r.confidence}, {"overlap_mm", r.overlap_mm}, {"needed_mm", r.needed_mm},
-          {"light_percent", r.light_percent}, {"why", r.why}, {"say", r.say}};
-}
-
 std::string lap_line(const lap::Report& r) {
   const std::string between = "lap " + std::to_string(r.a) + "-" + std::to_string(r.b) + ": ";
   if (!r.ok) return between + "not good: " + r.why;
@@ -70,37 +59,23 @@ Result<plan::Plan> read_plan(const std::string& file) {
   return plan::from_json(*json, file);
 }
 
-Result<profile::Card> make_card(const plan::Plan& plan, const Arguments& args, const join::Assembled& joined, const raw::Written& written) {
-  profile::Card card;
-  card.file = written.path.filename().string();
-  card.sha256 = written.sha256;
+Result<profile::Card> make_card(const plan::Plan& plan, const Arguments& args, const join::Assembled& assembled,
+                                const join::SheetGeometry& geometry, const raw::Written& written) {
+  profile::Card card = join::card_of(written, geometry, assembled.placed.pieces, assembled.laps);
   card.sleeve = plan.sleeve;
-  card.ppi = plan.ppi;
-  card.width = {joined.sheet.width};
-  card.height = {joined.sheet.height};
-  card.origin_mm = joined.sheet.origin;
-  card.mm_per_pixel = plan.ppi.mm_per_pixel();
-  for (std::size_t i = 0; i < joined.pieces.size(); ++i) {
+  for (std::size_t i = 0; i < card.passes.size(); ++i) {
     auto sum = core::sha256_of(args.passes[i]);
     if (!sum) return fail(sum.error());
-    profile::Card::Pass pass;
-    pass.pass = joined.pieces[i].number;
-    pass.file = args.passes[i];
-    pass.sha256 = *sum;
-    const auto& m = joined.pieces[i].placement.affine;
-    pass.sleeve_to_pass = {m.a, m.b, m.c, m.d, m.e, m.f};
-    card.passes.push_back(std::move(pass));
+    card.passes[i].file = args.passes[i];
+    card.passes[i].sha256 = *sum;
   }
-  for (const lap::Report& r : joined.laps)
-    card.laps.push_back({.a = r.a, .b = r.b, .residual_px = r.residual_px, .overlap_mm = r.overlap_mm, .confidence = r.confidence,
-                         .light_percent = r.light_percent});
   return card;
 }
 
 Result<int> run_join(const Common& common, const Arguments& args) {
   auto plan = read_plan(args.plan);
   if (!plan) return fail(plan.error());
-  auto sleeve = common.shelf().sleeve(plan->sleeve);
+  auto sleeve = common.shelf().sleeve(args.sleeve.empty() ? plan->sleeve : args.sleeve);
   if (!sleeve) return fail(sleeve.error());
   const fs::path output = args.output;
   std::vector<std::unique_ptr<raw::Reader>> readers;
@@ -114,47 +89,44 @@ Result<int> run_join(const Common& common, const Arguments& args) {
     readers.push_back(std::move(*reader));
   }
   core::Stopwatch watch;
-  auto joined = join::assemble(*plan, *sleeve, pictures);
-  if (!joined) return fail(joined.error().fault, args.plan + ": " + joined.error().text);
+  auto assembled = join::assemble(*plan, *sleeve, pictures);
+  if (!assembled) return fail(assembled.error().fault, args.plan + ": " + assembled.error().text);
   Json document{{"laps", Json::array()}};
-  for (const lap::Report& r : joined->laps) {
-    document["laps"].push_back(lap_json(r));
-    if (!common.json) print(lap_line(r));
-  }
-  if (const lap::Report* bad = joined->bad()) {
+  for (const lap::Report& r : assembled->laps) document["laps"].push_back(station::to_json(r));
+  const auto print_laps = [&] {
+    for (const lap::Report& r : assembled->laps) print(lap_line(r));
+  };
+  if (assembled->refused) {
     if (common.json) print_json(document);
-    const auto pass = std::find_if(plan->passes.begin(), plan->passes.end(), [&](const auto& p) { return p.number == bad->b; });
-    const std::string file = pass == plan->passes.end() ? args.plan : args.passes[static_cast<std::size_t>(pass - plan->passes.begin())];
-    return fail(Fault::bad_data, file + ": " + (bad->say.empty() ? bad->why : bad->say));
+    else print_laps();
+    const lap::Report& bad = *assembled->refused;
+    return fail(Fault::bad_data, args.passes[static_cast<std::size_t>(bad.b - 1)] + ": " + (bad.say.empty() ? bad.why : bad.say));
   }
 
   StopOnSignal signals;
-  auto writer = raw::Writer::create(output, joined->sheet.width, joined->sheet.height, joined->sheet.ppi,
-                                    {.roll = {}, .page = "sheet", .make = {}, .model = {}, .date_time = {}, .note = {}});
-  if (!writer) return fail(writer.error());
-  auto report = join::join(joined->pieces, plan->laps, joined->sheet, **writer, stop_asked);
-  if (!report) return fail(report.error());
-  auto written = (*writer)->finish();
-  if (!written) return fail(written.error());
-  auto card = make_card(*plan, args, *joined, *written);
+  const auto geometry = join::SheetGeometry::of(join::sheet_area(*plan), plan->ppi);
+  auto sheet = join::write_sheet(output, assembled->placed.pieces, plan->laps, geometry,
+                                 {.roll = {}, .page = "sheet", .make = {}, .model = {}, .date_time = {}, .note = {}}, stop_asked);
+  if (!sheet) return fail(sheet.error());
+  auto card = make_card(*plan, args, *assembled, geometry, sheet->written);
   if (!card) return fail(card.error());
-  const fs::path card_path = fs::path(output).replace_extension(".yaml");
-  if (auto r = core::write_file(card_path, profile::write_card(*card)); !r) return fail(r.error());
+  if (auto r = core::write_file(card_path(output), profile::write_card(*card)); !r) return fail(r.error());
 
   document["file"] = output.string();
-  document["card"] = card_path.string();
-  document["sha256"] = written->sha256;
-  document["pixels"] = {{"width", joined->sheet.width}, {"height", joined->sheet.height}};
-  document["origin_mm"] = {joined->sheet.origin.x, joined->sheet.origin.y};
-  document["uncovered_pixels"] = report->uncovered_pixels;
+  document["card"] = card_path(output).string();
+  document["sha256"] = sheet->written.sha256;
+  document["pixels"] = {{"width", geometry.width}, {"height", geometry.height}};
+  document["origin_mm"] = {geometry.origin.x, geometry.origin.y};
+  document["uncovered_pixels"] = sheet->report.uncovered_pixels;
   document["seconds"] = watch.seconds();
   if (common.json) {
     print_json(document);
   } else {
-    print(output.string() + ": " + std::to_string(joined->sheet.width) + " x " + std::to_string(joined->sheet.height) + " pixels in " +
-          fixed(watch.seconds(), 1) + " s; card " + card_path.string());
-    if (report->uncovered_pixels > 0)
-      say("caution: " + std::to_string(report->uncovered_pixels) + " pixels are shown by no pass and were filled with open light");
+    print_laps();
+    print(output.string() + ": " + std::to_string(geometry.width) + " x " + std::to_string(geometry.height) + " pixels in " +
+          fixed(watch.seconds(), 1) + " s; card " + card_path(output).string());
+    if (sheet->report.uncovered_pixels > 0)
+      say("caution: " + std::to_string(sheet->report.uncovered_pixels) + " pixels are shown by no pass and were filled with open light");
   }
   return 0;
 }
@@ -171,7 +143,12 @@ void add_join(CLI::App& app, Common& common, Run& run) {
       "A lap that is not good is exit 65, with what to do about it; nothing is written then.");
   sub->add_option("--plan", args->plan, "The plan that the passes were made by (lapwright plan --json)")->required()->type_name("PLAN.json");
   sub->add_option("-o,--output", args->output, "The joined sheet")->required()->type_name("SHEET.tif");
-  sub->add_option("passes", args->passes, "The passes, in the plan's order")->required()->type_name("PASS.tif");
+  sub->add_option("--sleeve", args->sleeve, "Sleeve profile: a name or a path (default: the one that the plan names)")->type_name("S");
+  sub->add_option("PASS", args->passes, "The passes (.tif), in the plan's order")->required()->type_name("...");
+  sub->footer(
+      "--json: {laps: [as in the event stream], file, card, sha256, pixels, origin_mm, uncovered_pixels, seconds}; only laps when\n"
+      "one is not good.\n"
+      "Example: lapwright join --plan plan.json -o sheet.tif pass-1.tif pass-2.tif");
   sub->callback([&common, &run, args] { run = [&common, args] { return run_join(common, *args); }; });
 }
 

@@ -150,8 +150,8 @@ void add_ledger(CLI::App& app, Common& common, Run& run) {
       "ledger",
       "What has been scanned at proof and at full, what is due, whether every file is what it was");
   command->footer(
-      "Without a word after it: every roll. `ledger audit` ends with 1 when a file is missing, "
-      "changed, or not in the ledger.");
+      "Without a word after it: every roll. --json: {\"rolls\": [...]}, or one roll as `roll show` prints it.\n"
+      "A roll that is named as a command (due, audit, export) is shown by `roll show`.");
   const auto roll = std::make_shared<std::string>();
   const auto file = std::make_shared<std::string>();
   command->require_subcommand(0, 1);
@@ -162,14 +162,19 @@ void add_ledger(CLI::App& app, Common& common, Run& run) {
   });
   auto* due_command =
       command->add_subcommand("due", "What is asked and not done: proofs, then frames at full");
+  due_command->footer("--json: {\"proofs\": [{roll, added}], \"full\": [{roll, frames, ppi, asked}]}; ppi 0 is the highest the bed has");
   due_command->callback([&common, &run] { run = [&common] { return due(common); }; });
   auto* audit_command = command->add_subcommand(
       "audit", "Reads every file again and compares; ends with 1 when something is wrong");
+  audit_command->footer(
+      "Troubles: missing, changed, or not in the ledger. Nothing is repaired and nothing removed.\n"
+      "--json: {ok, files, troubles: [{path, trouble}]}");
   audit_command->callback([&common, &run] { run = [&common] { return audit(common); }; });
   auto* export_command =
       command->add_subcommand("export", "One line a frame, as comma-separated values");
   export_command->add_option("FILE", *file, "File to write (.csv), or - for standard output")
       ->required();
+  export_command->footer("--json: {file, bytes}\nExample: lapwright ledger export frames.csv");
   export_command->callback(
       [&common, &run, file] { run = [&common, file] { return export_csv(common, *file); }; });
 }

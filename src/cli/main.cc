@@ -3,8 +3,10 @@
 #include <unistd.h>
 
 #include <CLI/CLI.hpp>
+#include <algorithm>
 #include <csignal>
 #include <filesystem>
+#include <memory>
 
 #include "bed/bed.h"
 #include "cli/command.h"
@@ -21,14 +23,36 @@ std::string own_path() {
 void add_common(CLI::App& app, Common& common) {
   app.add_flag("--json", common.json,
                "One JSON document on standard output instead of text for people");
-  app.add_option("--archive", common.archive_option, "Folder that holds the ledger and all rolls")
+  app.add_option("--archive", common.archive_option, "Folder that holds the ledger and all rolls (default: LAPWRIGHT_ARCHIVE, then the "
+                 "configuration's)")
       ->type_name("DIR");
   app.add_option("--profiles", common.profile_folders,
-                 "Folder of profiles searched before the installed ones")
+                 "Folder of profiles searched before the installed ones; a path in place of a "
+                 "profile's name is used as it is")
       ->type_name("DIR");
   app.add_option("--device", common.device,
                  "SANE device to use instead of the one the bed profile matches")
       ->type_name("NAME");
+}
+
+/// In lists of commands only the first line of each: the rest stands in its own --help.
+class Help : public CLI::Formatter {
+ public:
+  std::string make_subcommand(const CLI::App* sub) const override {
+    const std::string about = sub->get_description();
+    std::string name = "  " + sub->get_name();
+    name.resize(std::max<std::size_t>(name.size() + 2, 12), ' ');
+    return name + about.substr(0, about.find('\n')) + "\n";
+  }
+};
+
+void tell_common(CLI::App& app) {
+  for (CLI::App* sub : app.get_subcommands({})) {
+    const std::string own = sub->get_footer();
+    sub->footer((own.empty() ? own : own + "\n") +
+                "With every command: --json, --archive DIR, --profiles DIR, --device NAME; see lapwright --help");
+    tell_common(*sub);
+  }
 }
 
 }  // namespace
@@ -42,18 +66,10 @@ int main(int argc, char** argv) {
       "captures them as\n"
       "linear data, checks their laps, joins them, makes the proof and keeps the ledger.",
       "lapwright"};
-  app.set_version_flag("--version", "lapwright 0.1.0");
+  app.set_version_flag("--version", "lapwright " LAPWRIGHT_VERSION);
   app.require_subcommand(1);
   app.fallthrough();
-  app.footer(
-      "Film safety: old film may be cellulose nitrate, which burns fiercely. If the edge says "
-      "NITRATE, or the film is\n"
-      "older than 1955, brown, sticky or smells, do not scan it: follow your local rules and ask a "
-      "conservator.\n"
-      "Exit codes follow sysexits.h: 0 done, 64 usage, 65 bad data, 66 no input, 69 no device, 73 "
-      "cannot create,\n"
-      "74 I/O error, 75 try again, 78 bad profile; 130 after Ctrl-C; 1 when ledger audit finds "
-      "something.");
+  app.formatter(std::make_shared<Help>());
   Common common;
   common.program = own_path();
   add_common(app, common);
@@ -67,6 +83,19 @@ int main(int argc, char** argv) {
   add_convert(app, common, run);
   add_frames(app, common, run);
   add_ledger(app, common, run);
+  tell_common(app);
+  app.footer(
+      "Film safety: old film may be cellulose nitrate, which burns fiercely. If the edge says "
+      "NITRATE, or the film is\n"
+      "older than 1955, brown, sticky or smells, do not scan it: follow your local rules and ask a "
+      "conservator.\n"
+      "LAPWRIGHT_ARCHIVE and ~/.config/lapwright/config.yaml (archive, bed, key, profiles, convert) "
+      "stand in for options\n"
+      "that are not given. lapwright COMMAND --help tells more of each.\n"
+      "Exit codes follow sysexits.h: 0 done, 64 usage, 65 bad data, 66 no input, 69 no device, 73 "
+      "cannot create,\n"
+      "74 I/O error, 75 try again, 78 bad profile; 130 after Ctrl-C; 1 when ledger audit finds "
+      "something.");
 
   try {
     app.parse(argc, argv);

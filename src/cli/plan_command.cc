@@ -20,15 +20,9 @@ struct Arguments {
   bool lap_given = false, tolerance_given = false;
 };
 
-std::string number(double v, int decimals) {
-  char text[64];
-  std::snprintf(text, sizeof text, "%.*f", decimals, v);
-  return text;
-}
-
 std::string size_text(std::int64_t bytes) {
-  return bytes < (std::int64_t{1} << 30) ? number(static_cast<double>(bytes) / (1 << 20), 1) + " MiB"
-                                         : number(static_cast<double>(bytes) / (1 << 30), 2) + " GiB";
+  return bytes < (std::int64_t{1} << 30) ? fixed(static_cast<double>(bytes) / (1 << 20), 1) + " MiB"
+                                         : fixed(static_cast<double>(bytes) / (1 << 30), 2) + " GiB";
 }
 
 std::string time_text(double seconds) {
@@ -57,8 +51,8 @@ void print_table(const plan::Plan& plan, const profile::SleeveProfile& sleeve, c
   for (const plan::Lap& l : plan.laps) {
     const bool x = l.seam.axis == plan::Axis::x;
     const char* through = l.seam.through == plan::Through::gutter ? "a gutter" : l.seam.through == plan::Through::gap ? "a gap" : "frames";
-    print("lap " + std::to_string(l.a) + "-" + std::to_string(l.b) + ": " + number((x ? l.area.width : l.area.height).mm(), 1) +
-          " mm wide, seam at " + (x ? "x " : "y ") + number(l.seam.at.mm(), 1) + " mm of the sleeve, through " + through);
+    print("lap " + std::to_string(l.a) + "-" + std::to_string(l.b) + ": " + fixed((x ? l.area.width : l.area.height).mm(), 1) +
+          " mm wide, seam at " + (x ? "x " : "y ") + fixed(l.seam.at.mm(), 1) + " mm of the sleeve, through " + through);
   }
 }
 
@@ -70,19 +64,15 @@ Result<int> run_plan(const Common& common, const Arguments& args) {
   if (!sleeve) return fail(sleeve.error());
   auto bed = shelf.bed(bed_name);
   if (!bed) return fail(bed.error());
-  const Ppi ppi = args.ppi ? Ppi{args.ppi} : bed->proof_ppi();
-  if (std::find(bed->ppi.begin(), bed->ppi.end(), ppi) == bed->ppi.end()) {
-    std::string known;
-    for (const Ppi p : bed->ppi) known += (known.empty() ? "" : ", ") + std::to_string(p.value);
-    return fail(Fault::usage, "--ppi " + std::to_string(args.ppi) + ": the bed " + bed->name + " has " + known);
-  }
+  const auto ppi = resolution(*bed, args.ppi);
+  if (!ppi) return fail(ppi.error());
   plan::Options options;
   if (args.lap_given) options.smallest_lap = Micrometres::from_mm(args.lap);
   if (args.tolerance_given) options.placement_tolerance = Micrometres::from_mm(args.tolerance);
   if (auto archive = common.archive()) {
     if (auto free = core::free_bytes(*archive)) options.free_bytes = *free;
   }
-  auto plan = plan::make_plan(*sleeve, *bed, ppi, options);
+  auto plan = plan::make_plan(*sleeve, *bed, *ppi, options);
   if (!plan) return fail(plan.error());
   if (!args.drawing.empty()) {
     if (auto r = core::write_file(args.drawing, plan::draw_svg(*plan, *sleeve, *bed)); !r) return fail(r.error());

@@ -78,10 +78,4 @@ std::string table(const std::vector<std::string>& header,
   return out;
 }
 
-std::string joined(const std::vector<std::string>& words) {
-  std::string out;
-  for (const std::string& w : words) out += (out.empty() ? "" : ", ") + w;
-  return out;
-}
-
 }  // namespace lapwright::cli

@@ -25,7 +25,6 @@ Json roll_json(const ledger::RollState& state);
 std::string table(const std::vector<std::string>& header,
                   const std::vector<std::vector<std::string>>& rows);
 
-std::string joined(const std::vector<std::string>& words);
 /// The date of an RFC 3339 time.
 inline std::string day(const std::string& at) { return at.substr(0, 10); }
 

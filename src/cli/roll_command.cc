@@ -121,9 +121,6 @@ Result<int> show(const Common& common, const Arguments& args) {
 void add_roll(CLI::App& app, Common& common, Run& run) {
   auto* roll = app.add_subcommand("roll", "Rolls waiting and known: add, list, show");
   roll->require_subcommand(1);
-  roll->footer(
-      "Example: lapwright roll add 2026-014 --sleeve 135-7x5 --stock c41-daylight-400 --shot "
-      "2026-03-21 --note 'harbour'");
   const auto args = std::make_shared<Arguments>();
 
   auto* add_command = roll->add_subcommand(
@@ -143,15 +140,25 @@ void add_roll(CLI::App& app, Common& common, Run& run) {
       ->type_name("DATE");
   add_command->add_option("--note", args->note, "A line of your own; it stands on the proof")
       ->type_name("TEXT");
+  add_command->footer(
+      "A profile given as a path is remembered by its full path. A name that is taken is refused; nothing is overwritten.\n"
+      "--json prints the roll as `roll show` does.\n"
+      "Example: lapwright roll add 2026-014 --sleeve 135-7x5 --stock c41-daylight-400 --shot 2026-03-21 --note 'harbour'");
   add_command->callback(
       [&common, &run, args] { run = [&common, args] { return add(common, *args); }; });
 
   auto* list_command =
       roll->add_subcommand("list", "Every roll, in the order added, and whether it has its proof");
+  list_command->footer(
+      "--json: {\"rolls\": [{roll, sleeve, stock, shot, note, added, proofed, proofed_at, frames_found, at_full, due}]}");
   list_command->callback([&common, &run] { run = [&common] { return list(common); }; });
 
   auto* show_command = roll->add_subcommand("show", "All that is known of one roll, and its files");
   show_command->add_option("NAME", args->name, "Name of the roll")->required();
+  show_command->footer(
+      "--json: {roll, sleeve, stock, shot, note, added, proofed, proofed_at, frames_found, at_full, due,\n"
+      "         files: [{path, sha256, bytes}]}, paths below the archive\n"
+      "Example: lapwright roll show 2026-014");
   show_command->callback(
       [&common, &run, args] { run = [&common, args] { return show(common, *args); }; });
 }

@@ -67,16 +67,10 @@ Result<int> run_station(const Common& common, const Arguments& args) {
   setting.bed = *profile;
   setting.device = device->name;
   setting.identity = *device;
-  setting.proof_ppi = args.ppi ? Ppi{args.ppi} : profile->proof_ppi();
+  auto ppi = resolution(*profile, args.ppi);
+  if (!ppi) return fail(ppi.error());
+  setting.proof_ppi = *ppi;
   setting.convert = common.config.convert;
-  const bool listed = std::any_of(profile->ppi.begin(), profile->ppi.end(),
-                                  [&](Ppi p) { return p == setting.proof_ppi; });
-  if (!listed) {
-    std::string known;
-    for (const Ppi p : profile->ppi) known += (known.empty() ? "" : ", ") + std::to_string(p.value);
-    return fail(Fault::usage, "--ppi " + std::to_string(args.ppi) + ": the bed " + profile->name +
-                                  " has " + known);
-  }
   station::Options options;
   options.key = !args.key.empty() ? args.key : common.config.key.value_or("terminal");
   options.events = args.events;
@@ -98,7 +92,8 @@ void add_station(CLI::App& app, Common& common, Run& run) {
       "station that was\n"
       "stopped or killed goes on at the pass where it was. While one sleeve is joined, the next "
       "can be placed.");
-  sub->add_option("--bed", args->bed, "Bed profile: a name, or a path to a .yaml file")
+  sub->add_option("--bed", args->bed, "Bed profile: a name, or a path to a .yaml file (default: the configuration's, else the one that\n"
+                  "fits the flatbed by its own name)")
       ->type_name("B");
   sub->add_option("--ppi", args->ppi,
                   "Resolution of proofs (default: the highest of the bed's list up to 2400)")
@@ -117,7 +112,11 @@ void add_station(CLI::App& app, Common& common, Run& run) {
                 "Never take the quick low-resolution look before a long pass");
   sub->footer(
       "In the terminal: space = the key, a = again (the pass before), s = skip this roll, q = "
-      "stop.\n"
+      "stop. Ctrl-C: what is captured\n"
+      "stays, what is half made is withdrawn; the next start goes on from there.\n"
+      "Scripts: --key stdin --events - gives `place` events with the lay to wait for, and a line on standard input for each.\n"
+      "Examples: lapwright station --bed a4-window-8x10 --ppi 1200\n"
+      "          lapwright station --key evdev:/dev/input/by-id/usb-pedal-event-kbd --events /tmp/events.jsonl\n"
       "The lamp warms film: do not leave a sleeve under a lit lamp longer than its passes need (10 "
       "minutes is plenty).");
   sub->callback(

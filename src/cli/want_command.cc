@@ -52,6 +52,8 @@ void add_want(CLI::App& app, Common& common, Run& run) {
   auto* command = app.add_subcommand(
       "want", "Asks for frames of a roll at full resolution; the station makes the passes");
   command->footer(
+      "A frame that is at full already at that resolution is not made again. Frames of a roll that waits for its proof wait\n"
+      "with it. --json: {roll, asked, ppi, already_at_full, due}\n"
       "Examples: lapwright want 2026-014 --frames 7,12-14 --ppi 4800\n          lapwright want "
       "2026-014 --frames all");
   const auto args = std::make_shared<Arguments>();

@@ -17,17 +17,19 @@ extern char** environ;
 
 namespace lapwright::core {
 
-Result<Finished> run(const std::vector<std::string>& arguments, double most_seconds) {
+Result<pid_t> start(const std::vector<std::string>& arguments,
+                    const std::vector<std::pair<int, int>>& descriptors) {
   if (arguments.empty())
     return fail(Fault::unavailable, "no program is named; the first argument is the program");
-  int ends[2];
-  if (::pipe2(ends, O_CLOEXEC) != 0)
-    return fail(Fault::io, std::string("no pipe: ") + std::strerror(errno));
   posix_spawn_file_actions_t actions;
   posix_spawn_file_actions_init(&actions);
   posix_spawn_file_actions_addopen(&actions, 0, "/dev/null", O_RDONLY, 0);
-  posix_spawn_file_actions_adddup2(&actions, ends[1], 1);
-  posix_spawn_file_actions_adddup2(&actions, ends[1], 2);
+  int last = 2;
+  for (const auto& [ours, theirs] : descriptors) {
+    posix_spawn_file_actions_adddup2(&actions, ours, theirs);
+    last = std::max(last, theirs);
+  }
+  posix_spawn_file_actions_addclosefrom_np(&actions, last + 1);
   posix_spawnattr_t attributes;
   posix_spawnattr_init(&attributes);
   sigset_t none, standard;
@@ -45,11 +47,22 @@ Result<Finished> run(const std::vector<std::string>& arguments, double most_seco
   const int error = posix_spawnp(&pid, argv[0], &actions, &attributes, argv.data(), environ);
   posix_spawn_file_actions_destroy(&actions);
   posix_spawnattr_destroy(&attributes);
-  ::close(ends[1]);
-  if (error != 0) {
-    ::close(ends[0]);
+  if (error != 0)
     return fail(Fault::unavailable, arguments[0] + ": cannot be started: " + std::strerror(error));
+  return pid;
+}
+
+Result<Finished> run(const std::vector<std::string>& arguments, double most_seconds) {
+  int ends[2];
+  if (::pipe2(ends, O_CLOEXEC) != 0)
+    return fail(Fault::io, std::string("no pipe: ") + std::strerror(errno));
+  const auto started = start(arguments, {{ends[1], 1}, {ends[1], 2}});
+  ::close(ends[1]);
+  if (!started) {
+    ::close(ends[0]);
+    return fail(started.error());
   }
+  const pid_t pid = *started;
   constexpr std::size_t most = 4096;
   Finished done;
   Stopwatch watch;

@@ -1,45 +1,11 @@
 #include "join/assemble.h"
 
 #include <algorithm>
-#include <cmath>
-#include <map>
 
 namespace lapwright::join {
-
-const lap::Report* Assembled::bad() const {
-  const auto it = std::find_if(laps.begin(), laps.end(), [](const lap::Report& r) { return !r.ok; });
-  return it == laps.end() ? nullptr : &*it;
-}
-
-Rect<SleeveSpace> sheet_area(const plan::Plan& plan) {
-  Rect<SleeveSpace> seen{};
-  for (const auto& pass : plan.passes) seen = seen.hull(bounds(pass.lay.sleeve_to_bed.inverse(), pass.window));
-  return plan.needed.grown(Micrometres{4000}).intersect(seen);
-}
-
 namespace {
 
-/// The plan's laps ordered so that the first of each pair is placed before the second.
-std::vector<std::pair<int, int>> in_order(const plan::Plan& plan) {
-  std::vector<std::pair<int, int>> left, ordered;
-  for (const auto& l : plan.laps) left.emplace_back(std::min(l.a, l.b), std::max(l.a, l.b));
-  std::sort(left.begin(), left.end());
-  std::vector<int> placed{plan.passes.front().number};
-  const auto has = [&](int n) { return std::find(placed.begin(), placed.end(), n) != placed.end(); };
-  for (bool found = true; found;) {
-    found = false;
-    for (auto it = left.begin(); it != left.end(); ++it) {
-      if (!has(it->first) && !has(it->second)) continue;
-      if (!has(it->first)) std::swap(it->first, it->second);
-      placed.push_back(it->second);
-      ordered.push_back(*it);
-      left.erase(it);
-      found = true;
-      break;
-    }
-  }
-  return ordered;
-}
+bool says_nothing(const lap::Report& r) { return !r.ok && r.finding == lap::Finding::cannot_tell; }
 
 Result<> check_pictures(const plan::Plan& plan, const std::vector<image::RowSource*>& pictures) {
   if (plan.passes.empty()) return fail(Fault::bad_data, "the plan has no passes");
@@ -61,43 +27,105 @@ Result<> check_pictures(const plan::Plan& plan, const std::vector<image::RowSour
 
 }  // namespace
 
+const lap::Report* Judged::best() const {
+  const lap::Report* best = nullptr;
+  for (const lap::Report& r : reports)
+    if (r.ok && (!best || r.confidence > best->confidence)) best = &r;
+  return best;
+}
+
+const lap::Report* Judged::refused() const {
+  for (const lap::Report& r : reports)
+    if (!r.ok && !says_nothing(r)) return &r;
+  return !reports.empty() && !best() ? &reports.front() : nullptr;
+}
+
+Result<Judged> judge(const plan::Plan& plan, const profile::SleeveProfile& sleeve, const std::map<int, Laid>& before, const lap::Input& pass,
+                     const lap::Options& options) {
+  Judged judged;
+  for (const plan::Lap& planned : plan.laps) {
+    const int other = planned.a == pass.number ? planned.b : planned.b == pass.number ? planned.a : 0;
+    const auto it = before.find(other);
+    if (it == before.end()) continue;
+    auto report = lap::check(it->second.input, it->second.placement, pass, sleeve, options);
+    if (!report) return fail(report.error());
+    judged.reports.push_back(std::move(*report));
+  }
+  return judged;
+}
+
+Result<Placed> place(const std::vector<lap::Input>& passes, const std::vector<lap::Report>& laps) {
+  auto solved = lap::solve(passes, laps);
+  if (!solved) return fail(solved.error());
+  Placed placed;
+  for (std::size_t i = 0; i < passes.size(); ++i)
+    placed.pieces.push_back({passes[i].picture, solved->placements[i], solved->lights[i], passes[i].number});
+  placed.worst_loop_px = solved->worst_loop_px;
+  return placed;
+}
+
 Result<Assembled> assemble(const plan::Plan& plan, const profile::SleeveProfile& sleeve, const std::vector<image::RowSource*>& pictures,
                            const lap::Options& options) {
   if (auto r = check_pictures(plan, pictures); !r) return fail(r.error());
   Assembled out;
-  out.sheet = SheetGeometry::of(sheet_area(plan), plan.ppi);
   std::vector<lap::Input> inputs;
-  std::map<int, std::size_t> index;
+  std::map<int, Laid> laid;
   for (std::size_t i = 0; i < plan.passes.size(); ++i) {
-    index[plan.passes[i].number] = i;
-    inputs.push_back({pictures[i], plan.passes[i].sleeve_to_pass(plan.ppi), plan.passes[i].number});
+    const plan::Pass& pass = plan.passes[i];
+    const lap::Input input{pictures[i], pass.sleeve_to_pass(plan.ppi), pass.number};
+    auto judged = judge(plan, sleeve, laid, input, options);
+    if (!judged) return fail(judged.error());
+    out.laps.insert(out.laps.end(), judged->reports.begin(), judged->reports.end());
+    if (const lap::Report* refused = judged->refused()) {
+      out.refused = *refused;
+      return out;
+    }
+    const lap::Report* best = judged->best();
+    laid[pass.number] = {input, best ? best->b_on_sleeve : lap::Placement{input.planned, {}, {}}};
+    inputs.push_back(input);
   }
-  std::map<int, lap::Placement> places;
-  places[inputs.front().number].affine = inputs.front().planned;
-  for (const auto& [a, b] : in_order(plan)) {
-    if (!index.count(a) || !index.count(b)) return fail(Fault::bad_data, "the plan's lap " + std::to_string(a) + "-" + std::to_string(b) + " names a pass that it does not have");
-    auto report = lap::check(inputs[index[a]], places[a], inputs[index[b]], sleeve, options);
-    if (!report) return fail(report.error());
-    if (report->ok && !places.count(b)) places[b] = report->b_on_sleeve;
-    out.laps.push_back(*report);
-    if (!report->ok) return out;
-  }
-  for (const auto& input : inputs)
-    if (!places.count(input.number))
-      return fail(Fault::bad_data, "the plan has no lap that ties pass " + std::to_string(input.number) + " to the others");
-  std::vector<lap::Light> lights(inputs.size());
-  std::vector<lap::Placement> placements{places.begin()->second};
-  if (inputs.size() > 1) {
-    auto solved = lap::solve(inputs, out.laps);
-    if (!solved) return fail(solved.error());
-    if (solved->placements.size() != inputs.size() || solved->lights.size() != inputs.size())
-      return fail(Fault::internal, "the laps were solved for another number of passes");
-    placements = solved->placements;
-    lights = solved->lights;
-    out.worst_loop_px = solved->worst_loop_px;
-  }
-  for (std::size_t i = 0; i < inputs.size(); ++i) out.pieces.push_back({pictures[i], placements[i], lights[i], inputs[i].number});
+  auto placed = place(inputs, out.laps);
+  if (!placed) return fail(placed.error());
+  out.placed = std::move(*placed);
   return out;
+}
+
+Rect<SleeveSpace> sheet_area(const plan::Plan& plan) {
+  Rect<SleeveSpace> seen{};
+  for (const auto& pass : plan.passes) seen = seen.hull(bounds(pass.lay.sleeve_to_bed.inverse(), pass.window));
+  return plan.needed.grown(Micrometres{4000}).intersect(seen);
+}
+
+Result<Sheet> write_sheet(const std::filesystem::path& file, const std::vector<Piece>& pieces, const std::vector<plan::Lap>& laps,
+                          const SheetGeometry& geometry, const raw::Tags& tags, const std::atomic<bool>& stop) {
+  auto writer = raw::Writer::create(file, geometry.width, geometry.height, geometry.ppi, tags);
+  if (!writer) return fail(writer.error());
+  auto report = join(pieces, laps, geometry, **writer, stop);
+  if (!report) return fail(report.error());
+  auto written = (*writer)->finish();
+  if (!written) return fail(written.error());
+  return Sheet{std::move(*written), *report};
+}
+
+profile::Card card_of(const raw::Written& written, const SheetGeometry& geometry, const std::vector<Piece>& pieces,
+                      const std::vector<lap::Report>& laps) {
+  profile::Card card;
+  card.file = written.path.filename().string();
+  card.sha256 = written.sha256;
+  card.ppi = geometry.ppi;
+  card.width = {geometry.width};
+  card.height = {geometry.height};
+  card.origin_mm = geometry.origin;
+  card.mm_per_pixel = geometry.ppi.mm_per_pixel();
+  for (const Piece& piece : pieces) {
+    const auto& m = piece.placement.affine;
+    card.passes.push_back({.pass = piece.number, .file = {}, .sha256 = {}, .device = {}, .started = {}, .finished = {}, .options = {},
+                           .sleeve_to_pass = {m.a, m.b, m.c, m.d, m.e, m.f}});
+  }
+  for (const lap::Report& r : laps)
+    card.laps.push_back({.a = r.a, .b = r.b, .residual_px = r.residual_px, .overlap_mm = r.overlap_mm, .confidence = r.confidence,
+                         .light_percent = r.light_percent});
+  return card;
 }
 
 }  // namespace lapwright::join

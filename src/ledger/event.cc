@@ -14,7 +14,7 @@
 namespace lapwright::ledger {
 namespace {
 
-constexpr const char* software = "lapwright 0.1.0";
+constexpr const char* software = "lapwright " LAPWRIGHT_VERSION;
 
 /// A random UUID (RFC 9562, version 4).
 std::string new_uuid() {

@@ -17,7 +17,7 @@
 
 #include "bed/bed.h"
 #include "frames/frames.h"
-#include "join/join.h"
+#include "join/assemble.h"
 #include "lap/lap.h"
 #include "ledger/ledger.h"
 #include "plan/plan.h"
@@ -111,7 +111,9 @@ Result<Products> finish_proof(const Setting& setting, const Assignment& a, const
 Result<Products> finish_full(const Setting& setting, const Assignment& a, const Tell& tell,
                              const std::atomic<bool>& stop);
 
-/// What to say to the person for pass `number`.
-std::string how_to_place(const Setting& setting, const Assignment& a, int number);
+/// What to say to the person for pass `number`: a move, when the sleeve lies as for the pass before;
+/// else the whole lay.
+std::string how_to_place(const Setting& setting, const Assignment& a, int number,
+                         bool lies_as_before);
 
 }  // namespace lapwright::station

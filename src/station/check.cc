@@ -63,22 +63,35 @@ Result<frames::Look> lies_as_planned(const Assignment& a, int number, image::Row
   return frames::find_lay(source, seen, pass.lay.sleeve_to_bed, pass.covers, a.sleeve);
 }
 
-bool says_nothing(const lap::Report& r) { return !r.ok && r.finding == lap::Finding::cannot_tell; }
+/// The proof's own laps, or at full resolution the lap with the roll's joined proof sheet.
+Result<join::Judged> judge(const Setting& s, const Assignment& a,
+                           const std::map<int, join::Laid>& before, const lap::Input& pass) {
+  if (a.job.kind == ledger::JobKind::proof) return join::judge(a.plan, a.sleeve, before, pass);
+  auto sheet = open_proof_sheet(s, a.job.roll.name);
+  if (!sheet) return fail(sheet.error());
+  auto report = lap::check({sheet->reader.get(), sheet->map, 0},
+                           {.affine = sheet->map, .dx = {}, .dy = {}}, pass, a.sleeve);
+  if (!report) return fail(report.error());
+  return join::Judged{{std::move(*report)}};
+}
 
 }  // namespace
 
 Result<Verdict> check(const Setting& s, Assignment& a, int number,
                       const std::function<void(const lap::Report&)>& tell) {
-  const auto open = [&](int pass) {
-    return raw::Reader::open(s.archive / a.passes.at(pass).file.path);
-  };
+  std::vector<std::unique_ptr<raw::Reader>> readers;
+  std::map<int, join::Laid> before;
   for (int p = 1; p <= number; ++p) {
     KeptPass& b = a.passes.at(p);
-    if (b.checked) continue;
-    auto b_picture = open(p);
-    if (!b_picture) return fail(b_picture.error());
-    const lap::Input b_input{b_picture->get(), b.planned, p};
-    auto lies = lies_as_planned(a, p, **b_picture);
+    auto reader = raw::Reader::open(s.archive / b.file.path);
+    if (!reader) return fail(reader.error());
+    raw::Reader& picture = *readers.emplace_back(std::move(*reader));
+    const lap::Input input{&picture, b.planned, p};
+    if (b.checked) {
+      before[p] = {input, b.placement};
+      continue;
+    }
+    auto lies = lies_as_planned(a, p, picture);
     if (!lies) return fail(lies.error());
     if (!acceptable(a, p, *lies))
       return Verdict{.good = false,
@@ -86,40 +99,10 @@ Result<Verdict> check(const Setting& s, Assignment& a, int number,
                      .why = lies->found ? "the pass does not show all that it must"
                                         : "the pass does not show the sleeve as planned",
                      .say = lies->say};
-    std::vector<lap::Report> reports;
-    if (a.job.kind == ledger::JobKind::full) {
-      auto sheet = open_proof_sheet(s, a.job.roll.name);
-      if (!sheet) return fail(sheet.error());
-      auto report = lap::check({sheet->reader.get(), sheet->map, 0},
-                               {.affine = sheet->map, .dx = {}, .dy = {}}, b_input, a.sleeve);
-      if (!report) return fail(report.error());
-      reports.push_back(*report);
-    } else {
-      for (const plan::Lap& planned : a.plan.laps) {
-        const int other = planned.a == p ? planned.b : planned.b == p ? planned.a : 0;
-        if (other == 0 || other >= p) continue;
-        auto a_picture = open(other);
-        if (!a_picture) return fail(a_picture.error());
-        const KeptPass& first = a.passes.at(other);
-        auto report = lap::check({a_picture->get(), first.planned, other}, first.placement, b_input,
-                                 a.sleeve);
-        if (!report) return fail(report.error());
-        report->a = other;
-        report->b = p;
-        reports.push_back(*report);
-      }
-    }
-    const lap::Report* best = nullptr;
-    const lap::Report* worst = nullptr;
-    for (const lap::Report& r : reports) {
-      tell(r);
-      if (r.ok && (!best || r.confidence > best->confidence)) best = &r;
-      if (!r.ok && !says_nothing(r) && !worst) worst = &r;
-    }
-    // A lap that shows nothing is carried by one that does; with none that does, there is no ground
-    // to join on.
-    if (!worst && !best && !reports.empty()) worst = &reports.front();
-    if (worst) {
+    auto judged = judge(s, a, before, input);
+    if (!judged) return fail(judged.error());
+    for (const lap::Report& r : judged->reports) tell(r);
+    if (const lap::Report* worst = judged->refused()) {
       // Pass 2 laid anew, and again the other way round than pass 1: then pass 1 is the one that
       // lies wrong.
       const bool orientation =
@@ -136,9 +119,9 @@ Result<Verdict> check(const Setting& s, Assignment& a, int number,
       if (p == 2) a.last_refusal = worst->finding;
       return Verdict{.good = false, .pass = p, .why = worst->why, .say = worst->say};
     }
-    if (best) b.placement = best->b_on_sleeve;
+    if (const lap::Report* best = judged->best()) b.placement = best->b_on_sleeve;
     if (a.job.kind == ledger::JobKind::full) {
-      if (const std::string cut = cut_frame(a, a.pass(p), b.placement, **b_picture); !cut.empty())
+      if (const std::string cut = cut_frame(a, a.pass(p), b.placement, picture); !cut.empty())
         return Verdict{.good = false,
                        .pass = p,
                        .why = "frame " + cut + " is cut by the window's edge",
@@ -146,7 +129,8 @@ Result<Verdict> check(const Setting& s, Assignment& a, int number,
                               " is cut by the window's edge: lay the sleeve as the drawing shows "
                               "and press the key again."};
     }
-    for (lap::Report& r : reports) a.laps.push_back(std::move(r));
+    before[p] = {input, b.placement};
+    for (lap::Report& r : judged->reports) a.laps.push_back(std::move(r));
     b.checked = true;
   }
   return Verdict{};
@@ -165,7 +149,8 @@ Json to_json(const lap::Report& r) {
           {"confidence", r.confidence},
           {"patches", r.patches},
           {"seconds", r.seconds},
-          {"why", r.why}};
+          {"why", r.why},
+          {"say", r.say}};
 }
 
 }  // namespace lapwright::station

@@ -44,38 +44,39 @@ Result<Opened> open_passes(const Setting& s, const Assignment& a) {
     inputs.push_back({reader->get(), pass.planned, number});
     o.readers.push_back(std::move(*reader));
   }
-  std::vector<lap::Placement> placements;
-  std::vector<lap::Light> lights(inputs.size());
-  if (a.job.kind == ledger::JobKind::proof && inputs.size() > 1) {
-    auto solved = lap::solve(inputs, a.laps);
-    if (!solved) return fail(solved.error());
-    placements = solved->placements;
-    lights = solved->lights;
+  if (a.job.kind == ledger::JobKind::proof) {
+    auto placed = join::place(inputs, a.laps);
+    if (!placed) return fail(placed.error());
+    o.pieces = std::move(placed->pieces);
   } else {
-    for (const auto& [number, pass] : a.passes) placements.push_back(pass.placement);
+    for (const lap::Input& i : inputs)
+      o.pieces.push_back({i.picture, a.passes.at(i.number).placement, {}, i.number});
   }
-  for (std::size_t i = 0; i < inputs.size(); ++i)
-    o.pieces.push_back({inputs[i].picture, placements[i], lights[i], inputs[i].number});
   return o;
+}
+
+Result<join::Sheet> write_sheet(const Setting& s, const Assignment& a, const fs::path& file,
+                                const std::string& page, const std::vector<join::Piece>& pieces,
+                                const join::SheetGeometry& geometry,
+                                const std::atomic<bool>& stop) {
+  return join::write_sheet(file, pieces, a.plan.laps, geometry,
+                           {.roll = a.job.roll.name,
+                            .page = page,
+                            .make = s.identity.vendor,
+                            .model = s.identity.model,
+                            .date_time = {},
+                            .note = {}},
+                           stop);
 }
 
 profile::Card make_card(const Assignment& a, const Opened& o, const join::SheetGeometry& g,
                         const raw::Written& written) {
-  profile::Card card;
-  card.file = written.path.filename().string();
-  card.sha256 = written.sha256;
+  profile::Card card = join::card_of(written, g, o.pieces, a.laps);
   card.roll = a.job.roll.name;
   card.sleeve = a.sleeve.name;
   card.stock = a.stock.name;
-  card.ppi = g.ppi;
-  card.width = {g.width};
-  card.height = {g.height};
-  card.origin_mm = g.origin;
-  card.mm_per_pixel = g.ppi.mm_per_pixel();
-  for (const join::Piece& piece : o.pieces) {
-    const KeptPass& kept = a.passes.at(piece.number);
-    profile::Card::Pass pass;
-    pass.pass = piece.number;
+  for (profile::Card::Pass& pass : card.passes) {
+    const KeptPass& kept = a.passes.at(pass.pass);
     pass.file = fs::path(kept.file.path).filename().string();
     pass.sha256 = kept.file.sha256;
     pass.device = kept.capture.value("device", "");
@@ -85,27 +86,8 @@ profile::Card make_card(const Assignment& a, const Opened& o, const join::SheetG
       for (const auto& [name, value] : kept.capture["options"].items())
         pass.options.emplace_back(name,
                                   value.is_string() ? value.get<std::string>() : value.dump());
-    const auto& m = piece.placement.affine;
-    pass.sleeve_to_pass = {m.a, m.b, m.c, m.d, m.e, m.f};
-    card.passes.push_back(std::move(pass));
   }
-  for (const lap::Report& r : a.laps)
-    card.laps.push_back({.a = r.a,
-                         .b = r.b,
-                         .residual_px = r.residual_px,
-                         .overlap_mm = r.overlap_mm,
-                         .confidence = r.confidence,
-                         .light_percent = r.light_percent});
   return card;
-}
-
-/// The sheet's area: what the plan needs and, where the passes show it, what a hand's error may
-/// have moved beyond.
-Rect<SleeveSpace> sheet_area(const Assignment& a) {
-  Rect<SleeveSpace> seen{};
-  for (const auto& pass : a.plan.passes)
-    seen = seen.hull(bounds(pass.lay.sleeve_to_bed.inverse(), pass.window));
-  return a.plan.needed.grown(Micrometres{4000}).intersect(seen);
 }
 
 Json lettering_json(const density::Lettering& l) {
@@ -127,32 +109,23 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
   if (!opened) return fail(opened.error());
 
   core::Stopwatch watch;
-  const auto geometry = join::SheetGeometry::of(sheet_area(a), a.plan.ppi);
+  const auto geometry = join::SheetGeometry::of(join::sheet_area(a.plan), a.plan.ppi);
   const fs::path sheet_path = folder / "sheet.tif";
-  auto writer = raw::Writer::create(sheet_path, geometry.width, geometry.height, geometry.ppi,
-                                    {.roll = a.job.roll.name,
-                                     .page = "sheet",
-                                     .make = s.identity.vendor,
-                                     .model = s.identity.model,
-                                     .date_time = {},
-                                     .note = {}});
-  if (!writer) return fail(writer.error());
-  auto joined = join::join(opened->pieces, a.plan.laps, geometry, **writer, stop);
+  auto joined = write_sheet(s, a, sheet_path, "sheet", opened->pieces, geometry, stop);
   if (!joined) return fail(joined.error());
-  auto written = (*writer)->finish();
-  if (!written) return fail(written.error());
-  products.files.push_back(named(s, sheet_path, written->sha256));
+  const raw::Written& written = joined->written;
+  products.files.push_back(named(s, sheet_path, written.sha256));
   tell("joined", {{"file", sheet_path.string()},
-                  {"sha256", written->sha256},
+                  {"sha256", written.sha256},
                   {"seconds", watch.seconds()},
-                  {"uncovered_pixels", joined->uncovered_pixels}});
+                  {"uncovered_pixels", joined->report.uncovered_pixels}});
 
   watch.restart();
   auto sheet = raw::Reader::open(sheet_path);
   if (!sheet) return fail(sheet.error());
   auto measured = density::measure(**sheet, geometry.origin, a.sleeve, a.stock);
   if (!measured) return fail(measured.error());
-  profile::Card card = make_card(a, *opened, geometry, *written);
+  profile::Card card = make_card(a, *opened, geometry, written);
   card.open_light = measured->open_light;
   card.base = measured->base;
   auto card_file = write_named(s, folder / "sheet.yaml", profile::write_card(card));
@@ -285,29 +258,20 @@ Result<Products> finish_full(const Setting& s, const Assignment& a, const Tell& 
     }
     if (pieces.empty()) pieces = opened->pieces;
     const std::string stem = frame_file_stem(frame.frame);
-    auto writer =
-        raw::Writer::create(folder / (stem + ".tif"), geometry.width, geometry.height, geometry.ppi,
-                            {.roll = a.job.roll.name,
-                             .page = frame.frame,
-                             .make = s.identity.vendor,
-                             .model = s.identity.model,
-                             .date_time = {},
-                             .note = {}});
-    if (!writer) return fail(writer.error());
-    auto joined = join::join(pieces, a.plan.laps, geometry, **writer, stop);
+    auto joined =
+        write_sheet(s, a, folder / (stem + ".tif"), frame.frame, pieces, geometry, stop);
     if (!joined) return fail(joined.error());
-    auto written = (*writer)->finish();
-    if (!written) return fail(written.error());
-    products.files.push_back(named(s, written->path, written->sha256));
+    const raw::Written& written = joined->written;
+    products.files.push_back(named(s, written.path, written.sha256));
     auto card_file = write_named(s, folder / (stem + ".yaml"),
-                                 profile::write_card(make_card(a, *opened, geometry, *written)));
+                                 profile::write_card(make_card(a, *opened, geometry, written)));
     if (!card_file) return fail(card_file.error());
     products.files.push_back(*card_file);
     products.at_full.push_back(frame.frame);
-    tell("joined", {{"file", written->path.string()},
-                    {"sha256", written->sha256},
+    tell("joined", {{"file", written.path.string()},
+                    {"sha256", written.sha256},
                     {"frame", frame.frame},
-                    {"resampled", joined->resampled},
+                    {"resampled", joined->report.resampled},
                     {"seconds", watch.seconds()}});
   }
   return products;

@@ -145,8 +145,11 @@ Result<Assignment> prepare(const Setting& s, const ledger::Job& job, bool& plann
   return a;
 }
 
-std::string how_to_place(const Setting& s, const Assignment& a, int number) {
-  return plan::how_to_lay(a.plan, a.pass(number), a.sleeve, s.bed);
+std::string how_to_place(const Setting& s, const Assignment& a, int number, bool lies_as_before) {
+  if (lies_as_before) return plan::how_to_lay(a.plan, a.pass(number), a.sleeve, s.bed);
+  plan::Plan alone = a.plan;
+  alone.passes = {a.pass(number)};
+  return plan::how_to_lay(alone, alone.passes.front(), a.sleeve, s.bed);
 }
 
 }  // namespace lapwright::station

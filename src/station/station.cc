@@ -85,6 +85,7 @@ class Driver {
       events_->emit("key", Json::object());
       since_key_.restart();
       current_->key_at = core::rfc3339_now();
+      lies_ = {current_->job.id, state_.pass};
       return take(event::Key{});
     }
     if (heard.word == "again") return take(event::Again{});
@@ -135,7 +136,8 @@ class Driver {
   void carry_out(const command::AskToPlace& c) {
     said_idle_ = false;
     const Assignment& a = *current_;
-    const std::string sentence = how_to_place(setting_, a, c.pass);
+    const bool as_before = lies_ == std::pair{a.job.id, c.pass - 1};
+    const std::string sentence = how_to_place(setting_, a, c.pass, as_before);
     events_->emit("place", {{"roll", a.job.roll.name},
                             {"job", job_name(a)},
                             {"pass", c.pass},
@@ -381,6 +383,7 @@ class Driver {
   AssignmentPtr current_;  // the job at the bed
   std::vector<std::int64_t> skipped_;
   std::string why_dropped_;
+  std::pair<std::int64_t, int> lies_;  // job and pass that the sleeve lies for, as far as is known
   std::unique_ptr<KeySource> key_;
   Progress progress_;
   core::Stopwatch since_key_, pass_watch_;
