@@ -9,14 +9,16 @@ class Practice:
     def __init__(self, build, scene=None, sleeve="135-6x6", rolls=("test-1",)):
         self.build = pathlib.Path(build)
         self.top = pathlib.Path(__file__).resolve().parents[2]
-        self.work = pathlib.Path(tempfile.mkdtemp(prefix="lapwright-practice-"))
+        self.folder = tempfile.TemporaryDirectory(prefix="lapwright-practice-")  # goes with this object
+        self.work = pathlib.Path(self.folder.name)
         (self.work / "sane").mkdir()
         (self.work / "sane" / "dll.conf").write_text("practice\n")
         self.lay, self.truth, self.archive = self.work / "lay.yaml", self.work / "truth.jsonl", self.work / "archive"
         self.scene = scene or next((self.top / "demo" / "scenes").glob("*.yaml"))
         self.env = dict(os.environ, SANE_CONFIG_DIR=str(self.work / "sane"), LD_LIBRARY_PATH=str(self.build / "flatbed"),
                         LAPWRIGHT_PRACTICE_BED=str(self.scene), LAPWRIGHT_PRACTICE_LAY=str(self.lay),
-                        LAPWRIGHT_PRACTICE_TRUTH=str(self.truth), LAPWRIGHT_ARCHIVE=str(self.archive), HOME=str(self.work))
+                        LAPWRIGHT_PRACTICE_TRUTH=str(self.truth), LAPWRIGHT_ARCHIVE=str(self.archive), HOME=str(self.work),
+                        XDG_CONFIG_HOME=str(self.work / "config"))
         cache = self.build / "flatbed" / "cache"  # the pictures are painted once
         cache.mkdir(parents=True, exist_ok=True)
         self.env.setdefault("LAPWRIGHT_PRACTICE_CACHE", str(cache))
