@@ -9,7 +9,7 @@ namespace lapwright::plan {
 namespace {
 
 // One unit of the drawing is one millimetre of the bed.
-constexpr double room = 26, gap = 16, title_height = 46, foot_height = 34;
+constexpr double room = 34, gap = 16, title_height = 46, foot_height = 34;
 
 std::string num(double v) {
   char text[32];
@@ -119,7 +119,8 @@ void name_edge(Svg& svg, const Rect<BedSpace>& page, Side side, const std::strin
 
 /// How far the sleeve hangs past the window on each side.
 void measure_overhang(Svg& svg, const Rect<BedSpace>& page, const Rect<BedSpace>& w) {
-  const double x = page.x.mm() + page.width.mm() * 0.25, y = page.y.mm() + page.height.mm() * 0.25;
+  // Far from the edges' names, which stand in the middle.
+  const double x = page.x.mm() + page.width.mm() * 0.12, y = page.y.mm() + page.height.mm() * 0.2;
   for (const Side side : {Side::left, Side::right, Side::back, Side::front}) {
     const Um over = overhang(page, w, side);
     if (std::abs(over) < 500) continue;
