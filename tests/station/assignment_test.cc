@@ -1,0 +1,32 @@
+// What the person is told for a pass, from where the sleeve lies.
+#include "station/assignment.h"
+
+#include <gtest/gtest.h>
+
+#include "support/film_scene.h"
+
+namespace lapwright::station {
+namespace {
+
+TEST(HowToPlace, AMoveOnlyFromThePassBeforeElseTheWholeLay) {
+  Setting setting;
+  setting.bed.name = "wide";
+  setting.bed.window = {{0}, {0}, {203200}, {254000}};
+  setting.bed.overhang = {{300000}, {300000}, {300000}, {300000}};
+  setting.bed.ppi = {Ppi{300}};
+  Assignment a;
+  a.sleeve = support::sleeve_135_7x5();
+  const auto plan = plan::make_plan(a.sleeve, setting.bed, Ppi{300});
+  ASSERT_TRUE(plan) << plan.error().text;
+  ASSERT_EQ(plan->passes.size(), 2U);
+  ASSERT_EQ(plan->passes[0].lay.turn, plan->passes[1].lay.turn);
+  a.plan = *plan;
+  EXPECT_TRUE(how_to_place(setting, a, 2, true).starts_with("Slide the sleeve "));
+  // After a start nothing lies on the bed: edges and places, as for the first pass.
+  const std::string whole = how_to_place(setting, a, 2, false);
+  EXPECT_TRUE(whole.starts_with("Lay the sleeve with its binding edge towards ")) << whole;
+  EXPECT_NE(whole, how_to_place(setting, a, 1, false)) << "the second pass lies elsewhere";
+}
+
+}  // namespace
+}  // namespace lapwright::station
