@@ -25,9 +25,10 @@ std::vector<Variant> standard_variants() {
     out.push_back(v);
   };
   const auto rare = [](Variant& v) { v.at_all_ppi = false; };
-  add("across", LapKind::across, [](Variant&) {});
-  add("along", LapKind::along, [](Variant&) {});
-  add("across, turned 180", LapKind::across, [](Variant& v) { v.turn = 180; });
+  const auto watched = [](Variant& v) { v.peers = true; };
+  add("across", LapKind::across, watched);
+  add("along", LapKind::along, watched);
+  add("across, turned 180", LapKind::across, [](Variant& v) { v.turn = 180, v.peers = true; });
   add("along, turned 180", LapKind::along, [](Variant& v) { v.turn = 180; });
   add("across, turned 90", LapKind::across, [](Variant& v) { v.turn = 90; });
   add("across, gutter and two strips", LapKind::across, [&](Variant& v) { v.gutter = true, rare(v); });

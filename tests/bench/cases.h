@@ -22,6 +22,7 @@ struct Variant {
   std::vector<double> slid_mm;  // of strips, between the passes
   unsigned seed = 1;
   bool at_all_ppi = true;   // else at 600 and 1200 alone
+  bool peers = false;       // general libraries try it too
 };
 
 struct Case {

@@ -34,6 +34,7 @@ int main(int argc, char** argv) {
   auto* gutter = app.add_flag("--gutter", one.gutter, "one case: the lap shows a gutter and parts of two strips");
   app.add_option("--seed", setting.seed, "another page and other passes");
   app.add_option("--folder", folder, "where pass files go (default: TMPDIR or /tmp)");
+  app.add_flag("!--no-peers", setting.with_peers, "lapwright alone");
   app.add_flag("--keep", setting.keep, "leave the last case's pass files there");
   try {
     app.parse(argc, argv);
@@ -58,9 +59,11 @@ int main(int argc, char** argv) {
     one.wobble = !no_wobble;
     one.lap = lap == "along" ? LapKind::along : LapKind::across;
     one.name = "as asked";
+    one.peers = true;
     setting.one = one;
   }
   setting.only = only;
+  setting.peers = std::filesystem::read_symlink("/proc/self/exe").parent_path() / "bench_peers";
   const char* tmp = std::getenv("TMPDIR");
   setting.folder = std::filesystem::path(!folder.empty() ? folder : tmp != nullptr ? tmp : "/tmp") / ("lapwright-bench-" + std::to_string(getpid()));
   std::error_code error;

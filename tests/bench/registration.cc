@@ -97,6 +97,56 @@ Told measure_case(const Case& c, const std::filesystem::path& file_a, const std:
   return told;
 }
 
+struct Peer {
+  std::string name, method;
+  int up_to_ppi = 2400;  // beyond it takes minutes or more memory than a machine has
+};
+
+const std::vector<Peer> peers = {{"OpenCV ECC, affine", "ecc"},         {"OpenCV ORB + affine", "orb"},
+                                 {"OpenCV SIFT + affine", "sift", 1200}, {"OpenCV grid of phase correlations + affine", "grid"},
+                                 {"OpenCV stitcher, scans mode", "stitcher", 600}, {"libvips mosaic", "mosaic", 1200}};
+
+/// The planned lap in a pass: x, y, width, height in its pixels.
+std::vector<std::string> lap_of(const PassTruth& t, double x0, double y0, double x1, double y1) {
+  const auto p = t.planned()({x0, y0}), q = t.planned()({x1, y1});
+  const auto clip = [](double v, std::int64_t most) { return std::clamp<std::int64_t>(std::llround(v), 0, most); };
+  const std::int64_t l = clip(std::min(p.x, q.x), t.width()), r = clip(std::max(p.x, q.x), t.width());
+  const std::int64_t u = clip(std::min(p.y, q.y), t.height()), d = clip(std::max(p.y, q.y), t.height());
+  return {std::to_string(l), std::to_string(u), std::to_string(r - l), std::to_string(d - u)};
+}
+
+using Rows = std::vector<std::vector<std::string>>;
+
+void compare_peers(const Case& c, const Setting& setting, const std::filesystem::path& fa, const std::filesystem::path& fb, const Measured& ours, Figures& figures, Rows& rows) {
+  const PassTruth a(c.a), b(c.b);
+  const double x0 = std::max(c.a.x, c.b.x), y0 = std::max(c.a.y, c.b.y), x1 = std::min(c.a.x + c.a.width, c.b.x + c.b.width), y1 = std::min(c.a.y + c.a.height, c.b.y + c.b.height);
+  const auto points = grid(a, b);
+  for (const Peer& peer : peers) {
+    if (c.ppi > peer.up_to_ppi) {
+      rows.push_back({"  " + peer.name, "not run above " + std::to_string(peer.up_to_ppi) + " ppi"});
+      continue;
+    }
+    std::vector<std::string> command{setting.peers, peer.method, fa};
+    for (const auto& s : lap_of(a, x0, y0, x1, y1)) command.push_back(s);
+    command.push_back(fb);
+    for (const auto& s : lap_of(b, x0, y0, x1, y1)) command.push_back(s);
+    command.push_back(std::to_string(c.b.quarter));
+    const Measured m = in_program(command);
+    if (!m.failed.empty()) {
+      rows.push_back({"  " + peer.name, m.failed});
+      continue;
+    }
+    Sum error;
+    for (const Point& p : points) {
+      const auto truth = b.shows(p.s);
+      error.add(std::hypot(m.at("m0") * p.a.x + m.at("m1") * p.a.y + m.at("m2") - truth.x, m.at("m3") * p.a.x + m.at("m4") * p.a.y + m.at("m5") - truth.y));
+    }
+    rows.push_back({"  " + peer.name, number(error.rms(), 3), number(error.worst, 3), number(m.at("wall"), 2), number(m.at("cpu"), 2), number(m.peak_mb, 0),
+                      number(error.rms() / ours.at("rms"), 1), number(m.at("wall") / ours.at("wall"), 2), number(m.peak_mb / ours.peak_mb, 2)});
+    if (error.rms() < 1) figures.expect("time of the lap check over that of a peer that comes within 1 px", ours.at("wall") / m.at("wall"), 1);
+  }
+}
+
 }  // namespace
 
 void registration(const Setting& setting, Figures& figures) {
@@ -113,6 +163,7 @@ void registration(const Setting& setting, Figures& figures) {
     const Table table("Registration at " + std::to_string(ppi) + " ppi: distance from the truth over the lap's film, " + number(rim_mm, 0) + " mm from each pass's edges; s and MB of check and solve, from files",
                       {"case", "RMS px", "worst px", "slid px", "50 mm off px", "light %", "wall s", "cpu s", "MB", "patches", "sure"},
                       {-44, 8, 8, 8, 12, 8, 7, 7, 7, 7, 7});
+    Rows against;
     for (std::size_t i = 0; i < cases.size(); ++i) {
       const Case& c = cases[i];
       const auto fa = setting.folder / "pass-1.tif", fb = setting.folder / "pass-2.tif";
@@ -134,7 +185,16 @@ void registration(const Setting& setting, Figures& figures) {
       if (kind == "slid") figures.expect("where a slid strip lies, px", got("slid_rms"), 0.1);
       figures.expect("light, gain off the truth, %", got("light_percent"), 0.2);
       if (ppi == 2400) figures.expect("lap check at 2400 ppi, s", got("wall"), 2), figures.expect("lap check at 2400 ppi, MB", failed ? unknown : m.peak_mb, 150);
+      if (c.variant.peers && setting.with_peers && wrong.empty()) {
+        against.push_back({c.variant.name + ": lapwright", number(m.at("rms"), 3), number(m.at("worst"), 3), number(m.at("wall"), 2), number(m.at("cpu"), 2), number(m.peak_mb, 0), "1", "1", "1"});
+        compare_peers(c, setting, fa, fb, m, figures, against);
+      }
       if (!setting.keep) std::filesystem::remove(fa), std::filesystem::remove(fb);
+    }
+    if (!against.empty()) {
+      const Table peer_table("Against general libraries at " + std::to_string(ppi) + " ppi, on the same laps; they are given the planned quarter turn and the laps cut out, and their reading is not timed",
+                             {"", "RMS px", "worst px", "wall s", "cpu s", "MB", "error ratio", "time ratio", "memory ratio"}, {-60, 8, 8, 7, 7, 7, 11, 10, 12});
+      for (const auto& r : against) peer_table.row(r);
     }
   }
 }

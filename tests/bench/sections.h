@@ -17,7 +17,7 @@ struct Setting {
   std::optional<Variant> one;        // this case alone
   std::string only;                  // the standard cases whose name holds this
   std::filesystem::path folder;      // for pass files
-  std::filesystem::path peers;       // the peers' program; empty: no peers
+  std::filesystem::path peers;       // the peers' program
   bool with_peers = true;
   bool keep = false;
   unsigned seed = 1;
