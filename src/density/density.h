@@ -10,6 +10,7 @@
 #include <string>
 #include <vector>
 
+#include "core/process.h"
 #include "image/rgb.h"
 #include "profile/card.h"
 #include "profile/profile.h"
@@ -71,10 +72,10 @@ struct Lettering {
 Result<Lettering> gauge(image::RowSource& positive, Spot<SleeveSpace> origin, const profile::SleeveProfile& sleeve);
 
 /// An outside conversion stage: arguments with {sheet} {card} {proof} filled in, run without a shell. It writes a file of its
-/// own beside `proof`, which is then made durable and named. Errors: bad_profile when it cannot be started or fails (its exit
-/// code and last lines are told), io when it leaves no file.
-Result<> run_outside_stage(const std::vector<std::string>& arguments, const std::string& sheet, const std::string& card,
-                           const std::string& proof);
+/// own beside `proof`, which is then made durable and named; its exit code and last lines are handed back. Errors: bad_profile
+/// when it cannot be started or fails (exit code and last lines are told), io when it leaves no file.
+Result<core::Finished> run_outside_stage(const std::vector<std::string>& arguments, const std::string& sheet,
+                                         const std::string& card, const std::string& proof);
 
 /// sRGB by lcms2; the same bytes each time.
 std::vector<unsigned char> srgb_icc_profile();

@@ -17,7 +17,7 @@ void fill_in(std::string& text, const std::string& mark, const std::string& valu
     text.replace(at, mark.size(), value);
 }
 
-/// The last few lines as one.
+/// The last few lines as one, for a message.
 std::string one_line(const std::string& text) {
   std::string line = text.size() > 600 ? "..." + text.substr(text.size() - 600) : text;
   while (!line.empty() && line.back() == '\n') line.pop_back();
@@ -41,8 +41,8 @@ Result<> publish_copy(const fs::path& from, const fs::path& to) {
 
 }  // namespace
 
-Result<> run_outside_stage(const std::vector<std::string>& arguments, const std::string& sheet, const std::string& card,
-                           const std::string& proof) {
+Result<core::Finished> run_outside_stage(const std::vector<std::string>& arguments, const std::string& sheet,
+                                         const std::string& card, const std::string& proof) {
   if (arguments.empty())
     return fail(Fault::bad_profile, "convert: the outside stage is an empty list; right is [program, \"{sheet}\", \"{proof}\"]");
   const fs::path named(proof);
@@ -55,22 +55,21 @@ Result<> run_outside_stage(const std::vector<std::string>& arguments, const std:
   }
   std::error_code ignored;
   fs::remove(own, ignored);
-  const auto done = core::run(filled, most_seconds);
-  Result<> result;
-  if (!done) {
-    result = fail(done.error().fault == Fault::unavailable ? Fault::bad_profile : done.error().fault,
-                  "the outside conversion stage: " + done.error().text);
-  } else if (done->exit_code != 0) {
-    result = fail(Fault::bad_profile, "the outside conversion stage " + filled[0] + " ended with code " +
-                                          std::to_string(done->exit_code) + "; its last lines: " + one_line(done->last_lines));
-  } else if (const auto size = fs::file_size(own, ignored); ignored || size == 0) {
-    result = fail(Fault::io, "the outside conversion stage " + filled[0] +
-                                 " ended well but left no file at {proof}; its last lines: " + one_line(done->last_lines));
-  } else {
-    result = publish_copy(own, named);
-  }
+  auto done = core::run(filled, most_seconds);
+  const auto result = [&]() -> Result<> {
+    const std::string stage = "the outside conversion stage ";
+    if (!done)
+      return fail(done.error().fault == Fault::unavailable ? Fault::bad_profile : done.error().fault, stage + done.error().text);
+    const std::string last = "; its last lines: " + one_line(done->last_lines);
+    if (done->exit_code != 0)
+      return fail(Fault::bad_profile, stage + filled[0] + " ended with code " + std::to_string(done->exit_code) + last);
+    if (const auto size = fs::file_size(own, ignored); ignored || size == 0)
+      return fail(Fault::io, stage + filled[0] + " ended well but left no file at {proof}" + last);
+    return publish_copy(own, named);
+  }();
   fs::remove(own, ignored);
-  return result;
+  if (!result) return fail(result.error());
+  return done;
 }
 
 }  // namespace lapwright::density

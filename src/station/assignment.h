@@ -104,6 +104,7 @@ struct Products {
   std::vector<ledger::File> files;
   Json frames;                       // proof: the content of frames.json
   std::vector<std::string> at_full;  // full: the frames made
+  Json outside;                      // what an outside conversion stage said; null without one
 };
 using Tell = std::function<void(const std::string& event, const Json& members)>;
 Result<Products> finish_proof(const Setting& setting, const Assignment& a, const Tell& tell,

@@ -29,13 +29,14 @@ Result<ledger::File> write_named(const Setting& s, const fs::path& path, const s
   return named(s, path, sum.hex());
 }
 
-/// The passes opened, and where each lies.
+/// The passes opened, and where each lies; leftovers of an earlier try are gone.
 struct Opened {
   std::vector<std::unique_ptr<raw::Reader>> readers;
   std::vector<join::Piece> pieces;
 };
 
 Result<Opened> open_passes(const Setting& s, const Assignment& a) {
+  if (auto r = core::sweep_partials(a.folder(s)); !r) return fail(r.error());
   Opened o;
   std::vector<lap::Input> inputs;
   for (const auto& [number, pass] : a.passes) {
@@ -98,12 +99,43 @@ Json lettering_json(const density::Lettering& l) {
           {"verdict", l.verdict}};
 }
 
+/// The picture that an outside stage makes of a sheet; its file goes with this object.
+struct Outside {
+  fs::path file;
+  std::unique_ptr<raw::Reader> picture;
+  Json said;
+
+  explicit Outside(fs::path f) : file(std::move(f)) {}
+  Outside(const Outside&) = delete;
+  Outside& operator=(const Outside&) = delete;
+  ~Outside() {
+    std::error_code ignored;
+    fs::remove(file, ignored);
+  }
+  Result<> make(const std::vector<std::string>& command, const fs::path& sheet,
+                const fs::path& card, const join::SheetGeometry& g) {
+    const auto done =
+        density::run_outside_stage(command, sheet.string(), card.string(), file.string());
+    if (!done) return fail(done.error());
+    said = {{"command", command}, {"exit_code", done->exit_code}, {"last_lines", done->last_lines}};
+    auto reader = raw::Reader::open(file);
+    const std::string stage = "the outside conversion stage " + command[0] + ": ";
+    if (!reader) return fail(reader.error().fault, stage + reader.error().text);
+    picture = std::move(*reader);
+    if (picture->width() != g.width || picture->height() != g.height)
+      return fail(Fault::bad_data, stage + "its picture has " + std::to_string(picture->width()) +
+                                       " x " + std::to_string(picture->height()) +
+                                       " pixels; the sheet's " + std::to_string(g.width) + " x " +
+                                       std::to_string(g.height) + " would be right");
+    return {};
+  }
+};
+
 }  // namespace
 
 Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell& tell,
                               const std::atomic<bool>& stop) {
   const fs::path folder = a.folder(s);
-  if (auto r = core::sweep_partials(folder); !r) return fail(r.error());
   Products products;
   auto opened = open_passes(s, a);
   if (!opened) return fail(opened.error());
@@ -136,23 +168,13 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
   // picture.
   const density::Converter converter(a.stock, *measured);
   density::PositiveSource built_in(**sheet, converter);
-  std::unique_ptr<raw::Reader> outside;
+  Outside outside(folder / ".outside.tif.part");
   image::RowSource* positive = &built_in;
   if (!s.convert.empty()) {
-    const fs::path made = folder / ".outside.tif.part";
-    if (auto r = density::run_outside_stage(s.convert, sheet_path.string(),
-                                            (folder / "sheet.yaml").string(), made.string());
-        !r)
+    if (auto r = outside.make(s.convert, sheet_path, folder / "sheet.yaml", geometry); !r)
       return fail(r.error());
-    auto reader = raw::Reader::open(made);
-    if (!reader) return fail(reader.error());
-    if ((*reader)->width() != geometry.width || (*reader)->height() != geometry.height)
-      return fail(Fault::bad_data, made.string() +
-                                       ": the outside stage gave a picture of another size; " +
-                                       std::to_string(geometry.width) + " x " +
-                                       std::to_string(geometry.height) + " pixels would be right");
-    outside = std::move(*reader);
-    positive = outside.get();
+    products.outside = outside.said;
+    positive = outside.picture.get();
   }
   auto lettering = density::gauge(*positive, geometry.origin, a.sleeve);
   if (!lettering) return fail(lettering.error());
@@ -164,14 +186,13 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
                                a.job.roll.shot, a.job.roll.note, core::rfc3339_now().substr(0, 10)};
   auto made =
       proof::make(*positive, geometry.origin, a.sleeve, found->frames, caption, folder, stop);
-  std::error_code ignored;
-  fs::remove(folder / ".outside.tif.part", ignored);
   if (!made) return fail(made.error());
   products.files.push_back(named(s, made->tif, made->tif_sha256));
   products.files.push_back(named(s, made->jpg, made->jpg_sha256));
   products.files.push_back(named(s, made->pdf, made->pdf_sha256));
   const auto& d = measured->base_density;
   tell("converted", {{"file", made->jpg.string()},
+                     {"stage", s.convert.empty() ? "built-in" : "outside"},
                      {"base", {{"red", d[0]}, {"green", d[1]}, {"blue", d[2]}}},
                      {"lettering", lettering_json(*lettering)},
                      {"cautions", measured->cautions},
@@ -237,7 +258,6 @@ std::string frame_file_stem(const std::string& frame) {
 Result<Products> finish_full(const Setting& s, const Assignment& a, const Tell& tell,
                              const std::atomic<bool>& stop) {
   const fs::path folder = a.folder(s);
-  if (auto r = core::sweep_partials(folder); !r) return fail(r.error());
   Products products;
   auto opened = open_passes(s, a);
   if (!opened) return fail(opened.error());

@@ -262,7 +262,21 @@ class Driver {
                             : finish_full(setting_, *a, tell, stop_work_);
       on_storage([this, a, id, proof, since, products = std::move(products)]() mutable {
         auto recorded = [&]() -> Result<> {
-          if (!products) return fail(products.error());
+          if (!products) {
+            const Error& e = products.error();
+            if (e.fault != Fault::cancelled)
+              if (auto r = ledger_.note("job.failed", {{"job", id},
+                                                       {"code", core::exit_code(e.fault)},
+                                                       {"say", e.text}});
+                  !r)
+                give_up(r.error());
+            return fail(e);
+          }
+          if (!products->outside.is_null()) {
+            Json said = {{"job", id}};
+            said.update(products->outside);
+            if (auto r = ledger_.note("converted.outside", said); !r) return r;
+          }
           auto r = proof ? ledger_.proof_done(id, products->files, products->frames)
                          : ledger_.full_done(id, products->files, products->at_full, a->plan.ppi);
           if (!r) return r;

@@ -19,7 +19,7 @@ struct Outside : testing::Test {
     std::ofstream(folder / "sheet.yaml") << "card";
   }
   void TearDown() override { fs::remove_all(folder); }
-  Result<> run(const std::vector<std::string>& arguments) {
+  Result<core::Finished> run(const std::vector<std::string>& arguments) {
     return run_outside_stage(arguments, folder / "sheet one.tif", folder / "sheet.yaml", folder / "proof.tif");
   }
 };
@@ -31,6 +31,10 @@ TEST_F(Outside, FillsItsArgumentsInWithoutAShell) {
   ASSERT_TRUE(run({"cp", "{card}", "{proof}"}));
   EXPECT_EQ(*core::read_file(folder / "proof.tif"), "card");
   EXPECT_EQ(std::distance(fs::directory_iterator(folder), {}), 3);  // nothing is left beside
+  const auto told = run({"sh", "-c", "cp \"$1\" \"$2\"; echo all well", "sh", "{sheet}", "{proof}"});
+  ASSERT_TRUE(told) << told.error().text;
+  EXPECT_EQ(told->exit_code, 0);
+  EXPECT_EQ(told->last_lines, "all well\n");
 }
 
 TEST_F(Outside, TellsCodeAndLastLines) {

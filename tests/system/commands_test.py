@@ -5,11 +5,11 @@ import csv
 import hashlib
 import io
 import json
-import os
 import pathlib
 import re
 import shutil
 import signal
+import sqlite3
 import subprocess
 import sys
 import xml.etree.ElementTree
@@ -271,7 +271,7 @@ assert [d["roll"] for d in due["proofs"]] == ["test-2"] and due["full"][0]["fram
 tools = work / "tools"
 tools.mkdir()
 (tools / "bad").write_text("#!/bin/sh\necho no paper left\nexit 9\n")
-(tools / "good").write_text('#!/bin/sh\ntest "$#" = 3 && grep -q "$(sha256sum "$1" | cut -c 1-64)" "$2" && exec cp "$1" "$3"\n')
+(tools / "good").write_text('#!/bin/sh\ntest "$#" = 3 && grep -q "$(sha256sum "$1" | cut -c 1-64)" "$2" && cp "$1" "$3" && echo all well\n')
 for tool in tools.iterdir():
     tool.chmod(0o755)
 bad = configured(f'convert: ["{tools}/bad", "{{sheet}}", "{{card}}", "{{proof}}"]\n')
@@ -289,6 +289,10 @@ good = configured(f'convert: ["{tools}/good", "{{sheet}}", "{{card}}", "{{proof}
 worked = play(5, env=good)
 assert worked.code == 0 and worked.of("done")[0]["roll"] == "test-2" and not worked.of("captured") and not worked.of("place"), worked.events
 like_the_proof("the outside stage", other, Picture(other / "sheet.tif"))
+assert worked.of("converted")[0]["stage"] == "outside" and third.of("converted")[0]["stage"] == "built-in"
+with sqlite3.connect(f"file:{archive}/ledger.sqlite?mode=ro", uri=True) as kept:  # exit code and last lines of both runs are kept
+    facts = [" ".join(map(str, row)) for row in kept.execute("select kind, body from event")]
+assert any("job.failed" in f and "no paper left" in f for f in facts) and any("converted.outside" in f and "all well" in f for f in facts), facts[-5:]
 outside = result("convert", "convert", proof / "sheet.tif", "-o", "outside.tif", "--outside", env=good)
 assert outside["stage"] == "outside" and (work / "outside.tif").read_bytes() == (proof / "sheet.tif").read_bytes()
 refused(78, r"config\.yaml:1: .*convert", "roll", "list", env=configured("convert: []\n"))
