@@ -189,10 +189,9 @@ Map stitcher(const Mat& a, const Mat& b) {
 }
 
 Map mosaic(const Mat& a, const Mat& b, bool down) {
-  const auto image = [](const Mat& m) {
-    return vips_image_new_from_memory(m.data, static_cast<std::size_t>(m.total() * m.elemSize()), m.cols, m.rows, 3, VIPS_FORMAT_USHORT);
-  };
-  VipsImage *ia = image(a), *ib = image(b), *out = nullptr;
+  const Mat da = bytes(a), db = bytes(b);
+  const auto image = [](const Mat& m) { return vips_image_new_from_memory(m.data, m.total(), m.cols, m.rows, 1, VIPS_FORMAT_UCHAR); };
+  VipsImage *ia = image(da), *ib = image(db), *out = nullptr;
   int dx = 0, dy = 0;
   const int x = std::min(a.cols, b.cols) / 2, y = std::min(a.rows, b.rows) / 2;
   if (vips_mosaic(ia, ib, &out, down ? VIPS_DIRECTION_VERTICAL : VIPS_DIRECTION_HORIZONTAL, x, y, x, y, "hwindow", 15, "harea", 30, "dx0", &dx, "dy0", &dy, nullptr) != 0) vips_failed();
