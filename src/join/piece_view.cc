@@ -19,9 +19,8 @@ bool is_whole(double v) { return std::abs(v - std::round(v)) < exact_enough; }
 PieceView::PieceView(const Piece& piece, const SheetGeometry& sheet)
     : piece_(piece), to_sleeve_(sheet.sleeve_to_sheet().inverse()), to_pass_(core::compose(piece.placement.affine, to_sleeve_)) {
   for (std::size_t c = 0; c < 3; ++c) unit_light_ = unit_light_ && piece.light.gain[c] == 1.0 && piece.light.drift[c] == 0.0;
-  const bool straight = piece.placement.dx.coefficients.empty() && piece.placement.dy.coefficients.empty();
   // Exact when all corners of the sheet fall on whole pixels with a linear part of 0 and +-1.
-  exact_ = straight;
+  exact_ = piece.placement.straight();
   for (const double v : {to_pass_.a, to_pass_.b, to_pass_.c, to_pass_.d}) exact_ = exact_ && std::abs(v - std::round(v)) < 1e-3;
   exact_ = exact_ && std::abs(std::abs(std::round(to_pass_.a) * std::round(to_pass_.d) - std::round(to_pass_.b) * std::round(to_pass_.c)) - 1) < 1e-9;
   for (int i = 0; exact_ && i < 4; ++i) {
@@ -36,9 +35,7 @@ PieceView::PieceView(const Piece& piece, const SheetGeometry& sheet)
 }
 
 Spot<PassSpace> PieceView::place(double sheet_x, double sheet_y) const {
-  const Spot<PassSpace> p = to_pass_({sheet_x, sheet_y});
-  if (exact_) return p;
-  return {p.x + piece_.placement.dx(p.y), p.y + piece_.placement.dy(p.y)};
+  return exact_ ? to_pass_({sheet_x, sheet_y}) : piece_.placement(to_sleeve_({sheet_x, sheet_y}));
 }
 
 bool PieceView::shows_at(double sheet_x, double sheet_y, double inset) const {

@@ -2,12 +2,10 @@
 #include <cmath>
 #include <cstdio>
 #include <future>
-#include <optional>
 
 #include "core/clock.h"
-#include "lap/fit.h"
+#include "lap/estimate.h"
 #include "lap/lap.h"
-#include "lap/light.h"
 #include "lap/outline.h"
 #include "lap/say.h"
 #include "lap/search.h"
@@ -71,7 +69,7 @@ class Check {
     oa_ = std::move(*first), ob_ = std::move(*second);
     fa_ = static_cast<double>(oa_.factor), fb_ = static_cast<double>(ob_.factor);
     const OnPass on_a = scaled(placed_.affine, 1 / fa_), on_b = scaled(b_.planned, 1 / fb_);
-    found_ = search(oa_, ob_, between(on_a, on_b), on_a, sleeve_, options_.sure);
+    found_ = search(oa_, ob_, between(on_a, on_b), on_a, on_b, sleeve_, options_.sure);
     report_.confidence = 1 - found_.wrong;
     if (!found_.sure) {
       nothing_sure();
@@ -168,7 +166,7 @@ class Check {
     } else if (worst_light_ > options_.most_light_percent) {
       report_.finding = Finding::light;
       report_.say = "The light differs by " + number("%.0f", worst_light_) + " % from " + name(a_.number) + ": close the lid, let the lamp warm up, and make " + name(b_.number) + " again.";
-    } else if (report_.patches < 12) {
+    } else if (report_.patches < least_patches) {
       report_.finding = Finding::cannot_tell;
       report_.why = "too few places to measure the lap by: " + report_.why;
       report_.say = "The lap shows too little to join by: " + lower(slide_back()) + " and make " + name(b_.number) + " again.";
@@ -217,85 +215,18 @@ class Check {
                               : "I cannot tell how " + name(b_.number) + " joins " + name(a_.number) + ": check that it is the same sleeve and was not moved too far, lay it as the drawing shows and make the pass again.";
   }
 
-  PassWarp overview_warp() const {
-    return [this](Spot<PassSpace> p) {
-      const auto q = report_.b_on_sleeve(sleeve_at(report_.a_on_sleeve, {p.x * fa_, p.y * fa_}));
-      return Spot<PassSpace>{q.x / fb_, q.y / fb_};
-    };
-  }
-
   Result<> refine() {
-    FitOptions how;
-    const PassMap ab = between(placed_.affine, report_.b_on_sleeve.affine);
-    how.curve_of_a = std::abs(ab.b) > std::abs(ab.a);
-    // At the overview's resolution, from the blocks.
-    const std::int64_t coarse_side = 24;
-    std::vector<Site> sites = choose_sites(oa_, ob_, overview_warp(), 1, 1, coarse_side, 8, 4, 500);
-    const auto boxes = [](const std::vector<Site>& from, bool of_a) {
-      std::vector<Box> out;
-      for (const Site& s : from) out.push_back(of_a ? s.a : s.b);
-      return out;
-    };
-    std::vector<Match> matches = measure(sites, cut(oa_.density, boxes(sites, true)), cut(ob_.density, boxes(sites, false)));
-    for (Match& m : matches) m = {{m.a.x * fa_, m.a.y * fa_}, {m.b.x * fb_, m.b.y * fb_}, m.sigma * fb_, 1, false};
-    Fitted fitted = fit(matches, placed_, report_.b_on_sleeve.affine, b_.planned, how);
-    if (fitted.used < 12) {
-      report_.patches = fitted.used;
-      return {};
-    }
-    take(fitted);
-    note_slid(matches);
-    const LightFound light = compare_light(oa_, ob_, overview_warp());
-    report_.light = light.light, report_.light_percent = light.percent;
-    if (oa_.factor == 1 && ob_.factor == 1) return {};
-    // At full resolution; where the passes differ in resolution, the finer one's overview is the common scale.
-    const bool same = a_.picture->ppi() == b_.picture->ppi();
-    if (!same) return {};
-    const int ppi = a_.picture->ppi().value;
-    const std::int64_t side = ppi >= 1000 ? 40 : ppi >= 600 ? 36 : 28;
-    sites = choose_sites(oa_, ob_, overview_warp(), fa_, fb_, side, 8, 2.5, 700);
-    auto later = std::async(std::launch::async, [&] { return gather(*b_.picture, boxes(sites, false), ob_.open); });
-    auto pa = gather(*a_.picture, boxes(sites, true), oa_.open);
-    auto pb = later.get();
-    if (!pa) return fail(pa.error());
-    if (!pb) return fail(pb.error());
-    std::vector<Match> fine = measure(sites, *pa, *pb);
-    for (const Match& m : matches)
-      if (m.weight > 0) fine.push_back({m.a, m.b, std::max(m.sigma, 0.05 * fb_), 1, true});
-    Fitted best = fit(fine, placed_, report_.b_on_sleeve.affine, b_.planned, how);
-    if (best.used >= 12) {
-      take(best);
-      note_slid(fine);
-    }
+    auto found = estimate(a_, oa_, placed_, b_, ob_, report_.b_on_sleeve.affine, sleeve_);
+    if (!found) return fail(found.error());
+    report_.patches = found->patches;
+    if (found->patches < least_patches) return {};
+    report_.a_on_sleeve = found->a, report_.b_on_sleeve = found->b;
+    report_.residual_px = found->residual_px;
+    report_.light = found->light.light, report_.light_percent = found->light.percent;
+    report_.slid = found->slid;
+    for (const Slid& s : report_.slid)
+      slid_ += "; strip " + std::to_string(s.strip + 1) + " slid " + number("%.2f mm", std::hypot(s.along_mm, s.across_mm)) + " in its pocket";
     return {};
-  }
-
-  void take(const Fitted& fitted) {
-    report_.a_on_sleeve = fitted.a, report_.b_on_sleeve = fitted.b;
-    report_.residual_px = fitted.residual_px, report_.patches = fitted.used;
-  }
-
-  /// Strips whose matches were left out together and moved together have slid in their pockets.
-  void note_slid(const std::vector<Match>& matches) {
-    slid_.clear();
-    const double k = b_.picture->ppi().mm_per_pixel();
-    for (int i = 0; i < sleeve_.strips.count; ++i) {
-      const auto area = sleeve_.strip(i);
-      std::vector<double> along;
-      int all = 0;
-      for (const Match& m : matches) {
-        const auto s = sleeve_at(report_.a_on_sleeve, m.a);
-        if (s.x < area.x.mm() || s.y < area.y.mm() || s.x > area.right().mm() || s.y > area.bottom().mm()) continue;
-        ++all;
-        if (m.weight > 0) continue;
-        const auto q = sleeve_at(report_.b_on_sleeve, m.b);
-        along.push_back(sleeve_.strips.run == profile::Run::right ? q.x - s.x : q.y - s.y);
-      }
-      if (all < 5 || along.size() * 3 < static_cast<std::size_t>(all) * 2) continue;
-      std::nth_element(along.begin(), along.begin() + static_cast<std::ptrdiff_t>(along.size() / 2), along.end());
-      const double moved = along[along.size() / 2];
-      if (std::abs(moved) > std::max(0.02, k * 0.3)) slid_ += "; strip " + std::to_string(i + 1) + " moved " + number("%.2f mm", std::abs(moved)) + " in its pocket";
-    }
   }
 
   const Input &a_, &b_;

@@ -1,25 +1,32 @@
 #include "lap/fit.h"
 
-#include <Eigen/Dense>
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <optional>
+#include <tuple>
+
+#include "lap/skyline.h"
 
 namespace lapwright::lap {
 namespace {
 
-// Priors, one sigma. Carriages wobble by some 60 um over some 40 mm (registration.md); axes agree to 1e-3.
-constexpr double wobble_mm = 0.08, bend_mm_per_5mm = 0.05, axis_scale = 1e-3, shear = 3e-4;
+// Priors, one sigma. Carriages wobble by some 60 um over some 40 mm (registration.md).
+constexpr double wobble_mm = 0.08, bend_mm = 0.05, finer_mm = 0.015;
+// One bed captured both passes: where b lies as a or half round, its axes agree; a quarter turn shows the bed's own ratio.
+struct Likeness { double axis, shear; };
+constexpr Likeness same_bed{1.5e-4, 7e-5}, quarter_turn{1e-3, 3e-4};
+constexpr double slid_px = 0.2, slid_mm = 0.012, any_slide_mm = 3;
+constexpr double tukey = 4.5;
+constexpr std::size_t globals = 6;  // shift x, y, turn, scale x, y, shear
 
-struct Basis { int first = 0; std::array<double, 4> w{}; };
+struct Basis { std::size_t first = 0; std::array<double, 4> w{}; };
 Basis basis(const Curve& c, double row) {
   const auto n = static_cast<int>(c.coefficients.size());
   const double t = std::clamp((row - c.first_row) / c.knot_rows, 0.0, static_cast<double>(n - 3));
-  Basis b;
-  b.first = std::min(static_cast<int>(t), n - 4);
-  const double u = t - b.first, v = 1 - u;
-  b.w = {v * v * v / 6, (3 * u * u * u - 6 * u * u + 4) / 6, (3 * v * v * v - 6 * v * v + 4) / 6, u * u * u / 6};
-  return b;
+  const int first = std::min(static_cast<int>(t), n - 4);
+  const double u = t - first, v = 1 - u;
+  return {static_cast<std::size_t>(first), {v * v * v / 6, (3 * u * u * u - 6 * u * u + 4) / 6, (3 * v * v * v - 6 * v * v + 4) / 6, u * u * u / 6}};
 }
 
 Curve empty_curve(double low, double high, double knot) {
@@ -30,139 +37,358 @@ Curve empty_curve(double low, double high, double knot) {
   return c;
 }
 
+/// The same curve on knots half as far apart (Lane and Riesenfeld 1980, degree 3).
+Curve halved(const Curve& c) {
+  Curve out;
+  out.first_row = c.first_row, out.knot_rows = c.knot_rows / 2;
+  const auto& o = c.coefficients;
+  // Coefficient i sits at knot i - 1; the new ones at half knots from -1/2 on.
+  for (std::size_t i = 0; i + 1 < o.size(); ++i) {
+    out.coefficients.push_back((o[i] + o[i + 1]) / 2);
+    if (i + 2 < o.size()) out.coefficients.push_back((o[i] + 6 * o[i + 1] + o[i + 2]) / 8);
+  }
+  return out;
+}
+
+struct Smoothness { double ridge_px = 1, bend_px = 0; };  // 0: no prior on bends
+
+/// dx and dy over one row coordinate: what has been found before on coarser knots, and what is being found.
+struct Curves {
+  Curve dx, dy, under_dx, under_dy;
+  Smoothness smooth;
+  std::vector<std::size_t> place;  // of each knot's two unknowns in the system: 2 * place, 2 * place + 1
+  std::size_t size() const { return dx.coefficients.size(); }
+  Spot<PassSpace> operator()(double row) const { return {dx(row) + under_dx(row), dy(row) + under_dy(row)}; }
+  void halve() {
+    if (under_dx.coefficients.empty()) under_dx = dx, under_dy = dy;
+    under_dx = halved(under_dx), under_dy = halved(under_dy);
+    dx = under_dx;
+    std::fill(dx.coefficients.begin(), dx.coefficients.end(), 0.0);
+    dy = dx;
+  }
+  void whole(Curve& x, Curve& y) const {
+    x = dx, y = dy;
+    for (std::size_t i = 0; i < under_dx.coefficients.size(); ++i) x.coefficients[i] += under_dx.coefficients[i], y.coefficients[i] += under_dy.coefficients[i];
+  }
+};
+
+class Model {
+ public:
+  Model(const std::vector<Match>& matches, const Placement& a, const Affine<SleeveSpace, PassSpace>& start, const FitOptions& options)
+      : matches_(&matches), strips_(static_cast<std::size_t>(options.strips)), a_row_{a.affine.b, a.affine.d, a.affine.f, {}, {}} {
+    double low = 1e300, high = -1e300, a_low = 1e300, a_high = -1e300;
+    for (const Match& m : matches) {
+      places_.push_back(sleeve_at(a, m.a));
+      centre_.x += places_.back().x / static_cast<double>(matches.size()), centre_.y += places_.back().y / static_cast<double>(matches.size());
+      const double row = a_row(places_.back());
+      low = std::min(low, m.b.y), high = std::max(high, m.b.y), a_low = std::min(a_low, row), a_high = std::max(a_high, row);
+    }
+    // a's own axes, turned: scale and shear are those of the bed that captured a.
+    const auto turn = core::compose(start, a.affine.inverse());
+    const double k = std::sqrt(std::abs(turn.determinant())), sign = turn.determinant() < 0 ? -1 : 1;
+    const double c = (turn.a + sign * turn.d) / (2 * k), s = (turn.b - sign * turn.c) / (2 * k), l = std::hypot(c, s);
+    const PassMap rotation{k * c / l, k * s / l, -sign * k * s / l, sign * k * c / l, 0, 0};
+    quarter_ = std::abs(s) > std::abs(c);
+    base_ = core::compose(rotation, a.affine);
+    const auto want = start(centre_), have = base_(centre_);
+    base_.e += want.x - have.x, base_.f += want.y - have.y;
+    origin_ = base_(centre_);
+    per_mm_ = std::sqrt(std::abs(base_.determinant()));
+    global_.fill(0);
+    slide_.assign(strips_, {});
+    slide_sigma_.assign(strips_, 0.0);
+    if (options.curve) {
+      const double a_per_mm = std::sqrt(std::abs(a.affine.determinant()));
+      own_.dx = own_.dy = empty_curve(low, high, options.knot_mm * per_mm_);
+      followed_.dx = followed_.dy = empty_curve(a_low, a_high, options.knot_mm * a_per_mm);
+      a_to_b_row_ = quarter_ ? 0 : rotation.d;
+      own_.smooth = followed_.smooth = {wobble_mm * per_mm_, bend_mm * per_mm_};
+    }
+    arrange();
+  }
+
+  Placement b() const {
+    Placement p{affine(), {}, {}};
+    own_.whole(p.dx, p.dy);
+    p.followed = a_row_;
+    followed_.whole(p.followed.dx, p.followed.dy);
+    return p;
+  }
+  const std::vector<Spot<PassSpace>>& slide() const { return slide_; }
+  double per_mm() const { return per_mm_; }
+  bool quarter_turned() const { return quarter_; }
+  /// A strip that slid has a shift of its own; one that is held has none.
+  void free_strip(std::size_t k) { slide_sigma_[k] = any_slide_mm * per_mm_; }
+  bool is_free(std::size_t k) const { return slide_sigma_[k] > 0; }
+  void hold_strip(std::size_t k) { slide_[k] = {}, slide_sigma_[k] = 0; }
+
+  /// From here on the curves found so far are the base, and what is found is how they depart from it on knots half as far apart.
+  void halve_knots() {
+    own_.halve(), followed_.halve();
+    own_.smooth = followed_.smooth = {finer_mm * per_mm_, 0};
+    arrange();
+  }
+
+  /// Where match i was measured, less where the model puts it.
+  Spot<PassSpace> error(std::size_t i) const {
+    const Match& m = (*matches_)[i];
+    const auto p = affine()(places_[i]);
+    const auto own = own_(p.y), followed = followed_(a_row(places_[i]));
+    const auto k = static_cast<std::size_t>(m.strip);
+    const Spot<PassSpace> slid = m.strip >= 0 && k < strips_ ? slide_[k] : Spot<PassSpace>{};
+    return {m.b.x - p.x - own.x - followed.x - slid.x, m.b.y - p.y - own.y - followed.y - slid.y};
+  }
+
+  /// One Gauss-Newton step with each match's weight times `of(i)`.
+  template <class Of>
+  bool step(const Of& of) {
+    const std::size_t at_global = 2 * (own_.size() + followed_.size()), at_strip = at_global + globals, size = at_strip + 2 * strips_;
+    const auto now = affine();
+    // Each match moves with few unknowns: by as much in x, in y.
+    struct Term { std::size_t at; double x, y; };
+    std::vector<Term> terms;
+    std::vector<std::size_t> begins{0};
+    const auto curve_terms = [&](const Curves& c, double row) {
+      if (c.size() == 0) return;
+      const Basis b = basis(c.dx, row);
+      for (std::size_t k = 0; k < 4; ++k) terms.push_back({2 * c.place[b.first + k], b.w[k], 0}), terms.push_back({2 * c.place[b.first + k] + 1, 0, b.w[k]});
+    };
+    for (std::size_t i = 0; i < matches_->size(); ++i) {
+      const Match& m = (*matches_)[i];
+      if (m.weight * of(i) > 0) {
+        const auto plain = base_(places_[i]);
+        const double ux = plain.x - origin_.x, uy = plain.y - origin_.y;
+        curve_terms(own_, now(places_[i]).y), curve_terms(followed_, a_row(places_[i]));
+        terms.push_back({at_global, 1, 0}), terms.push_back({at_global + 1, 0, 1}), terms.push_back({at_global + 2, -uy, ux});
+        terms.push_back({at_global + 3, ux, 0}), terms.push_back({at_global + 4, 0, uy}), terms.push_back({at_global + 5, uy, ux});
+        if (const auto k = static_cast<std::size_t>(m.strip); m.strip >= 0 && k < strips_ && is_free(k)) terms.push_back({at_strip + 2 * k, 1, 0}), terms.push_back({at_strip + 2 * k + 1, 0, 1});
+      }
+      begins.push_back(terms.size());
+    }
+    std::vector<std::size_t> first(size);
+    for (std::size_t i = 0; i < size; ++i) first[i] = i >= at_global ? 0 : i;
+    const auto reach = [&](std::size_t i, std::size_t j) { first[std::max(i, j)] = std::min(first[std::max(i, j)], std::min(i, j)); };
+    for (std::size_t i = 0; i + 1 < begins.size(); ++i) {
+      std::size_t lowest = size;
+      for (std::size_t t = begins[i]; t < begins[i + 1]; ++t) lowest = std::min(lowest, terms[t].at);
+      for (std::size_t t = begins[i]; t < begins[i + 1]; ++t) reach(terms[t].at, lowest);
+    }
+    for (const Curves* c : {&own_, &followed_})
+      for (std::size_t i = 1; c->smooth.bend_px > 0 && i + 1 < c->size(); ++i)
+        for (std::size_t j = i - 1; j <= i + 1; ++j)
+          for (std::size_t l = i - 1; l <= i + 1; ++l) reach(2 * c->place[j], 2 * c->place[l]), reach(2 * c->place[j] + 1, 2 * c->place[l] + 1);
+    Skyline system(first);
+
+    const auto prior = [&](std::size_t i, double value, double sigma) {
+      system.add(i, i, 1 / (sigma * sigma)), system.add_right(i, -value / (sigma * sigma));
+    };
+    const Likeness like = quarter_ ? quarter_turn : same_bed;
+    const std::array<double, globals> sigma{1e6, 1e6, 0.1, like.axis, like.axis, like.shear};
+    for (std::size_t i = 0; i < globals; ++i) prior(at_global + i, global_[i], sigma[i]);
+    for (const Curves* c : {&own_, &followed_})
+      for (std::size_t axis = 0; axis < 2; ++axis) {
+        const auto& v = axis == 0 ? c->dx.coefficients : c->dy.coefficients;
+        for (std::size_t i = 0; i < v.size(); ++i) prior(2 * c->place[i] + axis, v[i], c->smooth.ridge_px);
+        for (std::size_t i = 1; c->smooth.bend_px > 0 && i + 1 < v.size(); ++i) {
+          const double w = 1 / (c->smooth.bend_px * c->smooth.bend_px), bend = v[i - 1] - 2 * v[i] + v[i + 1];
+          const std::array<double, 3> k{1, -2, 1};
+          for (std::size_t j = 0; j < 3; ++j) {
+            const std::size_t row = 2 * c->place[i - 1 + j] + axis;
+            system.add_right(row, -w * k[j] * bend);
+            for (std::size_t l = 0; l <= j; ++l) system.add(row, 2 * c->place[i - 1 + l] + axis, w * k[j] * k[l]);
+          }
+        }
+      }
+    for (std::size_t k = 0; k < 2 * strips_; ++k) prior(at_strip + k, k % 2 ? slide_[k / 2].y : slide_[k / 2].x, is_free(k / 2) ? slide_sigma_[k / 2] : 1.0);
+    for (std::size_t i = 0; i < matches_->size(); ++i) {
+      if (begins[i] == begins[i + 1]) continue;
+      const double weight = (*matches_)[i].weight * of(i);
+      const Information& f = (*matches_)[i].info;
+      const auto r = error(i);
+      for (std::size_t j = begins[i]; j < begins[i + 1]; ++j) {
+        const Term& t = terms[j];
+        const double ix = weight * (f.xx * t.x + f.xy * t.y), iy = weight * (f.xy * t.x + f.yy * t.y);
+        system.add_right(t.at, ix * r.x + iy * r.y);
+        for (std::size_t l = begins[i]; l <= j; ++l) system.add(t.at, terms[l].at, ix * terms[l].x + iy * terms[l].y);
+      }
+    }
+    const auto found = system.solve();
+    if (!found) return false;
+    const std::vector<double>& d = *found;
+    for (Curves* c : {&own_, &followed_})
+      for (std::size_t i = 0; i < c->size(); ++i) c->dx.coefficients[i] += d[2 * c->place[i]], c->dy.coefficients[i] += d[2 * c->place[i] + 1];
+    for (std::size_t i = 0; i < globals; ++i) global_[i] += d[at_global + i];
+    for (std::size_t k = 0; k < strips_; ++k)
+      if (is_free(k)) slide_[k].x += d[at_strip + 2 * k], slide_[k].y += d[at_strip + 2 * k + 1];
+    return true;
+  }
+
+ private:
+  double a_row(Spot<SleeveSpace> s) const { return a_row_.x * s.x + a_row_.y * s.y + a_row_.at; }
+
+  /// Knots of both curves in the order of b's rows where a's run alongside, so that the system stays a narrow band.
+  void arrange() {
+    struct Knot { double row; bool own; std::size_t index; };
+    std::vector<Knot> all;
+    const auto at = [](const Curve& c, std::size_t i) { return c.first_row + (static_cast<double>(i) - 1) * c.knot_rows; };
+    const double a_middle = a_row(centre_);
+    for (std::size_t i = 0; i < own_.size(); ++i) all.push_back({at(own_.dx, i), true, i});
+    for (std::size_t i = 0; i < followed_.size(); ++i) {
+      const double row = at(followed_.dx, i);
+      all.push_back({quarter_ ? 1e12 + row : origin_.y + a_to_b_row_ * (row - a_middle), false, i});
+    }
+    std::sort(all.begin(), all.end(), [](const Knot& p, const Knot& q) { return p.row < q.row; });
+    own_.place.resize(own_.size()), followed_.place.resize(followed_.size());
+    for (std::size_t i = 0; i < all.size(); ++i) (all[i].own ? own_ : followed_).place[all[i].index] = i;
+  }
+
+  Affine<SleeveSpace, PassSpace> affine() const {
+    Affine<SleeveSpace, PassSpace> m = base_;
+    const auto turned = [&](double x, double y) {
+      return std::pair{x * (1 + global_[3]) + y * (global_[5] - global_[2]), y * (1 + global_[4]) + x * (global_[5] + global_[2])};
+    };
+    std::tie(m.a, m.b) = turned(base_.a, base_.b);
+    std::tie(m.c, m.d) = turned(base_.c, base_.d);
+    m.e = origin_.x + global_[0] - m.a * centre_.x - m.c * centre_.y;
+    m.f = origin_.y + global_[1] - m.b * centre_.x - m.d * centre_.y;
+    return m;
+  }
+
+  const std::vector<Match>* matches_;
+  std::vector<Spot<SleeveSpace>> places_;
+  std::size_t strips_;
+  Follow a_row_;
+  Spot<SleeveSpace> centre_;
+  Spot<PassSpace> origin_;
+  Affine<SleeveSpace, PassSpace> base_;
+  bool quarter_ = false;
+  double per_mm_ = 1, a_to_b_row_ = 0;
+  std::array<double, globals> global_{};
+  std::vector<double> slide_sigma_;
+  Curves own_, followed_;
+  std::vector<Spot<PassSpace>> slide_;
+};
+
+double median(std::vector<double> v) {
+  if (v.empty()) return 0;
+  const auto m = v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2);
+  std::nth_element(v.begin(), m, v.end());
+  return *m;
+}
+
+/// Tukey's weights on each match's own covariance; gives the scale of the errors in sigmas.
+double reweigh(const Model& model, std::vector<Match>& matches, double wide) {
+  std::vector<double> squared(matches.size()), of_fine;
+  for (std::size_t i = 0; i < matches.size(); ++i) {
+    const auto e = model.error(i);
+    squared[i] = matches[i].info.squared(e.x, e.y);
+    if (!matches[i].coarse) of_fine.push_back(squared[i]);
+  }
+  const double scale = std::max(1.0, std::sqrt(median(of_fine.empty() ? squared : of_fine) / 1.386));  // 1.386: median of chi squared, 2 degrees
+  const double limit = tukey * scale * wide;
+  for (std::size_t i = 0; i < matches.size(); ++i) {
+    const double q = squared[i] / (limit * limit);
+    matches[i].weight = q < 1 ? (1 - q) * (1 - q) : 0;
+  }
+  return scale;
+}
+
+constexpr auto every = [](std::size_t) { return 1.0; };
+
+/// How badly matches left out of the fit are foretold, in their own sigmas squared; three parts, each left out once.
+double foretold(const Model& from, const std::vector<Match>& matches, double scale) {
+  double sum = 0, weights = 0;
+  const double most = 25 * scale * scale;
+  for (std::size_t part = 0; part < 3; ++part) {
+    const auto left_out = [&](std::size_t i) { return (i * 2654435761U >> 8) % 3 == part; };
+    Model model = from;
+    for (int round = 0; round < 2; ++round)
+      if (!model.step([&](std::size_t i) { return left_out(i) ? 0.0 : 1.0; })) return 1e300;
+    for (std::size_t i = 0; i < matches.size(); ++i) {
+      if (!left_out(i) || matches[i].coarse || matches[i].weight <= 0) continue;
+      const auto e = model.error(i);
+      sum += matches[i].weight * std::min(most, matches[i].info.squared(e.x, e.y)), weights += matches[i].weight;
+    }
+  }
+  return weights > 0 ? sum / weights : 1e300;
+}
+
+double least_slide(const Model& model) { return std::max(slid_px, slid_mm * model.per_mm()); }
+
+/// The strip whose matches together lie farthest off, in its own sigmas, where that is a slide and no noise.
+std::optional<std::size_t> farthest_strip(const Model& model, const std::vector<Match>& matches, std::size_t strips, double scale) {
+  std::optional<std::size_t> found;
+  double most = 0;
+  for (std::size_t k = 0; k < strips; ++k) {
+    if (model.is_free(k)) continue;
+    std::vector<double> x, y;
+    double information = 0;
+    for (std::size_t i = 0; i < matches.size(); ++i) {
+      const Match& m = matches[i];
+      if (m.strip != static_cast<int>(k)) continue;
+      const auto e = model.error(i);
+      x.push_back(e.x), y.push_back(e.y), information += (m.info.xx + m.info.yy) / 2;
+    }
+    if (x.size() < 5) continue;
+    const double off = std::hypot(median(x), median(y)), sigmas = off * std::sqrt(information) / scale;
+    if (off > least_slide(model) && sigmas > 8 && sigmas > most) most = sigmas, found = k;
+  }
+  return found;
+}
+
 }  // namespace
 
-Fitted fit(std::vector<Match>& matches, const Placement& a, const Affine<SleeveSpace, PassSpace>& start, const Affine<SleeveSpace, PassSpace>& planned,
-           const FitOptions& options) {
+Fitted fit(std::vector<Match>& matches, const Placement& a, const Affine<SleeveSpace, PassSpace>& start, const FitOptions& options) {
   Fitted out;
-  out.a = a;
   out.b.affine = start;
-  const std::size_t n = matches.size();
-  if (n < 3) return out;
-  const double per_mm = std::sqrt(std::abs(planned.determinant())), a_per_mm = std::sqrt(std::abs(a.affine.determinant()));
-  std::vector<Spot<SleeveSpace>> s(n);
-  Spot<SleeveSpace> centre;
-  double low = 1e300, high = -1e300, a_low = 1e300, a_high = -1e300;
-  for (std::size_t i = 0; i < n; ++i) {
-    s[i] = sleeve_at(a, matches[i].a);
-    centre.x += s[i].x / static_cast<double>(n), centre.y += s[i].y / static_cast<double>(n);
-    low = std::min(low, matches[i].b.y), high = std::max(high, matches[i].b.y);
-    a_low = std::min(a_low, matches[i].a.y), a_high = std::max(a_high, matches[i].a.y);
-  }
-  Affine<SleeveSpace, PassSpace> base = start;
-  {
-    const double k = per_mm / std::sqrt(std::abs(start.determinant()));
-    base.a *= k, base.b *= k, base.c *= k, base.d *= k;
-    const auto want = start(centre), have = base(centre);
-    base.e += want.x - have.x, base.f += want.y - have.y;
-  }
-  const Spot<PassSpace> origin = base(centre);
-  const PassMap ab = core::compose(base, a.affine.inverse());
-  Curve shape, a_shape;
-  if (options.curve) shape = empty_curve(low, high, options.knot_mm * per_mm);
-  const bool with_a = options.curve && options.curve_of_a && a.dx.coefficients.empty() && a.dy.coefficients.empty();
-  if (with_a) a_shape = empty_curve(a_low, a_high, options.knot_mm * a_per_mm);
-  const auto nb = static_cast<int>(shape.coefficients.size()), na = static_cast<int>(a_shape.coefficients.size());
-  const int size = 6 + 2 * nb + 2 * na;
-  std::vector<double> rows(n);
-  for (std::size_t i = 0; i < n; ++i) rows[i] = base(s[i]).y, matches[i].weight = 1;
-  Eigen::VectorXd x = Eigen::VectorXd::Zero(size);
-  std::vector<double> error(n, 0.0);
-  double spread = 1e9;
-  for (int round = 0; round < 12; ++round) {
-    Eigen::MatrixXd h = Eigen::MatrixXd::Zero(size, size);
-    Eigen::VectorXd g = Eigen::VectorXd::Zero(size);
-    const auto prior = [&](int i, double sigma) { h(i, i) += 1 / (sigma * sigma); };
-    prior(0, 1e6), prior(1, 1e6), prior(2, 0.1), prior(3, axis_scale), prior(4, axis_scale), prior(5, shear);
-    const auto smooth = [&](int first, int count, double px_per_mm) {
-      const double k = options.knot_mm / 5, bend = bend_mm_per_5mm * k * k * px_per_mm;
-      for (int i = 0; i < count; ++i) prior(first + i, wobble_mm * px_per_mm);
-      for (int i = 1; i + 1 < count; ++i) {
-        const double w = 1 / (bend * bend);
-        const int q[3] = {first + i - 1, first + i, first + i + 1};
-        const double v[3] = {1, -2, 1};
-        for (int j = 0; j < 3; ++j)
-          for (int l = 0; l < 3; ++l) h(q[j], q[l]) += w * v[j] * v[l];
-      }
-    };
-    smooth(6, nb, per_mm), smooth(6 + nb, nb, per_mm), smooth(6 + 2 * nb, na, a_per_mm), smooth(6 + 2 * nb + na, na, a_per_mm);
-    std::vector<std::pair<int, double>> ex, ey;
-    const auto equation = [&](const std::vector<std::pair<int, double>>& e, double value, double w) {
-      for (const auto& [i, p] : e) {
-        g[i] += w * p * value;
-        for (const auto& [j, q] : e) h(i, j) += w * p * q;
-      }
-    };
-    std::vector<double> back(n);
-    for (int pass = 0; pass < 2; ++pass) {  // first the equations, then the errors they leave
-      if (pass == 1) x = h.ldlt().solve(g);
-      for (std::size_t i = 0; i < n; ++i) {
-        if (pass == 0 && matches[i].weight <= 0) continue;
-        const Spot<PassSpace> m = base(s[i]);
-        const double ux = m.x - origin.x, uy = m.y - origin.y;
-        ex = {{0, 1}, {2, -uy}, {3, ux}, {5, uy}}, ey = {{1, 1}, {2, ux}, {4, uy}, {5, ux}};
-        if (nb) {
-          const Basis b = basis(shape, rows[i]);
-          for (int k = 0; k < 4; ++k) {
-            const double w = b.w[static_cast<std::size_t>(k)];
-            ex.emplace_back(6 + b.first + k, w), ey.emplace_back(6 + nb + b.first + k, w);
-          }
-        }
-        if (na) {
-          const Basis b = basis(a_shape, matches[i].a.y);
-          const int fx = 6 + 2 * nb + b.first, fy = fx + na;
-          for (int k = 0; k < 4; ++k) {
-            const double w = b.w[static_cast<std::size_t>(k)];
-            ex.emplace_back(fx + k, -ab.a * w), ex.emplace_back(fy + k, -ab.c * w);
-            ey.emplace_back(fx + k, -ab.b * w), ey.emplace_back(fy + k, -ab.d * w);
-          }
-        }
-        const double rx = matches[i].b.x - m.x, ry = matches[i].b.y - m.y;
-        if (pass == 0) {
-          const double w = matches[i].weight / (matches[i].sigma * matches[i].sigma);
-          equation(ex, rx, w), equation(ey, ry, w);
-        } else {
-          double px = 0, py = 0;
-          for (const auto& [k, v] : ex) px += v * x[k];
-          for (const auto& [k, v] : ey) py += v * x[k];
-          error[i] = std::hypot(rx - px, ry - py);
-          rows[i] = m.y + x[1] + x[2] * ux + x[4] * uy + x[5] * ux;
-        }
-      }
+  out.knot_mm = options.knot_mm;
+  out.strip_px.assign(static_cast<std::size_t>(options.strips), {});
+  if (matches.size() < 3) return out;
+  Model model(matches, a, start, options);
+  for (Match& m : matches) m.weight = 1;
+  double scale = 1;
+  const auto settle = [&](int rounds, double wide) {
+    for (int round = 0; round < rounds; ++round) {
+      if (!model.step(every)) return false;
+      scale = reweigh(model, matches, wide);
     }
-    // Tukey's weights; the scale starts wide, so that what slid falls out before it can pull.
-    std::vector<double> sorted;
-    for (std::size_t i = 0; i < n; ++i)
-      if (!matches[i].coarse) sorted.push_back(error[i]);
-    if (sorted.empty()) sorted = error;
-    const auto middle = static_cast<std::ptrdiff_t>(sorted.size() / 2);
-    std::nth_element(sorted.begin(), sorted.begin() + middle, sorted.end());
-    const double now = std::max(0.02, sorted[static_cast<std::size_t>(middle)] / 1.177);  // median of a two-dimensional error
-    spread = std::min(spread, now);
-    const double limit = 4.5 * std::max(spread, 0.02) * (round < 3 ? 2 : 1);
-    for (std::size_t i = 0; i < n; ++i) {
-      const double q = error[i] / std::max(limit, 2.5 * matches[i].sigma);
-      matches[i].weight = q < 1 ? (1 - q * q) * (1 - q * q) : 0;
-    }
-  }
-  Affine<SleeveSpace, PassSpace> stretch_base = base;
-  const auto lin = [&](double lx, double ly) { return std::pair{lx * (1 + x[3]) + ly * (x[5] - x[2]), ly * (1 + x[4]) + lx * (x[5] + x[2])}; };
-  std::tie(stretch_base.a, stretch_base.b) = lin(base.a, base.b);
-  std::tie(stretch_base.c, stretch_base.d) = lin(base.c, base.d);
-  stretch_base.e = origin.x + x[0] - stretch_base.a * centre.x - stretch_base.c * centre.y;
-  stretch_base.f = origin.y + x[1] - stretch_base.b * centre.x - stretch_base.d * centre.y;
-  out.b.affine = stretch_base;
-  const auto take = [&](const Curve& like, int first) {
-    Curve c = like;
-    for (std::size_t i = 0; i < c.coefficients.size(); ++i) c.coefficients[i] = x[first + static_cast<int>(i)];
-    return c;
+    return true;
   };
-  if (nb) out.b.dx = take(shape, 6), out.b.dy = take(shape, 6 + nb);
-  if (na) out.a.dx = take(a_shape, 6 + 2 * nb), out.a.dy = take(a_shape, 6 + 2 * nb + na);
-  double sum = 0;
-  for (std::size_t i = 0; i < n; ++i)
-    if (matches[i].weight > 0 && !matches[i].coarse) sum += error[i] * error[i] / 2, ++out.used;
-  out.residual_px = out.used ? std::sqrt(sum / out.used) : 0;
+  if (!settle(3, 3) || !settle(2, 1.5) || !settle(2, 1)) return out;
+  // One after the other, the strip that most clearly lies elsewhere gets a shift of its own.
+  for (std::size_t freed = 0; freed < out.strip_px.size(); ++freed) {
+    const auto slid = farthest_strip(model, matches, out.strip_px.size(), scale);
+    if (!slid) break;
+    model.free_strip(*slid);
+    settle(2, 3), settle(2, 1.5), settle(2, 1);
+  }
+  for (std::size_t k = 0; k < out.strip_px.size(); ++k)
+    if (std::hypot(model.slide()[k].x, model.slide()[k].y) < least_slide(model)) model.hold_strip(k);
+  settle(3, 1);
+  if (options.curve && options.finer_knots) {
+    double best = foretold(model, matches, scale), knot = options.knot_mm;
+    Model finer = model, chosen = model;
+    while (knot > (model.quarter_turned() ? 1.5 : 0.7)) {
+      finer.halve_knots(), knot /= 2;
+      const double now = foretold(finer, matches, scale);
+      if (std::getenv("LAPDBG")) std::fprintf(stderr, "knot %.3f: %.4f best %.4f scale %.2f\n", knot, now, best, scale);
+      if (now < 0.95 * best) best = now, chosen = finer, out.knot_mm = knot;
+    }
+    if (out.knot_mm < options.knot_mm) {
+      model = chosen;
+      settle(4, 1);
+    }
+  }
+  out.b = model.b();
+  out.strip_px = model.slide();
+  double sum = 0, information = 0;
+  for (std::size_t i = 0; i < matches.size(); ++i) {
+    const Match& m = matches[i];
+    if (m.weight <= 0 || m.coarse) continue;
+    const auto e = model.error(i);
+    sum += m.weight * m.info.squared(e.x, e.y), information += m.weight * (m.info.xx + m.info.yy), ++out.used;
+  }
+  out.residual_px = information > 0 ? std::sqrt(sum / information) : 0;
   return out;
 }
 

@@ -1,7 +1,8 @@
-// A placement from measured matches: rigid, scale per axis, a trace of shear, and the carriage's smooth curve.
+// A placement from measured matches: rigid, what is left of scale per axis and shear, and the carriage's smooth curve.
 //
-// Invariants: what the matches do not show stays at its prior: scale as planned, no shear, curve falling back to 0.
-// Units: pass pixels. Thread: pure. Errors: none.
+// Invariants: what the matches do not show stays at its prior: b's scale and shear are a's (one bed captured both), the curve falls
+//   back to 0. Strips that slid in their pockets are found as such and do not pull. Finer knots are used only where matches
+//   left out of the fit are foretold better by them. Units: pass pixels. Thread: pure. Errors: none.
 #pragma once
 
 #include <vector>
@@ -14,18 +15,19 @@ namespace lapwright::lap {
 struct FitOptions {
   double knot_mm = 5;
   bool curve = true;
-  bool curve_of_a = false;  // where rows of a are not rows of b: a's own curve too
+  bool finer_knots = false;  // follow gear errors down to 0.6 mm where the matches show them
+  int strips = 0;            // how many strips may have slid, each on its own
 };
 
 struct Fitted {
-  Placement a, b;
-  double residual_px = 0;  // RMS of the matches kept, per axis
+  Placement b;
+  double residual_px = 0;  // weighted RMS of the matches kept, per axis
   int used = 0;
+  double knot_mm = 5;
+  std::vector<Spot<PassSpace>> strip_px;  // how far each strip slid, pixels of b; 0 where it did not
 };
 
-/// `start`: sleeve -> b, near enough; only its rotation and place are taken, the scale is that of `planned`.
-/// Weights of matches that do not belong (dust, strips that slid) become 0.
-Fitted fit(std::vector<Match>& matches, const Placement& a, const Affine<SleeveSpace, PassSpace>& start, const Affine<SleeveSpace, PassSpace>& planned,
-           const FitOptions& options);
+/// `start`: sleeve -> b, near enough; only its rotation and place are taken. Weights of matches that do not belong become 0.
+Fitted fit(std::vector<Match>& matches, const Placement& a, const Affine<SleeveSpace, PassSpace>& start, const FitOptions& options);
 
 }  // namespace lapwright::lap

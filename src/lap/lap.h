@@ -23,12 +23,21 @@ struct Curve {
   double operator()(double row) const;  // constant beyond its ends
 };
 
+/// Curves over the rows of another pass. A pass is placed on what another shows, and that one's wobble is in its picture: where both
+/// rows are not the same rows (it lies turned, if only a little), following it takes curves of their own.
+struct Follow {
+  double x = 0, y = 0, at = 0;  // the other pass's row = x * s.x + y * s.y + at
+  Curve dx, dy;
+};
+
 /// Where a pass lies: sleeve mm -> pass px. The affine part first, then the carriage's wobble, which belongs to the
-/// pass's rows: p = affine(s); result = {p.x + dx(p.y), p.y + dy(p.y)}.
+/// pass's rows: p = affine(s), result = {p.x + dx(p.y), p.y + dy(p.y)}; `followed` adds to that.
 struct Placement {
   Affine<SleeveSpace, PassSpace> affine;
   Curve dx, dy;
+  Follow followed{};
   Spot<PassSpace> operator()(Spot<SleeveSpace> s) const;
+  bool straight() const;  // no curve at all
 };
 
 /// The sleeve place that `placement` puts at pass pixel `p`.
@@ -55,6 +64,9 @@ struct Options {
   double most_light_percent = 12;
 };
 
+/// A strip that lies elsewhere in its pocket than in the pass before; `strip` is 0-based.
+struct Slid { int strip = 0; double along_mm = 0, across_mm = 0; };
+
 struct Report {
   int a = 0, b = 0;
   bool ok = false;
@@ -70,7 +82,8 @@ struct Report {
   std::array<double, 3> light_percent{};
   Light light;                // b's light against a
   int patches = 0;
-  Placement a_on_sleeve;  // a as given to check(); where b lies a quarter turn from a, with a's own carriage curve found
+  std::vector<Slid> slid;     // in the sleeve's directions
+  Placement a_on_sleeve;  // a as given to check()
   double seconds = 0;
 };
 

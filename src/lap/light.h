@@ -4,7 +4,7 @@
 #pragma once
 
 #include "lap/lap.h"
-#include "lap/patches.h"
+#include "lap/sites.h"
 
 namespace lapwright::lap {
 

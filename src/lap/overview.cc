@@ -2,7 +2,6 @@
 
 #include <algorithm>
 #include <cmath>
-#include <numeric>
 
 namespace lapwright::lap {
 namespace {
@@ -10,8 +9,6 @@ namespace {
 constexpr double darkest = 0.003;     // transmission added before the logarithm, so that deep shadow's noise stays small
 constexpr float clear_density = 0.17F;  // a pocket is 0.065, the thinnest base 0.28 over it: READ trade.md 2 and 4.3
 constexpr std::int64_t rows_sampled = 4;  // of each block of rows: enough to average noise, a fraction of the reading
-
-float to_density(double transmission) { return static_cast<float>(-std::log10(std::max(transmission, 0.0) + darkest)); }
 
 /// Mean over (2 rx + 1) x (2 ry + 1) of `value` weighted by `weight`, by running sums; 0 where there is no weight.
 image::Plane local_mean(const image::Plane& value, const image::Plane& weight, std::int64_t rx, std::int64_t ry) {
@@ -43,6 +40,8 @@ image::Plane local_mean(const image::Plane& value, const image::Plane& weight, s
 }
 
 }  // namespace
+
+float density_of(double transmission) { return static_cast<float>(-std::log10(std::max(transmission, 0.0) + darkest)); }
 
 Result<Overview> overview(image::RowSource& source, double ppi) {
   Overview o;
@@ -77,7 +76,7 @@ Result<Overview> overview(image::RowSource& source, double ppi) {
     const auto at = sorted.begin() + static_cast<std::ptrdiff_t>(static_cast<double>(sorted.size() - 1) * 0.995);
     std::nth_element(sorted.begin(), at, sorted.end());
     o.open[c] = std::max(1.0, static_cast<double>(*at));
-    for (float& v : o.channel[c].values) v = to_density(static_cast<double>(v) / o.open[c]);
+    for (float& v : o.channel[c].values) v = density_of(static_cast<double>(v) / o.open[c]);
   }
   o.density = image::Plane(w, h);
   for (std::size_t i = 0; i < o.density.values.size(); ++i)
@@ -119,34 +118,6 @@ Thumb thumb(const Overview& from, std::int64_t by, bool strips_along_x) {
   for (std::size_t i = 0; i < value.values.size(); ++i)
     t.value.values[i] = t.film.values[i] * std::clamp(value.values[i] - mean.values[i], -0.5F, 0.5F);
   return t;
-}
-
-Result<std::vector<image::Plane>> gather(image::RowSource& source, const std::vector<Box>& boxes, const std::array<double, 3>& open) {
-  std::vector<image::Plane> out;
-  out.reserve(boxes.size());
-  for (const Box& b : boxes) out.emplace_back(b.width, b.height);
-  std::vector<std::array<float, 3>> table(65536);
-  for (std::size_t v = 0; v < table.size(); ++v)
-    for (std::size_t c = 0; c < 3; ++c) table[v][c] = to_density(static_cast<double>(v) / open[c]) / 3;
-  std::vector<std::size_t> order(boxes.size());
-  std::iota(order.begin(), order.end(), std::size_t{0});
-  std::sort(order.begin(), order.end(), [&](std::size_t i, std::size_t j) { return boxes[i].y < boxes[j].y; });
-  std::vector<std::uint16_t> row(static_cast<std::size_t>(source.width() * 3));
-  std::vector<std::size_t> active;
-  std::size_t next = 0;
-  for (std::int64_t y = 0; y < source.height() && (next < order.size() || !active.empty()); ++y) {
-    if (active.empty()) y = std::max(y, boxes[order[next]].y);
-    while (next < order.size() && boxes[order[next]].y <= y) active.push_back(order[next++]);
-    if (auto r = source.read(y, 1, row.data()); !r) return fail(r.error());
-    for (const std::size_t i : active) {
-      const Box& b = boxes[i];
-      float* to = out[i].row(y - b.y);
-      const std::uint16_t* p = row.data() + b.x * 3;
-      for (std::int64_t x = 0; x < b.width; ++x, p += 3) to[x] = table[p[0]][0] + table[p[1]][1] + table[p[2]][2];
-    }
-    std::erase_if(active, [&](std::size_t i) { return y + 1 >= boxes[i].y + boxes[i].height; });
-  }
-  return out;
 }
 
 }  // namespace lapwright::lap

@@ -1,4 +1,4 @@
-// A pass reduced to what the lap check looks at, and crops of it at full resolution, read in one sweep of rows.
+// A pass reduced to what the lap check looks at, read in one sweep of rows.
 //
 // Invariants: no more than a few rows of the pass are held at once; the film mask leaves out clear film, perforations,
 //   gutters and what lies beside them. Units: overview pixels (each `factor` pass pixels), density over the pass's
@@ -32,8 +32,9 @@ struct Thumb {
 };
 Thumb thumb(const Overview& from, std::int64_t by, bool strips_along_x);
 
+/// Density of a transmission over open light, a little light added so that deep shadow's noise stays small.
+float density_of(double transmission);
+
 struct Box { std::int64_t x = 0, y = 0, width = 0, height = 0; };
-/// Mean density of each box; boxes must lie inside the pass.
-Result<std::vector<image::Plane>> gather(image::RowSource& source, const std::vector<Box>& boxes, const std::array<double, 3>& open);
 
 }  // namespace lapwright::lap

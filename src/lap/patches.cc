@@ -2,175 +2,208 @@
 
 #include <Eigen/Dense>
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <future>
+#include <numeric>
 #include <optional>
 
 namespace lapwright::lap {
 namespace {
 
-double cubic(const image::Plane& p, double x, double y) {  // Catmull-Rom at continuous position
-  const double fx = x - 0.5, fy = y - 0.5;
-  const auto ix = static_cast<std::int64_t>(std::floor(fx)), iy = static_cast<std::int64_t>(std::floor(fy));
-  const auto weights = [](double t, double* w) {
-    w[0] = ((-0.5 * t + 1) * t - 0.5) * t, w[1] = (1.5 * t - 2.5) * t * t + 1;
-    w[2] = ((-1.5 * t + 2) * t + 0.5) * t, w[3] = (0.5 * t - 0.5) * t * t;
-  };
-  double wx[4], wy[4], sum = 0;
-  weights(fx - static_cast<double>(ix), wx), weights(fy - static_cast<double>(iy), wy);
-  for (std::int64_t j = 0; j < 4; ++j) {
-    const float* row = p.row(iy - 1 + j) + ix - 1;
-    sum += wy[j] * (wx[0] * static_cast<double>(row[0]) + wx[1] * static_cast<double>(row[1]) + wx[2] * static_cast<double>(row[2]) + wx[3] * static_cast<double>(row[3]));
+constexpr double least_correlation = 0.6, most_sigma = 0.5;
+constexpr double own_error = 0.008;     // pixels: what no single patch does better than, whatever its residual says
+constexpr double of_correlated = 2.5;   // residuals of smoothed patches are not independent: variance is that much larger
+constexpr double expected_within = 2;   // pixels, one sigma
+constexpr std::int64_t rim = 2;         // pixels of a patch's edge that smoothing and gradients spoil
+
+/// 1 2 1 both ways: takes away what lies next to the Nyquist frequency, where sampling has folded detail.
+void smooth(image::Plane& p) {
+  const std::int64_t w = p.width, h = p.height;
+  image::Plane t = p;
+  for (std::int64_t y = 0; y < h; ++y)
+    for (std::int64_t x = 0; x < w; ++x) t.row(y)[x] = (p.row(y)[std::max<std::int64_t>(0, x - 1)] + 2 * p.row(y)[x] + p.row(y)[std::min(w - 1, x + 1)]) / 4;
+  for (std::int64_t y = 0; y < h; ++y) {
+    const float *u = t.row(std::max<std::int64_t>(0, y - 1)), *m = t.row(y), *d = t.row(std::min(h - 1, y + 1));
+    for (std::int64_t x = 0; x < w; ++x) p.row(y)[x] = (u[x] + 2 * m[x] + d[x]) / 4;
   }
+}
+
+/// Samples to cubic B-spline coefficients, ends mirrored (Unser 1999).
+void prefilter(image::Plane& p) {
+  constexpr float pole = -0.26794919F;
+  const auto line = [&](float* c, std::int64_t n, std::int64_t step) {
+    float first = 0, power = 1;
+    for (std::int64_t k = 0; k < std::min<std::int64_t>(n, 12); ++k, power *= pole) first += power * c[k * step];
+    c[0] = first;
+    for (std::int64_t k = 1; k < n; ++k) c[k * step] += pole * c[(k - 1) * step];
+    c[(n - 1) * step] = pole / (pole * pole - 1) * (c[(n - 1) * step] + pole * c[(n - 2) * step]);
+    for (std::int64_t k = n - 2; k >= 0; --k) c[k * step] = pole * (c[(k + 1) * step] - c[k * step]);
+    for (std::int64_t k = 0; k < n; ++k) c[k * step] *= 6;
+  };
+  for (std::int64_t y = 0; y < p.height; ++y) line(p.row(y), p.width, 1);
+  for (std::int64_t x = 0; x < p.width; ++x) line(p.values.data() + x, p.height, p.width);
+}
+
+std::array<float, 4> spline(float t) {
+  const float v = 1 - t;
+  return {v * v * v / 6, (3 * t * t * t - 6 * t * t + 4) / 6, (3 * v * v * v - 6 * v * v + 4) / 6, t * t * t / 6};
+}
+
+/// `coefficients` at continuous (x, y), at least 2 pixels inside.
+float value_at(const image::Plane& coefficients, double x, double y) {
+  const double fx = x - 0.5, fy = y - 0.5;
+  const auto ix = static_cast<std::int64_t>(fx), iy = static_cast<std::int64_t>(fy);
+  const auto wx = spline(static_cast<float>(fx - static_cast<double>(ix))), wy = spline(static_cast<float>(fy - static_cast<double>(iy)));
+  float sum = 0;
+  const float* row = coefficients.row(iy - 1) + ix - 1;
+  for (std::size_t j = 0; j < 4; ++j, row += coefficients.width) sum += wy[j] * (wx[0] * row[0] + wx[1] * row[1] + wx[2] * row[2] + wx[3] * row[3]);
   return sum;
 }
 
-std::optional<Match> align(const Site& site, const image::Plane& a, const image::Plane& b) {
-  const std::int64_t n = a.width;
-  const auto un = static_cast<std::size_t>(n);
-  const double middle = static_cast<double>(n) / 2;
-  const Spot<PassSpace> centre{static_cast<double>(site.a.x) + middle, static_cast<double>(site.a.y) + middle};
-  const PassMap& m = site.expected;
-  const Spot<PassSpace> start = m(centre);
-  Spot<PassSpace> at = start;
-  std::vector<double> warped(un * un), residual(un * un);
-  double spread = 0;
-  for (int round = 0; round < 14; ++round) {
-    for (std::int64_t y = 0; y < n; ++y)
-      for (std::int64_t x = 0; x < n; ++x) {
-        const double u = static_cast<double>(x) + 0.5 - middle, v = static_cast<double>(y) + 0.5 - middle;
-        const double bx = at.x + m.a * u + m.c * v - static_cast<double>(site.b.x), by = at.y + m.b * u + m.d * v - static_cast<double>(site.b.y);
-        if (bx < 2 || by < 2 || bx > static_cast<double>(b.width) - 2.5 || by > static_cast<double>(b.height) - 2.5) return std::nullopt;
-        warped[static_cast<std::size_t>(y * n + x)] = cubic(b, bx, by);
-      }
-    Eigen::Matrix4d h = Eigen::Matrix4d::Zero();
-    Eigen::Vector4d g = Eigen::Vector4d::Zero();
-    double count = 0;
-    for (std::int64_t y = 1; y + 1 < n; ++y)
-      for (std::int64_t x = 1; x + 1 < n; ++x) {
-        const auto i = static_cast<std::size_t>(y * n + x);
-        const float* row = a.row(y) + x;
-        const double gx = (warped[i + 1] - warped[i - 1] + static_cast<double>(row[1] - row[-1])) / 4;
-        const double gy = (warped[i + un] - warped[i - un] + static_cast<double>(row[n] - row[-n])) / 4;
-        const double value = static_cast<double>(*row);
-        const Eigen::Vector4d j(gx, gy, -value, -1);
-        const double q = round > 2 ? residual[i] / (2.5 * spread) : 0;  // dust of one pass pulls less
-        const double w = 1 / (1 + q * q);
-        h += w * j * j.transpose(), g -= w * warped[i] * j;
-        count += 1;
-      }
-    h.diagonal().array() += 1e-9 * count;
-    const Eigen::LDLT<Eigen::Matrix4d> solver(h);
-    const Eigen::Vector4d d = solver.solve(g);
-    if (!d.allFinite() || d[2] < 0.4 || d[2] > 2.5) return std::nullopt;
-    double sum = 0, value = 0, square = 0;
-    for (std::int64_t y = 1; y + 1 < n; ++y)
-      for (std::int64_t x = 1; x + 1 < n; ++x) {
-        const auto i = static_cast<std::size_t>(y * n + x);
-        residual[i] = warped[i] - d[2] * static_cast<double>(a.row(y)[x]) - d[3];
-        sum += residual[i] * residual[i], value += warped[i], square += warped[i] * warped[i];
-      }
-    spread = std::sqrt(sum / count) + 1e-6;
-    const double step = std::min(1.0, 2.0 / (std::hypot(d[0], d[1]) + 1e-9));
-    at.x += step * (m.a * d[0] + m.c * d[1]), at.y += step * (m.b * d[0] + m.d * d[1]);
-    if (std::hypot(d[0], d[1]) < 0.003 && round > 3) {
-      const double variance = square / count - value * value / (count * count);
-      if (variance <= 0 || sum / count > 0.4 * variance) return std::nullopt;  // correlation below about 0.8
-      const Eigen::Matrix4d cov = h.inverse() * (sum / count);
-      const double worst = std::sqrt(std::max(cov(0, 0), cov(1, 1)));
-      const double scale = std::sqrt(std::abs(m.determinant()));
-      if (worst > 0.4) return std::nullopt;
-      return Match{centre, at, scale * worst + 0.01, 1, false};
+float median_of(std::vector<float>& v) {
+  const auto m = v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2);
+  std::nth_element(v.begin(), m, v.end());
+  return *m;
+}
+
+/// Scratch space of one thread.
+struct Work { std::vector<float> warped, residual, sorted, slope_x, slope_y; };
+
+/// Derivatives of the spline through `p` at its own pixels; the outermost ones stay 0.
+void slopes(const image::Plane& p, std::vector<float>& x_to, std::vector<float>& y_to) {
+  image::Plane c = p;
+  prefilter(c);
+  x_to.assign(p.values.size(), 0.0F), y_to.assign(p.values.size(), 0.0F);
+  const std::int64_t w = p.width;
+  for (std::int64_t y = 1; y + 1 < p.height; ++y) {
+    const float *u = c.row(y - 1), *m = c.row(y), *d = c.row(y + 1);
+    float *gx = x_to.data() + y * w, *gy = y_to.data() + y * w;
+    for (std::int64_t x = 1; x + 1 < w; ++x) {
+      gx[x] = (u[x + 1] - u[x - 1] + 4 * (m[x + 1] - m[x - 1]) + d[x + 1] - d[x - 1]) / 12;
+      gy[x] = (d[x - 1] - u[x - 1] + 4 * (d[x] - u[x]) + d[x + 1] - u[x + 1]) / 12;
     }
+  }
+}
+
+std::optional<Match> align(const Site& site, image::Plane a, image::Plane b, Work& work) {
+  const std::int64_t w = a.width, h = a.height;
+  const auto uw = static_cast<std::size_t>(w);
+  const double half_w = static_cast<double>(w) / 2, half_h = static_cast<double>(h) / 2;
+  const Spot<PassSpace> centre{static_cast<double>(site.a.x) + half_w, static_cast<double>(site.a.y) + half_h};
+  const PassMap& m = site.expected;
+  const auto mean = static_cast<float>(std::accumulate(a.values.begin(), a.values.end(), 0.0) / static_cast<double>(a.values.size()));
+  for (float& v : a.values) v -= mean;  // keeps single precision good enough below
+  for (float& v : b.values) v -= mean;
+  smooth(a), smooth(b), prefilter(b);
+  slopes(a, work.slope_x, work.slope_y);
+  Spot<PassSpace> at = m(centre);
+  work.warped.resize(uw * static_cast<std::size_t>(h)), work.residual.assign(work.warped.size(), 0.0F);
+  const double low = 2.5, high_x = static_cast<double>(b.width) - 2.5, high_y = static_cast<double>(b.height) - 2.5;
+  float spread = 0;
+  double noise = 1;
+  Eigen::Vector2d moved(0, 0), before(0, 0);
+  double pace = 1;
+  for (int round = 0; round < 10; ++round) {
+    const auto corner = [&](double u, double v) {
+      const double x = at.x + m.a * u + m.c * v - static_cast<double>(site.b.x), y = at.y + m.b * u + m.d * v - static_cast<double>(site.b.y);
+      return x > low && y > low && x < high_x && y < high_y;
+    };
+    if (!corner(-half_w, -half_h) || !corner(half_w, -half_h) || !corner(-half_w, half_h) || !corner(half_w, half_h)) return std::nullopt;
+    for (std::int64_t y = 0; y < h; ++y) {
+      const double v = static_cast<double>(y) + 0.5 - half_h, u = 0.5 - half_w;
+      double bx = at.x + m.a * u + m.c * v - static_cast<double>(site.b.x), by = at.y + m.b * u + m.d * v - static_cast<double>(site.b.y);
+      float* to = work.warped.data() + static_cast<std::size_t>(y) * uw;
+      for (std::int64_t x = 0; x < w; ++x, bx += m.a, by += m.b) to[x] = value_at(b, bx, by);
+    }
+    // Normal equations of dx, dy, gain, offset.
+    std::array<double, 10> s{};
+    std::array<double, 4> g{};
+    double count = 0;
+    for (std::int64_t y = rim; y < h - rim; ++y) {
+      const float *ra = a.row(y), *rb = work.warped.data() + static_cast<std::size_t>(y) * uw, *re = work.residual.data() + static_cast<std::size_t>(y) * uw;
+      const float *sx = work.slope_x.data() + static_cast<std::size_t>(y) * uw, *sy = work.slope_y.data() + static_cast<std::size_t>(y) * uw;
+      std::array<float, 14> t{};
+      for (std::int64_t x = rim; x < w - rim; ++x) {
+        const float gx = sx[x], gy = sy[x];
+        const float q = round > 0 ? re[x] / (2.5F * spread) : 0, k = 1 / (1 + q * q), va = -ra[x], vb = rb[x];
+        t[0] += k * gx * gx, t[1] += k * gx * gy, t[2] += k * gx * va, t[3] -= k * gx, t[4] += k * gy * gy, t[5] += k * gy * va, t[6] -= k * gy, t[7] += k * va * va,
+            t[8] -= k * va, t[9] += k, t[10] -= k * gx * vb, t[11] -= k * gy * vb, t[12] -= k * va * vb, t[13] += k * vb;
+      }
+      for (std::size_t i = 0; i < 10; ++i) s[i] += static_cast<double>(t[i]);
+      for (std::size_t i = 0; i < 4; ++i) g[i] += static_cast<double>(t[10 + i]);
+      count += static_cast<double>(w - 2 * rim);
+    }
+    Eigen::Matrix4d normal;
+    normal << s[0], s[1], s[2], s[3], s[1], s[4], s[5], s[6], s[2], s[5], s[7], s[8], s[3], s[6], s[8], s[9];
+    normal.diagonal().array() += 1e-9 * count;
+    // What the patch cannot see (along an edge) stays where it was expected.
+    Eigen::Matrix4d held = normal;
+    if (round > 0) {
+      const double hold = noise / (expected_within * expected_within);
+      held(0, 0) += hold, held(1, 1) += hold;
+      g[0] -= hold * moved[0], g[1] -= hold * moved[1];
+    }
+    const Eigen::Vector4d d = held.ldlt().solve(Eigen::Vector4d(g[0], g[1], g[2], g[3]));
+    if (!d.allFinite() || d[2] < 0.4 || d[2] > 2.5) return std::nullopt;
+    const auto gain = static_cast<float>(d[2]), offset = static_cast<float>(d[3]);
+    work.sorted.clear();
+    for (std::int64_t y = rim; y < h - rim; ++y) {
+      const float *ra = a.row(y), *rb = work.warped.data() + static_cast<std::size_t>(y) * uw;
+      float* re = work.residual.data() + static_cast<std::size_t>(y) * uw;
+      for (std::int64_t x = rim; x < w - rim; ++x) re[x] = rb[x] - gain * ra[x] - offset, work.sorted.push_back(std::abs(re[x]));
+    }
+    // Where a patch has edges, a hundredth of a pixel already leaves more than flat parts' noise, and that is no dust.
+    const double slope = std::sqrt((s[0] + s[4]) / s[9]), still_off = round < 2 ? 0.2 : 0.03;
+    spread = 1.4826F * median_of(work.sorted) + static_cast<float>(still_off * slope) + 1e-6F;
+    // Where a step turns back, the next goes as the chord says.
+    const double length = std::hypot(d[0], d[1]), turned_back = -before.dot(d.head<2>()) / (before.squaredNorm() + 1e-12);
+    if (turned_back > 0.1) pace *= std::max(0.3, 1 / (1 + turned_back));
+    const double step = std::min(pace, 2.0 / (length + 1e-9));
+    before = d.head<2>();
+    at.x += step * (m.a * d[0] + m.c * d[1]), at.y += step * (m.b * d[0] + m.d * d[1]);
+    moved += step * d.head<2>();
+    noise = static_cast<double>(spread) * static_cast<double>(spread);
+    if (round < 2) continue;
+    const double in_sigmas = d.head<2>().dot(normal.topLeftCorner<2, 2>() * d.head<2>()) / noise;
+    if (length > 0.003 && in_sigmas > 0.01) continue;
+    double error = 0, value = 0, square = 0, weights = 0;
+    for (std::int64_t y = rim; y < h - rim; ++y)
+      for (std::int64_t x = rim; x < w - rim; ++x) {
+        const auto i = static_cast<std::size_t>(y) * uw + static_cast<std::size_t>(x);
+        const double r = static_cast<double>(work.residual[i]), q = r / (2.5 * static_cast<double>(spread)), k = 1 / (1 + q * q), v = static_cast<double>(work.warped[i]);
+        error += k * r * r, value += k * v, square += k * v * v, weights += k;
+      }
+    const double variance = square / weights - value * value / (weights * weights);
+    if (variance <= 0 || error / weights > (1 - least_correlation * least_correlation) * variance) return std::nullopt;
+    const Eigen::Matrix4d covariance = normal.inverse() * (error / weights * of_correlated);
+    Eigen::Matrix2d map;
+    map << m.a, m.c, m.b, m.d;
+    Eigen::Matrix2d c = map * covariance.topLeftCorner<2, 2>() * map.transpose();
+    c.diagonal().array() += own_error * own_error * std::abs(m.a * m.d - m.b * m.c);
+    if (!(c.diagonal().minCoeff() > 0) || std::sqrt(c.diagonal().minCoeff()) > most_sigma) return std::nullopt;
+    const Eigen::Matrix2d info = c.inverse();
+    Match found;
+    found.a = centre, found.b = at, found.info = {info(0, 0), info(0, 1), info(1, 1)}, found.strip = site.strip;
+    return found;
   }
   return std::nullopt;
 }
 
 }  // namespace
 
-std::vector<Site> choose_sites(const Overview& a, const Overview& b, const PassWarp& a_to_b, double scale_a, double scale_b, std::int64_t side,
-                               std::int64_t margin, double row_mm, int count) {
-  const std::int64_t w = a.density.width, h = a.density.height, bw = b.density.width, bh = b.density.height;
-  const double patch = static_cast<double>(side) / scale_a;  // overview pixels
-  const double rim_b = (static_cast<double>(side) * 0.75 + static_cast<double>(margin) + 4) / scale_b + 1;
-  const auto inside = [&](double x, double y) {
-    if (x < patch / 2 + 2 || y < patch / 2 + 2 || x > static_cast<double>(w) - patch / 2 - 2 || y > static_cast<double>(h) - patch / 2 - 2) return false;
-    const auto p = a_to_b({x, y});
-    return p.x > rim_b && p.y > rim_b && p.x < static_cast<double>(bw) - rim_b && p.y < static_cast<double>(bh) - rim_b;
-  };
-  // The common area on a coarse raster, to space the sites.
-  const double row_step = std::max(row_mm / a.mm_per_pixel, patch);
-  double area = 0;
-  for (double y = 4; y < static_cast<double>(h); y += 8)
-    for (double x = 4; x < static_cast<double>(w); x += 8) area += inside(x, y) ? 64 : 0;
-  const double column_step = std::max(patch, area / row_step / std::max(count, 1));
-  const auto look = static_cast<std::int64_t>(std::max(2.0, std::min(patch / 2, 8.0)));
-  const auto quality = [&](double cx, double cy) {
-    double xx = 0, xy = 0, yy = 0, film = 0;
-    const auto ix = static_cast<std::int64_t>(cx), iy = static_cast<std::int64_t>(cy);
-    for (std::int64_t y = std::max<std::int64_t>(1, iy - look); y <= std::min(h - 2, iy + look); ++y)
-      for (std::int64_t x = std::max<std::int64_t>(1, ix - look); x <= std::min(w - 2, ix + look); ++x) {
-        const double gx = static_cast<double>(a.density.row(y)[x + 1] - a.density.row(y)[x - 1]), gy = static_cast<double>(a.density.row(y + 1)[x] - a.density.row(y - 1)[x]);
-        xx += gx * gx, xy += gx * gy, yy += gy * gy, film += static_cast<double>(a.film.row(y)[x]);
-      }
-    if (film < 1) return 0.0;
-    return (xx + yy) / 2 - std::sqrt((xx - yy) * (xx - yy) / 4 + xy * xy);
-  };
-  std::vector<Site> out;
-  int line = 0;
-  for (double y = patch / 2 + 2; y < static_cast<double>(h); y += row_step, ++line)
-    for (double x = patch / 2 + 2 + (line % 2) * column_step / 2; x < static_cast<double>(w); x += column_step) {
-      double best = 0, best_x = 0, best_y = 0;
-      for (int k = 0; k < 4; ++k) {  // within the cell, a few places across: the rows stay together, which saves reading
-        const double px = x + (k - 1.5) * std::max(0.0, column_step - patch) / 4;
-        if (!inside(px, y)) continue;
-        if (const double q = quality(px, y); q > best) best = q, best_x = px, best_y = y;
-      }
-      if (best < 2e-4) continue;
-      Site s;
-      s.a = {static_cast<std::int64_t>(best_x * scale_a) - side / 2, static_cast<std::int64_t>(best_y * scale_a) - side / 2, side, side};
-      const double ax = static_cast<double>(s.a.x) + static_cast<double>(side) / 2, ay = static_cast<double>(s.a.y) + static_cast<double>(side) / 2;
-      const auto warp = [&](double u, double v) {
-        const auto p = a_to_b({u / scale_a, v / scale_a});
-        return Spot<PassSpace>{p.x * scale_b, p.y * scale_b};
-      };
-      const double d = static_cast<double>(side) / 2;
-      const auto c = warp(ax, ay), r = warp(ax + d, ay), l = warp(ax - d, ay), t = warp(ax, ay - d), u = warp(ax, ay + d);
-      PassMap& m = s.expected;
-      m.a = (r.x - l.x) / (2 * d), m.b = (r.y - l.y) / (2 * d), m.c = (u.x - t.x) / (2 * d), m.d = (u.y - t.y) / (2 * d);
-      m.e = c.x - m.a * ax - m.c * ay, m.f = c.y - m.b * ax - m.d * ay;
-      const auto half_x = static_cast<std::int64_t>(std::ceil(d * (std::abs(m.a) + std::abs(m.c)))) + margin + 3;
-      const auto half_y = static_cast<std::int64_t>(std::ceil(d * (std::abs(m.b) + std::abs(m.d)))) + margin + 3;
-      s.b = {static_cast<std::int64_t>(c.x) - half_x, static_cast<std::int64_t>(c.y) - half_y, 2 * half_x, 2 * half_y};
-      const auto fits = [](const Box& box, double width, double height) {
-        return box.x >= 0 && box.y >= 0 && static_cast<double>(box.x + box.width) <= width && static_cast<double>(box.y + box.height) <= height;
-      };
-      if (fits(s.a, static_cast<double>(w) * scale_a, static_cast<double>(h) * scale_a) && fits(s.b, static_cast<double>(bw) * scale_b, static_cast<double>(bh) * scale_b)) out.push_back(s);
-    }
-  return out;
-}
-
 std::vector<Match> measure(const std::vector<Site>& sites, const std::vector<image::Plane>& a, const std::vector<image::Plane>& b) {
   const auto part = [&](std::size_t first) {
     std::vector<Match> found;
+    Work work;
     for (std::size_t i = first; i < sites.size(); i += 2)
-      if (auto m = align(sites[i], a[i], b[i])) found.push_back(*m);
+      if (auto m = align(sites[i], a[i], b[i], work)) found.push_back(*m);
     return found;
   };
   auto other = std::async(std::launch::async, part, std::size_t{1});
   std::vector<Match> all = part(0), more = other.get();
   all.insert(all.end(), more.begin(), more.end());
   return all;
-}
-
-std::vector<image::Plane> cut(const image::Plane& from, const std::vector<Box>& boxes) {
-  std::vector<image::Plane> out;
-  for (const Box& b : boxes) {
-    image::Plane p(b.width, b.height);
-    for (std::int64_t y = 0; y < b.height; ++y) std::copy_n(from.row(b.y + y) + b.x, b.width, p.row(y));
-    out.push_back(std::move(p));
-  }
-  return out;
 }
 
 }  // namespace lapwright::lap

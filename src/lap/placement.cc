@@ -15,15 +15,25 @@ double Curve::operator()(double row) const {
   return (v * v * v * c[0] + (3 * u * u * u - 6 * u * u + 4) * c[1] + (3 * v * v * v - 6 * v * v + 4) * c[2] + u * u * u * c[3]) / 6;
 }
 
+bool Placement::straight() const {
+  return dx.coefficients.empty() && dy.coefficients.empty() && followed.dx.coefficients.empty() && followed.dy.coefficients.empty();
+}
+
 Spot<PassSpace> Placement::operator()(Spot<SleeveSpace> s) const {
   const Spot<PassSpace> p = affine(s);
-  return {p.x + dx(p.y), p.y + dy(p.y)};
+  const double row = followed.x * s.x + followed.y * s.y + followed.at;
+  return {p.x + dx(p.y) + followed.dx(row), p.y + dy(p.y) + followed.dy(row)};
 }
 
 Spot<SleeveSpace> sleeve_at(const Placement& placement, Spot<PassSpace> p) {
-  double row = p.y;
-  for (int i = 0; i < 6; ++i) row = p.y - placement.dy(row);
-  return placement.affine.inverse()({p.x - placement.dx(row), row});
+  const auto back = placement.affine.inverse();
+  Spot<SleeveSpace> s = back(p);
+  if (placement.straight()) return s;
+  for (int i = 0; i < 6; ++i) {
+    const Spot<PassSpace> q = placement(s), plain = placement.affine(s);
+    s = back({p.x - (q.x - plain.x), p.y - (q.y - plain.y)});
+  }
+  return s;
 }
 
 }  // namespace lapwright::lap

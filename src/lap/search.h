@@ -14,12 +14,12 @@ struct Found {
   Agreement best;
   int quarter_turns = 0;   // clockwise beyond the plan
   bool mirrored = false;
-  double rival = 0;        // the best rival's agreeing blocks, as a part of the best's
+  double rival = 0;        // what speaks for the best rival, as a part of what speaks for the best
   double wrong = 1;        // probability that it is not so
 };
 
-/// `planned`: overview pixels of a -> overview pixels of b by the plan; `on_a`: sleeve mm -> overview pixels of a.
-Found search(const Overview& a, const Overview& b, const PassMap& planned, const Affine<SleeveSpace, PassSpace>& on_a,
+/// `planned`: overview pixels of a -> overview pixels of b by the plan; `on_a`, `planned_b`: sleeve mm -> overview pixels.
+Found search(const Overview& a, const Overview& b, const PassMap& planned, const Affine<SleeveSpace, PassSpace>& on_a, const Affine<SleeveSpace, PassSpace>& planned_b,
              const profile::SleeveProfile& sleeve, double sure);
 
 }  // namespace lapwright::lap

@@ -13,6 +13,12 @@ Spot<PassSpace> across(const Report& r, Spot<PassSpace> p) { return r.b_on_sleev
 
 struct Pair { std::size_t a, b; const Report* report; };
 
+Match match(Spot<PassSpace> a, Spot<PassSpace> b) {
+  Match m;
+  m.a = a, m.b = b, m.info = Information::of_sigma(0.05);
+  return m;
+}
+
 /// Points of a that b shows too.
 std::vector<Match> samples(const Pair& e, const std::vector<Input>& passes, bool towards_b) {
   std::vector<Match> out;
@@ -23,12 +29,10 @@ std::vector<Match> samples(const Pair& e, const std::vector<Input>& passes, bool
     for (int i = 0; i <= steps; ++i) {
       const Spot<PassSpace> p{w * i / steps, h * j / (steps * 2)}, q = across(*e.report, p);
       if (q.x < 0 || q.y < 0 || q.x > static_cast<double>(b.width()) || q.y > static_cast<double>(b.height())) continue;
-      out.push_back(towards_b ? Match{p, q, 0.05, 1, false} : Match{q, p, 0.05, 1, false});
+      out.push_back(towards_b ? match(p, q) : match(q, p));
     }
   return out;
 }
-
-bool has_curve(const Placement& p) { return !p.dx.coefficients.empty() || !p.dy.coefficients.empty(); }
 
 double density_gain(const Light& l, std::size_t c, double at) { return std::log10(l.gain[c]) + l.drift[c] * at; }
 
@@ -44,10 +48,6 @@ Result<Solved> solve(const std::vector<Input>& passes, const std::vector<Report>
     if (r.located && index.count(r.a) && index.count(r.b)) pairs.push_back({index[r.a], index[r.b], &r});
   for (const Input& p : passes) out.placements.push_back({p.planned, {}, {}});
   out.lights.resize(passes.size());
-
-  // Pass 1 as planned, with the carriage curve that a pass turned against it has shown.
-  for (const Pair& e : pairs)
-    if (e.a == 0 && has_curve(e.report->a_on_sleeve) && !has_curve(out.placements[0])) out.placements[0] = e.report->a_on_sleeve;
 
   // Outwards from pass 1: each pass from those already placed.
   std::vector<int> order(passes.size(), -1);
@@ -72,7 +72,7 @@ Result<Solved> solve(const std::vector<Input>& passes, const std::vector<Report>
         const auto &ra = e.report->a_on_sleeve.affine, &rb = e.report->b_on_sleeve.affine;
         start = to_b ? core::compose(core::compose(rb, ra.inverse()), from.affine) : core::compose(core::compose(ra, rb.inverse()), from.affine);
       }
-      for (Match& m : samples(e, passes, to_b)) matches.push_back({plain(sleeve_at(out.placements[other], m.a)), m.b, m.sigma, 1, false});
+      for (Match& m : samples(e, passes, to_b)) matches.push_back(match(plain(sleeve_at(out.placements[other], m.a)), m.b));
     }
     if (edges == 1 && only->b == which) {  // nothing to weigh up: as measured, where a lies as it was taken to lie
       const Placement &given = only->report->a_on_sleeve, &now = out.placements[only->a];
@@ -86,7 +86,7 @@ Result<Solved> solve(const std::vector<Input>& passes, const std::vector<Report>
       }
     }
     if (matches.size() < 3) return;
-    out.placements[which] = fit(matches, plain, start, start, {}).b;
+    out.placements[which] = fit(matches, plain, start, {}).b;
   };
   while (!waiting.empty()) {
     const std::size_t from = waiting.front();

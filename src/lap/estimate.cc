@@ -1,0 +1,176 @@
+#include "lap/estimate.h"
+
+#include <algorithm>
+#include <cmath>
+#include <future>
+
+#include "lap/sites.h"
+#include "lap/strips.h"
+
+namespace lapwright::lap {
+namespace {
+
+constexpr std::size_t sites_at_once = 500;  // bounds what is held of the passes
+
+std::vector<Box> boxes(const std::vector<Site>& from, bool of_a) {
+  std::vector<Box> out;
+  for (const Site& s : from) out.push_back(of_a ? s.a : s.b);
+  return out;
+}
+
+/// How much each channel counts: its structure over its noise, which in density falls with the light that comes through.
+std::array<double, 3> weights(const Overview& o) {
+  std::array<double, 3> w{};
+  double all = 0;
+  for (std::size_t c = 0; c < 3; ++c) {
+    double n = 0, sum = 0, square = 0, light = 0;
+    for (std::size_t i = 0; i < o.film.values.size(); i += 7) {
+      if (o.film.values[i] < 0.5F) continue;
+      const auto d = static_cast<double>(o.channel[c].values[i]);
+      n += 1, sum += d, square += d * d, light += std::pow(10.0, -d) * o.open[c];
+    }
+    w[c] = n > 0 ? std::sqrt(std::max(0.0, square / n - sum * sum / (n * n))) * light / n : 0;
+    all += w[c];
+  }
+  if (all <= 0) return {1.0 / 3, 1.0 / 3, 1.0 / 3};
+  for (double& v : w) v /= all;
+  return w;
+}
+
+SitePlan full_resolution(Ppi ppi, double scale_a, double scale_b, bool quarter_turned) {
+  SitePlan plan;
+  plan.scale_a = scale_a, plan.scale_b = scale_b;
+  // Wide along the sensor's line and low along the carriage, whose fine errors a high patch would average away.
+  if (quarter_turned)
+    plan.width = plan.height = ppi.value >= 1000 ? 40 : 32;
+  else if (ppi.value >= 2000)
+    plan.width = 64, plan.height = 32;
+  else
+    plan.width = 48, plan.height = 24;
+  plan.margin = 8, plan.row_mm = 0.5, plan.count = 2500;
+  return plan;
+}
+
+class Estimator {
+ public:
+  Estimator(const Input& a, const Overview& oa, const Placement& placed, const Input& b, const Overview& ob, const profile::SleeveProfile& sleeve)
+      : a_(a), b_(b), oa_(oa), ob_(ob), sleeve_(sleeve), fa_(static_cast<double>(oa.factor)), fb_(static_cast<double>(ob.factor)),
+        strips_(oa, scaled(placed.affine, 1 / fa_), sleeve) {
+    out_.a = placed;
+  }
+
+  Result<Estimate> run(const Affine<SleeveSpace, PassSpace>& rough) {
+    out_.b.affine = rough;
+    const PassMap ab = core::compose(rough, out_.a.affine.inverse());
+    quarter_turned_ = std::abs(ab.b) > std::abs(ab.a);
+    how_.strips = sleeve_.strips.count;
+    const PassMap on_overviews = core::compose(scaled(rough, 1 / fb_), scaled(out_.a.affine, 1 / fa_).inverse());
+    for (const auto& s : strips_.slides(oa_, ob_, on_overviews)) slid_px_.push_back({(on_overviews.a * s.x + on_overviews.c * s.y) * fb_, (on_overviews.b * s.x + on_overviews.d * s.y) * fb_});
+    const std::vector<Match> coarse = from_overviews();
+    if (out_.patches < least_patches) return out_;
+    out_.light = compare_light(oa_, ob_, warp(false));
+    const bool same_ppi = a_.picture->ppi() == b_.picture->ppi();
+    if ((oa_.factor > 1 || ob_.factor > 1) && same_ppi)
+      if (auto r = from_passes(coarse); !r) return fail(r.error());
+    return out_;
+  }
+
+ private:
+  template <class From>
+  static Affine<From, PassSpace> scaled(Affine<From, PassSpace> m, double k) {
+    return {m.a * k, m.b * k, m.c * k, m.d * k, m.e * k, m.f * k};
+  }
+
+  /// Overview pixels of a to those of b as placed so far; with what slid, where that is asked for.
+  PassWarp warp(bool with_slides) const {
+    return [this, with_slides](Spot<PassSpace> p) {
+      const auto q = out_.b(sleeve_at(out_.a, {p.x * fa_, p.y * fa_}));
+      const int k = with_slides ? strips_.at(p) : -1;
+      const Spot<PassSpace> s = k >= 0 ? slid_px_[static_cast<std::size_t>(k)] : Spot<PassSpace>{};
+      return Spot<PassSpace>{(q.x + s.x) / fb_, (q.y + s.y) / fb_};
+    };
+  }
+  StripOf strip_of() const {
+    return [this](Spot<PassSpace> p) { return strips_.at(p); };
+  }
+
+  std::vector<Match> from_overviews() {
+    SitePlan plan;
+    plan.width = plan.height = 24, plan.margin = 8, plan.row_mm = 3, plan.count = 600;
+    const std::vector<Site> sites = choose_sites(oa_, ob_, warp(true), strip_of(), plan);
+    std::vector<Match> matches = measure(sites, cut(oa_.density, boxes(sites, true)), cut(ob_.density, boxes(sites, false)));
+    for (Match& m : matches) {
+      m.a = {m.a.x * fa_, m.a.y * fa_}, m.b = {m.b.x * fb_, m.b.y * fb_};
+      m.info = {m.info.xx / (fb_ * fb_), m.info.xy / (fb_ * fb_), m.info.yy / (fb_ * fb_)};
+    }
+    const Fitted found = fit(matches, out_.a, out_.b.affine, how_);
+    out_.patches = found.used;
+    if (found.used >= least_patches) take(found);
+    return matches;
+  }
+
+  Result<> from_passes(const std::vector<Match>& coarse) {
+    const std::vector<Site> sites = choose_sites(oa_, ob_, warp(true), strip_of(), full_resolution(a_.picture->ppi(), fa_, fb_, quarter_turned_));
+    const auto weight = weights(oa_);
+    std::vector<Match> fine;
+    for (std::size_t from = 0; from < sites.size(); from += sites_at_once) {
+      const std::vector<Site> some(sites.begin() + static_cast<std::ptrdiff_t>(from), sites.begin() + static_cast<std::ptrdiff_t>(std::min(sites.size(), from + sites_at_once)));
+      auto later = std::async(std::launch::async, [&] { return gather(*b_.picture, boxes(some, false), ob_.open, weight); });
+      auto pa = gather(*a_.picture, boxes(some, true), oa_.open, weight);
+      auto pb = later.get();
+      if (!pa) return fail(pa.error());
+      if (!pb) return fail(pb.error());
+      for (const Match& m : measure(some, *pa, *pb)) fine.push_back(m);
+    }
+    for (Match m : coarse)
+      if (m.weight > 0) {
+        const double most = 1 / (0.05 * fb_ * 0.05 * fb_), k = std::min(1.0, most / std::max(m.info.xx, m.info.yy));
+        m.info.xx *= k, m.info.xy *= k, m.info.yy *= k, m.coarse = true;
+        fine.push_back(m);
+      }
+    FitOptions how = how_;
+    how.finer_knots = true;
+    if (std::getenv("LAPDBG")) {
+      int c = 0;
+      for (auto& m : fine) c += !m.coarse;
+      std::fprintf(stderr, "sites %zu fine %d\n", sites.size(), c);
+    }
+    const Fitted found = fit(fine, out_.a, out_.b.affine, how);
+    if (found.used >= least_patches) take(found);
+    return {};
+  }
+
+  void take(const Fitted& f) {
+    if (std::getenv("LAPDBG")) { std::fprintf(stderr, "knot %.2f used %d res %.3f slid", f.knot_mm, f.used, f.residual_px); for (auto& q : f.strip_px) std::fprintf(stderr, " (%.2f %.2f)", q.x, q.y); std::fprintf(stderr, "\n"); }
+    out_.b = f.b, out_.residual_px = f.residual_px, out_.patches = f.used;
+    slid_px_ = f.strip_px;
+    out_.slid.clear();
+    const auto back = out_.b.affine.inverse();
+    for (std::size_t k = 0; k < slid_px_.size(); ++k) {
+      const auto& s = slid_px_[k];
+      if (s.x == 0 && s.y == 0) continue;
+      const double x = back.a * s.x + back.c * s.y, y = back.b * s.x + back.d * s.y;
+      const bool right = sleeve_.strips.run == profile::Run::right;
+      out_.slid.push_back({static_cast<int>(k), right ? x : y, right ? y : x});
+    }
+  }
+
+  const Input &a_, &b_;
+  const Overview &oa_, &ob_;
+  const profile::SleeveProfile& sleeve_;
+  double fa_, fb_;
+  Strips strips_;
+  FitOptions how_;
+  bool quarter_turned_ = false;
+  std::vector<Spot<PassSpace>> slid_px_;  // per strip, pass pixels of b
+  Estimate out_;
+};
+
+}  // namespace
+
+Result<Estimate> estimate(const Input& a, const Overview& oa, const Placement& a_placement, const Input& b, const Overview& ob,
+                          const Affine<SleeveSpace, PassSpace>& rough, const profile::SleeveProfile& sleeve) {
+  return Estimator(a, oa, a_placement, b, ob, sleeve).run(rough);
+}
+
+}  // namespace lapwright::lap
