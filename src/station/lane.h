@@ -7,6 +7,7 @@
 #include <condition_variable>
 #include <deque>
 #include <functional>
+#include <future>
 #include <mutex>
 #include <thread>
 
@@ -31,6 +32,12 @@ class Lane {
       tasks_.push_back(std::move(task));
     }
     wake_.notify_one();
+  }
+  /// Waits until everything posted so far is done.
+  void finish() {
+    std::promise<void> done;
+    post([&done] { done.set_value(); });
+    done.get_future().wait();
   }
 
  private:

@@ -56,7 +56,9 @@ class Driver {
     });
     auto stay = asio::make_work_guard(io_);
     io_.run();
-    key_.reset();
+    // A pass that was whole when the end came is still recorded.
+    bed_lane_.finish();
+    storage_lane_.finish();
     return exit_code_;
   }
 
@@ -398,7 +400,7 @@ class Driver {
   std::vector<std::int64_t> skipped_;
   std::string why_dropped_;
   std::pair<std::int64_t, int> lies_;  // job and pass that the sleeve lies for, as far as is known
-  std::unique_ptr<KeySource> key_;
+  std::unique_ptr<KeySource> key_;  // goes after the lanes, which arm it
   Progress progress_;
   core::Stopwatch since_key_, pass_watch_;
   std::atomic<bool> stop_bed_{false}, stop_work_{false};

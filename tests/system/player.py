@@ -25,10 +25,11 @@ def centre(window):
 
 
 class Player:
-    def __init__(self, lay_file, seed=1, off_mm=2.0, off_degrees=0.5, mistakes=None):
+    def __init__(self, lay_file, seed=1, off_mm=2.0, off_degrees=0.5, mistakes=None, words=None):
         self.lay_file, self.random = lay_file, random.Random(seed)
         self.off_mm, self.off_degrees = off_mm, off_degrees
         self.mistakes = dict(mistakes or {})  # pass -> kind
+        self.words = dict(words or {})  # pass -> what is typed once in place of the key
         self.events, self.lays, self.planned = [], {}, {}
         self.before = None
 
@@ -76,7 +77,7 @@ class Player:
                 self.events.append(event)
                 if event["event"] == "place":
                     self.place(event)
-                    process.stdin.write("\n")
+                    process.stdin.write(self.words.pop(event["pass"], "") + "\n")
                     process.stdin.flush()
                 if until and until(event, process):
                     break
