@@ -51,6 +51,30 @@ Spot<PassSpace> PassTruth::shows(Spot<SleeveSpace> s) const {
   return {q.x + at(spec_.sideways, row * mm_) / mm_, row};
 }
 
+lap::Placement PassTruth::placement() const {
+  lap::Placement out{lay_, {}, {}};
+  const double knot = 1 / mm_;
+  const auto knots = static_cast<int>(static_cast<double>(height_) / knot) + 9;
+  const auto curve = [&](const auto& f) {
+    lap::Curve c;
+    c.first_row = -3 * knot, c.knot_rows = knot;
+    // Coefficient i stands at first_row + (i - 1) knots; a quasi-interpolant, exact for cubics.
+    for (int i = 0; i < knots; ++i) {
+      const double y = c.first_row + (i - 1) * knot;
+      c.coefficients.push_back(f(y) - (f(y + knot) - 2 * f(y) + f(y - knot)) / 6);
+    }
+    return c;
+  };
+  const auto row_of = [&](double y) {
+    double row = y;
+    for (int i = 0; i < 30; ++i) row = (y - at(spec_.carriage, row * mm_) / mm_) / (1 + spec_.scale);
+    return row;
+  };
+  if (!spec_.carriage.empty() || spec_.scale != 0) out.dy = curve([&](double y) { return row_of(y) - y; });
+  if (!spec_.sideways.empty()) out.dx = curve([&](double y) { return at(spec_.sideways, row_of(y) * mm_) / mm_; });
+  return out;
+}
+
 double PassTruth::light(std::size_t c, double row) const {
   return spec_.light[c] * (1 + spec_.drift * (row / static_cast<double>(height_) - 0.5));
 }

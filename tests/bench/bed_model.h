@@ -12,6 +12,7 @@
 
 #include "bench/film_page.h"
 #include "image/rgb.h"
+#include "lap/lap.h"
 
 namespace lapwright::bench {
 
@@ -44,6 +45,8 @@ class PassTruth {
   std::int64_t width() const { return width_; }
   std::int64_t height() const { return height_; }
   const PassSpec& spec() const { return spec_; }
+  /// The same as a placement, its curve through knots a millimetre apart: what a perfect lap check would answer.
+  lap::Placement placement() const;
   /// The light of channel c at a row.
   double light(std::size_t c, double row) const;
 

@@ -19,7 +19,7 @@ int main(int argc, char** argv) {
   std::vector<int> ppi;
   std::vector<std::string> slid;
   std::string only;
-  app.add_option("section", sections, "register (all when none is named)")->check(CLI::IsMember({"register"}));
+  app.add_option("section", sections, "register, join, resample (all when none is named)")->check(CLI::IsMember({"register", "join", "resample"}));
   app.add_option("--ppi", ppi, "resolutions (default 300 600 1200 2400)")->check(CLI::Range(100, 4800));
   app.add_flag("--quick", quick, "300 and 600 ppi only");
   app.add_option("--only", only, "the standard cases whose name holds this");
@@ -53,8 +53,8 @@ int main(int argc, char** argv) {
     return app.exit(e) == 0 ? 0 : 64;
   }
   one.seed = setting.seed;
-  if (quick) setting.ppi = {300, 600};
-  if (!ppi.empty()) setting.ppi = ppi;
+  if (quick) setting.ppi = setting.join_ppi = {300, 600};
+  if (!ppi.empty()) setting.ppi = setting.join_ppi = ppi;
   if (wobble || no_wobble || *lap_option || *turn || *gear_option || *slid_option || *noise || *dust || *gutter) {
     one.wobble = !no_wobble;
     one.lap = lap == "along" ? LapKind::along : LapKind::across;
@@ -75,6 +75,7 @@ int main(int argc, char** argv) {
   const auto wanted = [&](const char* name) { return sections.empty() || std::find(sections.begin(), sections.end(), name) != sections.end(); };
   Figures figures;
   if (wanted("register")) registration(setting, figures);
+  if (wanted("join")) joining(setting, figures);
   if (!setting.keep) std::filesystem::remove_all(setting.folder, error);
   figures.print();
   return 0;

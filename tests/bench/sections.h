@@ -14,6 +14,7 @@ namespace lapwright::bench {
 
 struct Setting {
   std::vector<int> ppi = {300, 600, 1200, 2400};
+  std::vector<int> join_ppi = {300, 600, 1200, 2400, 4800};
   std::optional<Variant> one;        // this case alone
   std::string only;                  // the standard cases whose name holds this
   std::filesystem::path folder;      // for pass files
