@@ -99,8 +99,8 @@ Result<int> beds(const Common& common) {
 
 void add_beds(CLI::App& app, Common& common, Run& run) {
   auto* sub = app.add_subcommand("beds",
-                                 "Lists the flatbeds that SANE reaches: sources, film window, bits, resolutions,\n"
-                                 "and the bed profiles that fit each. Nothing is scanned and nothing moves.");
+                                 "Lists the flatbeds that SANE reaches, and the bed profiles that fit each.\n"
+                                 "Sources, film window, bits and resolutions are asked for; nothing is scanned and nothing moves.");
   sub->footer(
       "Window and ppi are those of the film light, in mm as the bed profile's window wants them. A device that cannot be\n"
       "opened is listed with the reason. --device NAME looks at that one alone, listed or not, and ends with 69 when it cannot\n"

@@ -106,7 +106,7 @@ Result<int> convert(const Options& o, const Common& common) {
 
 void add_convert(CLI::App& app, Common& common, Run& run) {
   auto o = std::make_shared<Options>();
-  CLI::App* c = app.add_subcommand("convert", "Turn a linear sheet into a positive: the conversion stage on its own");
+  CLI::App* c = app.add_subcommand("convert", "Turns a linear sheet into a positive: the conversion stage on its own");
   c->add_option("SHEET", o->sheet, "The linear 16-bit sheet (.tif)")->required()->type_name("");
   c->add_option("--stock", o->stock, "Stock profile: its process, gain, offset, paper and trim")->type_name("K");
   c->add_option("-o,--out", o->out, "What to write: .tif (16 bits, or 8 with --bits 8) or .jpg")->required()->type_name("PROOF.tif");

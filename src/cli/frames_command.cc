@@ -66,8 +66,8 @@ void add_frames(CLI::App& app, Common& common, Run& run) {
   auto request = std::make_shared<FramesRequest>();
   CLI::App* command = app.add_subcommand("frames", "Where the frames are on a sheet");
   command->description(
-      "Finds the frames of a linear sheet from the sleeve profile and the picture, and prints where each lies in\n"
-      "sleeve millimetres, with how sure that is. Frames below 0.90 are marked: look at them. Numbers are positions in\n"
+      "Finds the frames of a linear sheet from the sleeve profile and the picture.\n"
+      "Prints where each lies in sleeve millimetres, with how sure that is. Frames below 0.90 are marked: look at them. Numbers are positions in\n"
       "reading order. The card beside the sheet (SHEET.yaml) says where on the sleeve the sheet starts.");
   command->add_option("SHEET", request->sheet, "Linear sheet (.tif) as `lapwright join` writes it")->required()->type_name("");
   command->add_option("--sleeve", request->sleeve, "Sleeve profile: a name or a path")->required()->type_name("S");

@@ -135,7 +135,7 @@ Result<int> run_join(const Common& common, const Arguments& args) {
 
 void add_join(CLI::App& app, Common& common, Run& run) {
   auto args = std::make_shared<Arguments>();
-  CLI::App* sub = app.add_subcommand("join", "Check the laps of captured passes and join them to one sheet");
+  CLI::App* sub = app.add_subcommand("join", "Checks the laps of captured passes and joins them to one sheet");
   sub->description(
       "Checks the laps of passes already captured and joins them to one linear sheet.\n"
       "The sheet shows the sleeve as it is read, whatever the lays were; every pixel is resampled at most once, seams keep to\n"
@@ -144,7 +144,7 @@ void add_join(CLI::App& app, Common& common, Run& run) {
   sub->add_option("--plan", args->plan, "The plan that the passes were made by (lapwright plan --json)")->required()->type_name("PLAN.json");
   sub->add_option("-o,--output", args->output, "The joined sheet")->required()->type_name("SHEET.tif");
   sub->add_option("--sleeve", args->sleeve, "Sleeve profile: a name or a path (default: the one that the plan names)")->type_name("S");
-  sub->add_option("PASS", args->passes, "The passes (.tif), in the plan's order")->required()->type_name("...");
+  sub->add_option("PASS", args->passes, "The passes (.tif), in the plan's order")->required()->type_name("");
   sub->footer(
       "--json: {laps: [as in the event stream], file, card, sha256, pixels, origin_mm, uncovered_pixels, seconds}; only laps when\n"
       "one is not good.\n"
