@@ -317,6 +317,7 @@ Result<Look> find_lay(image::RowSource& picture, const Rect<BedSpace>& window, c
     return look;
   }
   if (map.film_share < 0.005) {
+    look.film = false;
     look.say = "no film lies under the window: lay the sleeve as shown.";
     return look;
   }
@@ -352,6 +353,23 @@ Result<Look> find_lay(image::RowSource& picture, const Rect<BedSpace>& window, c
   look.covers_needed = shown(look.lay, planned, window, covers, sleeve, lap_spare_mm);
   if (!look.covers_needed) look.say = advice(is.x - should.x, is.y - should.y, look.off_degrees, along.at_least, look.certain);
   return look;
+}
+
+Result<double> film_share(image::RowSource& picture, const Affine<SleeveSpace, PassSpace>& lies, const Rect<SleeveSpace>& area,
+                          const profile::SleeveProfile& sleeve) {
+  const Affine<SleeveSpace, RunSpace> run = to_run(sleeve);
+  auto map = map_film(picture, 100, 0.13, compose(run, lies.inverse()));
+  if (!map) return fail(map.error());
+  const auto to_sleeve = compose(run.inverse(), map->to_run);
+  std::int64_t seen = 0, film = 0;
+  for (std::int64_t y = 0; y < map->picture.height(); ++y)
+    for (std::int64_t x = 0; x < map->picture.width(); ++x) {
+      const auto p = to_sleeve({static_cast<double>(x) + 0.5, static_cast<double>(y) + 0.5});
+      if (p.x < area.x.mm() || p.y < area.y.mm() || p.x > area.right().mm() || p.y > area.bottom().mm()) continue;
+      ++seen;
+      film += 1 - map->is_open[static_cast<std::size_t>(y * map->picture.width() + x)];
+    }
+  return seen > 0 ? static_cast<double>(film) / static_cast<double>(seen) : 0.0;
 }
 
 }  // namespace lapwright::frames

@@ -48,11 +48,16 @@ struct Look {
   /// as planned. Beside a lap, `lap_spare_mm` of `covers` may be lost.
   bool covers_needed = false;
   bool certain = false;  // the strips' pattern leaves no other whole-pocket answer
+  bool film = true;      // false: nothing but open light lies under the window; empty pockets, or no sleeve
   std::string say;       // what to change, when something must be
 };
 /// `picture` shows `window` (bed coordinates of its first pixel's corner) at its own ppi, 75 to 400.
 Result<Look> find_lay(image::RowSource& picture, const Rect<BedSpace>& window,
                       const Affine<SleeveSpace, BedSpace>& planned, const Rect<SleeveSpace>& covers,
                       const profile::SleeveProfile& sleeve, double lap_spare_mm = 8);
+
+/// How much of `area` is film rather than empty pocket, gutter or bare glass: 0..1, of the part that `picture`, lying so, shows.
+Result<double> film_share(image::RowSource& picture, const Affine<SleeveSpace, PassSpace>& lies, const Rect<SleeveSpace>& area,
+                          const profile::SleeveProfile& sleeve);
 
 }  // namespace lapwright::frames

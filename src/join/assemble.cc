@@ -2,6 +2,8 @@
 
 #include <algorithm>
 
+#include "frames/frames.h"
+
 namespace lapwright::join {
 namespace {
 
@@ -23,6 +25,38 @@ Result<> check_pictures(const plan::Plan& plan, const std::vector<image::RowSour
                                        " x " + std::to_string(p.height.value));
   }
   return {};
+}
+
+/// Whether two passes show nothing but empty pockets where they lap; `spare` is what a hand may have missed by.
+Result<bool> laps_empty_pockets(const plan::Lap& lap, const profile::SleeveProfile& sleeve, const lap::Input& a, const lap::Input& b) {
+  constexpr Micrometres spare{5000};
+  constexpr double dust = 0.005;
+  for (const lap::Input* pass : {&a, &b}) {
+    auto film = frames::film_share(*pass->picture, pass->planned, lap.area.grown(-spare), sleeve);
+    if (!film) return fail(film.error());
+    if (*film > dust) return false;
+  }
+  return true;
+}
+
+/// Passes that located laps tie together, each group in the order of `passes`.
+std::vector<std::vector<lap::Input>> tied(const std::vector<lap::Input>& passes, const std::vector<lap::Report>& laps) {
+  std::map<int, int> group;
+  for (const lap::Input& p : passes) group[p.number] = p.number;
+  for (const lap::Report& r : laps) {
+    if (!r.located || !group.contains(r.a) || !group.contains(r.b)) continue;
+    const int from = group[r.b], to = group[r.a];
+    for (auto& [number, in] : group)
+      if (in == from) in = to;
+  }
+  std::vector<std::vector<lap::Input>> groups;
+  std::map<int, std::size_t> at;
+  for (const lap::Input& p : passes) {
+    const auto [it, added] = at.try_emplace(group[p.number], groups.size());
+    if (added) groups.emplace_back();
+    groups[it->second].push_back(p);
+  }
+  return groups;
 }
 
 }  // namespace
@@ -49,18 +83,26 @@ Result<Judged> judge(const plan::Plan& plan, const profile::SleeveProfile& sleev
     if (it == before.end()) continue;
     auto report = lap::check(it->second.input, it->second.placement, pass, sleeve, options);
     if (!report) return fail(report.error());
+    if (says_nothing(*report)) {
+      auto empty = laps_empty_pockets(planned, sleeve, it->second.input, pass);
+      if (!empty) return fail(empty.error());
+      if (*empty) continue;
+    }
     judged.reports.push_back(std::move(*report));
   }
   return judged;
 }
 
 Result<Placed> place(const std::vector<lap::Input>& passes, const std::vector<lap::Report>& laps) {
-  auto solved = lap::solve(passes, laps);
-  if (!solved) return fail(solved.error());
   Placed placed;
-  for (std::size_t i = 0; i < passes.size(); ++i)
-    placed.pieces.push_back({passes[i].picture, solved->placements[i], solved->lights[i], passes[i].number});
-  placed.worst_loop_px = solved->worst_loop_px;
+  for (const std::vector<lap::Input>& group : tied(passes, laps)) {
+    auto solved = lap::solve(group, laps);
+    if (!solved) return fail(solved.error());
+    for (std::size_t i = 0; i < group.size(); ++i)
+      placed.pieces.push_back({group[i].picture, solved->placements[i], solved->lights[i], group[i].number});
+    placed.worst_loop_px = std::max(placed.worst_loop_px, solved->worst_loop_px);
+  }
+  std::sort(placed.pieces.begin(), placed.pieces.end(), [](const Piece& a, const Piece& b) { return a.number < b.number; });
   return placed;
 }
 

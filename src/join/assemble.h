@@ -22,7 +22,8 @@ struct Laid {
   lap::Placement placement;
 };
 
-/// What the laps of one pass with those before it say together.
+/// What the laps of one pass with those before it say together. A lap of empty pockets alone is left out: it can show nothing, and
+/// nothing hangs on it.
 struct Judged {
   std::vector<lap::Report> reports;
   /// The surest good lap, or null.
@@ -33,7 +34,7 @@ struct Judged {
 Result<Judged> judge(const plan::Plan& plan, const profile::SleeveProfile& sleeve, const std::map<int, Laid>& before, const lap::Input& pass,
                      const lap::Options& options = {});
 
-/// Every pass where all good laps together put it, with its light.
+/// Every pass where all good laps together put it, with its light; what no film ties to the first pass lies as planned.
 struct Placed {
   std::vector<Piece> pieces;
   double worst_loop_px = 0;

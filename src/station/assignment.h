@@ -54,7 +54,8 @@ struct Assignment {
   std::map<int, KeptPass> passes;
   std::vector<lap::Report> laps;                   // one for each pair checked so far
   lap::Finding last_refusal = lap::Finding::good;  // of pass 2, to see the same verdict twice
-  std::string key_at;                              // RFC 3339 of the last key
+  int no_film = 0;     // the pass that showed no film; the key pressed again for it says: its pockets are empty
+  std::string key_at;  // RFC 3339 of the last key
 
   const plan::Pass& pass(int number) const {
     return plan.passes[static_cast<std::size_t>(number - 1)];
@@ -83,9 +84,12 @@ std::optional<Ppi> look_ppi(const Setting& setting, const Assignment& a, int num
 Result<frames::Look> look(const Setting& setting, bed::Bed& bed, const Assignment& a, int number,
                           Ppi ppi, const std::atomic<bool>& stop);
 
+/// How the sleeve lies on a picture that shows `window`.
+Result<frames::Look> lies(const Assignment& a, int number, image::RowSource& picture,
+                          const Rect<BedSpace>& window);
 /// False when the look shows that the pass would miss film, or no sleeve as planned; when unsure it
-/// is acceptable.
-bool acceptable(const Assignment& a, int number, const frames::Look& look);
+/// is acceptable. No film at all is acceptable at the second time.
+bool acceptable(Assignment& a, int number, const frames::Look& look);
 
 /// Checks the laps of every pass up to `number` that has not been checked. Reports are appended to
 /// a.laps.

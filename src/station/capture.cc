@@ -81,6 +81,11 @@ class Keeper : public bed::Receiver {
   std::vector<std::uint16_t> samples;
 };
 
+/// A sleeve that is not full may have a pass of empty pockets.
+bool may_show_no_film(const Assignment& a) {
+  return a.job.kind == ledger::JobKind::proof && a.plan.passes.size() > 1;
+}
+
 }  // namespace
 
 KeptPass kept_pass(const plan::Pass& pass, const ledger::File& file, const Json& capture);
@@ -146,13 +151,25 @@ Result<frames::Look> look(const Setting& s, bed::Bed& bed, const Assignment& a, 
   image::Rgb16 picture(f.width, static_cast<std::int64_t>(keeper.samples.size()) / (f.width * 3));
   std::copy_n(keeper.samples.begin(), picture.width() * picture.height() * 3, picture.row(0));
   image::MemorySource source(picture, f.ppi);
-  const plan::Pass& pass = a.pass(number);
-  const Rect<BedSpace> seen{f.window.x, f.window.y, to_micrometres({picture.width()}, f.ppi),
-                            to_micrometres({picture.height()}, f.ppi)};
-  return frames::find_lay(source, seen, pass.lay.sleeve_to_bed, pass.covers, a.sleeve);
+  return lies(a, number, source,
+              {f.window.x, f.window.y, to_micrometres({picture.width()}, f.ppi),
+               to_micrometres({picture.height()}, f.ppi)});
 }
 
-bool acceptable(const Assignment& a, int number, const frames::Look& look) {
+Result<frames::Look> lies(const Assignment& a, int number, image::RowSource& picture,
+                          const Rect<BedSpace>& window) {
+  const plan::Pass& pass = a.pass(number);
+  auto look =
+      frames::find_lay(picture, window, pass.lay.sleeve_to_bed, pass.covers, a.sleeve);
+  if (look && !look->film && may_show_no_film(a))
+    look->say += " If its pockets here are empty, leave it and press the key again.";
+  return look;
+}
+
+bool acceptable(Assignment& a, int number, const frames::Look& look) {
+  const bool told_before = a.no_film == number;
+  if (told_before || !look.film) a.no_film = look.film ? 0 : number;
+  if (!look.film) return told_before && may_show_no_film(a);
   if (!look.found) return false;
   if (!look.certain || look.covers_needed || look.say.empty()) return true;
   // A hand misses by some millimetres; film is asked for again only when more of it is cut off than

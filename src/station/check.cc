@@ -50,7 +50,6 @@ std::string cut_frame(const Assignment& a, const plan::Pass& pass, const lap::Pl
 /// Whether the pass itself shows the sleeve lying as planned: a wrong turn or an empty bed needs no
 /// second pass to be seen.
 Result<frames::Look> lies_as_planned(const Assignment& a, int number, image::RowSource& picture) {
-  const plan::Pass& pass = a.pass(number);
   const auto& w = a.passes.at(number).capture.at("window");
   const std::int64_t factor = std::max<std::int64_t>(1, picture.ppi().value / 100);
   auto small = image::reduced(picture, 0, 0, picture.width(), picture.height(), factor);
@@ -60,7 +59,7 @@ Result<frames::Look> lies_as_planned(const Assignment& a, int number, image::Row
                             to_micrometres({picture.width()}, picture.ppi()),
                             to_micrometres({picture.height()}, picture.ppi())};
   image::MemorySource source(*small, Ppi{static_cast<std::int32_t>(picture.ppi().value / factor)});
-  return frames::find_lay(source, seen, pass.lay.sleeve_to_bed, pass.covers, a.sleeve);
+  return lies(a, number, source, seen);
 }
 
 /// The proof's own laps, or at full resolution the lap with the roll's joined proof sheet.
@@ -91,14 +90,14 @@ Result<Verdict> check(const Setting& s, Assignment& a, int number,
       before[p] = {input, b.placement};
       continue;
     }
-    auto lies = lies_as_planned(a, p, picture);
-    if (!lies) return fail(lies.error());
-    if (!acceptable(a, p, *lies))
+    auto seen = lies_as_planned(a, p, picture);
+    if (!seen) return fail(seen.error());
+    if (!acceptable(a, p, *seen))
       return Verdict{.good = false,
                      .pass = p,
-                     .why = lies->found ? "the pass does not show all that it must"
+                     .why = seen->found ? "the pass does not show all that it must"
                                         : "the pass does not show the sleeve as planned",
-                     .say = lies->say};
+                     .say = seen->say};
     auto judged = judge(s, a, before, input);
     if (!judged) return fail(judged.error());
     for (const lap::Report& r : judged->reports) tell(r);

@@ -3,6 +3,7 @@
 
 #include <cmath>
 #include <cstdio>
+#include <set>
 
 #include "frames/frames.h"
 #include "support/film_scene.h"
@@ -125,7 +126,34 @@ TEST(FindLay, EmptyGlassIsTold) {
   c.real = quarter(0, sleeve, 500, 500);
   const Look look = look_at(c, {});
   EXPECT_FALSE(look.found);
+  EXPECT_FALSE(look.film);
   EXPECT_NE(look.say.find("no film"), std::string::npos);
+}
+
+TEST(FindLay, EmptyPocketsAreNoFilmAndFilmIs) {
+  const auto sleeve = support::sleeve_135_7x5();
+  const Case c = pass(sleeve, 0, -6.4, 0, 0, 0, 0);
+  const auto without = [](std::set<int> strips) {
+    SceneOptions o;
+    o.empty_strips = std::move(strips);
+    return o;
+  };
+  EXPECT_FALSE(look_at(c, without({0, 1, 2, 3, 4, 5, 6})).film);
+  EXPECT_TRUE(look_at(c, without({0, 1, 2, 4, 5, 6})).film);
+  const double k = 100 / 25.4;
+  const Affine<SleeveSpace, PassSpace> lies{k, 0, 0, k, 0, 0};
+  const auto picture = render(Scene(sleeve, without({2, 3})), lies, to_pixels(sleeve.page.width, {100}).value,
+                              to_pixels(sleeve.page.height, {100}).value, {.noise = 100, .dust_per_cm2 = 0.3});
+  image::MemorySource source(picture, {100});
+  const auto share = [&](int from, int strips) {
+    const auto first = sleeve.strip(from), last = sleeve.strip(from + strips - 1);
+    const auto found = film_share(source, lies, first.hull(last), sleeve);
+    EXPECT_TRUE(found.has_value());
+    return found ? *found : -1;
+  };
+  EXPECT_LT(share(2, 2), 0.005);  // dust, no film
+  EXPECT_GT(share(0, 1), 0.85);   // all but perforations: 8 of 1.98 x 2.80 mm on 38 mm of 35 mm, trade.md 1.1, is 3 %
+  EXPECT_NEAR(share(1, 2), share(1, 1) / 2, 0.03);
 }
 
 TEST(FindLay, AQuarterTurnTooMuchIsTold) {

@@ -8,6 +8,7 @@
 #include <cmath>
 #include <fstream>
 #include <numbers>
+#include <set>
 
 #include "core/files.h"
 #include "support/film_scene.h"
@@ -146,6 +147,50 @@ TEST(Assemble, APassTurnedOverIsRefusedAndNothingIsPlaced) {
   EXPECT_EQ(made->refused->b, 2);
   EXPECT_EQ(made->refused->finding, lap::Finding::mirrored) << made->refused->why;
   EXPECT_TRUE(made->placed.pieces.empty());
+}
+
+/// Seven strips in two passes of a bed as wide as a page is high; `empty` pockets hold none, in the second pass `gone` neither.
+Desk page_of_seven(std::set<int> empty, std::set<int> gone) {
+  Desk d;
+  const auto seven = support::sleeve_135_7x5();
+  profile::BedProfile bed = narrow_bed();
+  bed.window = {{0}, {0}, {203200}, {254000}};
+  const auto plan = plan::make_plan(seven, bed, ppi);
+  EXPECT_TRUE(plan && plan->passes.size() == 2);
+  if (!plan) return d;
+  d.plan = *plan;
+  for (const plan::Pass& p : d.plan.passes) {
+    if (p.number == 2) empty.insert(gone.begin(), gone.end());
+    support::SceneOptions options;
+    options.empty_strips = empty;
+    const support::Scene scene(seven, options);
+    d.truth.push_back(p.sleeve_to_pass(ppi));
+    d.pictures.push_back(support::render(scene, d.truth.back(), p.width.value, p.height.value, {.noise = 60, .dust_per_cm2 = 0.2}));
+  }
+  for (const auto& p : d.pictures) d.sources.emplace_back(p, ppi);
+  return d;
+}
+
+TEST(Assemble, PassesThatShareEmptyPocketsAloneLieAsPlanned) {
+  Desk d = page_of_seven({1, 2, 3, 4, 5}, {});
+  const auto made = assemble(d.plan, support::sleeve_135_7x5(), d.pointers());
+  ASSERT_TRUE(made) << made.error().text;
+  ASSERT_FALSE(made->refused) << made->refused->why;
+  EXPECT_TRUE(made->laps.empty());
+  ASSERT_EQ(made->placed.pieces.size(), 2U);
+  for (std::size_t i = 0; i < 2; ++i) {
+    EXPECT_EQ(made->placed.pieces[i].number, static_cast<int>(i) + 1);
+    const auto p = made->placed.pieces[i].placement({100, 100}), planned = d.truth[i]({100, 100});
+    EXPECT_NEAR(std::hypot(p.x - planned.x, p.y - planned.y), 0, 1e-9);
+  }
+}
+
+TEST(Assemble, APassWithoutTheFilmThatTheOtherShowsIsRefused) {
+  Desk d = page_of_seven({}, {0, 1, 2, 3, 4, 5, 6});
+  const auto made = assemble(d.plan, support::sleeve_135_7x5(), d.pointers());
+  ASSERT_TRUE(made) << made.error().text;
+  ASSERT_TRUE(made->refused);
+  EXPECT_EQ(made->refused->b, 2);
 }
 
 TEST(Assemble, PassesThatDoNotFitThePlanAreNamed) {

@@ -28,5 +28,24 @@ TEST(HowToPlace, AMoveOnlyFromThePassBeforeElseTheWholeLay) {
   EXPECT_NE(whole, how_to_place(setting, a, 1, false)) << "the second pass lies elsewhere";
 }
 
+TEST(Acceptable, NoFilmAtTheSecondPressAloneAndOnlyWhereOtherPassesHoldSome) {
+  Assignment a;
+  a.job.kind = ledger::JobKind::proof;
+  a.plan.passes.resize(2);
+  frames::Look none;
+  none.film = false;
+  frames::Look unsure;
+  unsure.found = true;
+  EXPECT_FALSE(acceptable(a, 2, none)) << "the sleeve may have been forgotten";
+  EXPECT_TRUE(acceptable(a, 2, none)) << "the person says that its pockets are empty";
+  EXPECT_TRUE(acceptable(a, 2, none)) << "the pass itself, after the quick look";
+  EXPECT_FALSE(acceptable(a, 1, none)) << "another pass";
+  EXPECT_TRUE(acceptable(a, 1, unsure));
+  EXPECT_FALSE(acceptable(a, 1, none)) << "film was there since";
+  a.plan.passes.resize(1);
+  EXPECT_FALSE(acceptable(a, 1, none)) << "a sleeve of no film at all";
+  EXPECT_FALSE(acceptable(a, 1, none));
+}
+
 }  // namespace
 }  // namespace lapwright::station
