@@ -36,6 +36,19 @@ def valid(document, name):
     return document
 
 
+def bites():
+    """The schemas refuse what lacks a member."""
+    jsonschema.Draft7Validator.check_schema(schemas)
+    for event, lacking in (("key", "at"), ("again", "why"), ("done", "roll"), ("frames", "sure")):
+        whole = {"at": "2026-05-02T10:00:00Z", "event": event, "pass": 1, "why": "w", "say": "s", "roll": "r", "job": "full", "seconds": 1, "count": 1, "sure": 1}
+        valid(whole, "event")
+        try:
+            valid({k: v for k, v in whole.items() if k != lacking}, "event")
+        except jsonschema.ValidationError:
+            continue
+        raise AssertionError(f"{event} passes without {lacking}")
+
+
 def call(*arguments, code=0, env=None):
     done = subprocess.run([practice.program, *map(str, arguments)], env=env or practice.env, capture_output=True, text=True, cwd=work, timeout=120,
                           stdin=subprocess.DEVNULL)
@@ -142,6 +155,8 @@ def configured(text):
     (folder / "config.yaml").write_text(text)
     return dict(practice.env, XDG_CONFIG_HOME=str(folder.parent))
 
+
+bites()
 
 # ---- help: every command tells what it does, its options, and every --help ends well
 commands = [[], ["beds"], ["plan"], ["roll"], ["roll", "add"], ["roll", "list"], ["roll", "show"], ["station"], ["want"], ["join"], ["convert"],

@@ -12,10 +12,11 @@ sys.path.insert(0, str(pathlib.Path(__file__).parent))
 from player import Player
 
 build = pathlib.Path(sys.argv[1])
-work = pathlib.Path(tempfile.mkdtemp(prefix="lapwright-odd-"))
+folder = tempfile.TemporaryDirectory(prefix="lapwright-odd-", ignore_cleanup_errors=True)
+work = pathlib.Path(folder.name)
 sane, profiles, archive = work / "sane", work / "profiles", work / "archive"
-for folder in (sane, profiles / "beds", profiles / "sleeves"):
-    folder.mkdir(parents=True)
+for part in (sane, profiles / "beds", profiles / "sleeves"):
+    part.mkdir(parents=True)
 (sane / "dll.conf").write_text("oddbed\n")
 sleeve = profiles / "sleeves" / "six-by-six.yaml"
 sleeve.write_text("""sleeve: six-by-six

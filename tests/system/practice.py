@@ -9,7 +9,7 @@ class Practice:
     def __init__(self, build, scene=None, sleeve="135-6x6", rolls=("test-1",)):
         self.build = pathlib.Path(build)
         self.top = pathlib.Path(__file__).resolve().parents[2]
-        self.folder = tempfile.TemporaryDirectory(prefix="lapwright-practice-")  # goes with this object
+        self.folder = tempfile.TemporaryDirectory(prefix="lapwright-practice-", ignore_cleanup_errors=True)  # goes with this object
         self.work = pathlib.Path(self.folder.name)
         (self.work / "sane").mkdir()
         (self.work / "sane" / "dll.conf").write_text("practice\n")
