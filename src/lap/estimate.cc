@@ -10,6 +10,7 @@
 namespace lapwright::lap {
 namespace {
 
+constexpr double overview_error = 0.04;     // overview pixels: of its own, since it is made of a few rows only
 constexpr std::size_t sites_at_once = 500;  // bounds what is held of the passes
 
 std::vector<Box> boxes(const std::vector<Site>& from, bool of_a) {
@@ -46,7 +47,7 @@ SitePlan full_resolution(Ppi ppi, double scale_a, double scale_b, bool quarter_t
   else if (ppi.value >= 2000)
     plan.width = 64, plan.height = 32;
   else
-    plan.width = 48, plan.height = 24;
+    plan.width = 48, plan.height = ppi.value >= 500 ? 24 : 18;
   plan.margin = 8, plan.row_mm = 0.5, plan.count = 2500;
   return plan;
 }
@@ -63,12 +64,12 @@ class Estimator {
     out_.b.affine = rough;
     const PassMap ab = core::compose(rough, out_.a.affine.inverse());
     quarter_turned_ = std::abs(ab.b) > std::abs(ab.a);
-    how_.strips = sleeve_.strips.count;
+    how_.strips = sleeve_.strips.count, how_.strips_right = sleeve_.strips.run == profile::Run::right;
     const PassMap on_overviews = core::compose(scaled(rough, 1 / fb_), scaled(out_.a.affine, 1 / fa_).inverse());
     for (const auto& s : strips_.slides(oa_, ob_, on_overviews)) slid_px_.push_back({(on_overviews.a * s.x + on_overviews.c * s.y) * fb_, (on_overviews.b * s.x + on_overviews.d * s.y) * fb_});
     const std::vector<Match> coarse = from_overviews();
     if (out_.patches < least_patches) return out_;
-    out_.light = compare_light(oa_, ob_, warp(false));
+    out_.light = compare_light(oa_, ob_, warp(true));
     const bool same_ppi = a_.picture->ppi() == b_.picture->ppi();
     if ((oa_.factor > 1 || ob_.factor > 1) && same_ppi)
       if (auto r = from_passes(coarse); !r) return fail(r.error());
@@ -101,7 +102,8 @@ class Estimator {
     std::vector<Match> matches = measure(sites, cut(oa_.density, boxes(sites, true)), cut(ob_.density, boxes(sites, false)));
     for (Match& m : matches) {
       m.a = {m.a.x * fa_, m.a.y * fa_}, m.b = {m.b.x * fb_, m.b.y * fb_};
-      m.info = {m.info.xx / (fb_ * fb_), m.info.xy / (fb_ * fb_), m.info.yy / (fb_ * fb_)};
+      const double k = 1 / (1 + overview_error * overview_error * std::max(m.info.xx, m.info.yy)) / (fb_ * fb_);
+      m.info = {m.info.xx * k, m.info.xy * k, m.info.yy * k};
     }
     const Fitted found = fit(matches, out_.a, out_.b.affine, how_);
     out_.patches = found.used;
@@ -130,18 +132,12 @@ class Estimator {
       }
     FitOptions how = how_;
     how.finer_knots = true;
-    if (std::getenv("LAPDBG")) {
-      int c = 0;
-      for (auto& m : fine) c += !m.coarse;
-      std::fprintf(stderr, "sites %zu fine %d\n", sites.size(), c);
-    }
     const Fitted found = fit(fine, out_.a, out_.b.affine, how);
     if (found.used >= least_patches) take(found);
     return {};
   }
 
   void take(const Fitted& f) {
-    if (std::getenv("LAPDBG")) { std::fprintf(stderr, "knot %.2f used %d res %.3f slid", f.knot_mm, f.used, f.residual_px); for (auto& q : f.strip_px) std::fprintf(stderr, " (%.2f %.2f)", q.x, q.y); std::fprintf(stderr, "\n"); }
     out_.b = f.b, out_.residual_px = f.residual_px, out_.patches = f.used;
     slid_px_ = f.strip_px;
     out_.slid.clear();

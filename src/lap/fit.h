@@ -17,6 +17,7 @@ struct FitOptions {
   bool curve = true;
   bool finer_knots = false;  // follow gear errors down to 0.6 mm where the matches show them
   int strips = 0;            // how many strips may have slid, each on its own
+  bool strips_right = true;  // they run right on the sleeve, else down
 };
 
 struct Fitted {

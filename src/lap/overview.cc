@@ -7,7 +7,6 @@ namespace lapwright::lap {
 namespace {
 
 constexpr double darkest = 0.003;     // transmission added before the logarithm, so that deep shadow's noise stays small
-constexpr float clear_density = 0.17F;  // a pocket is 0.065, the thinnest base 0.28 over it: READ trade.md 2 and 4.3
 constexpr std::int64_t rows_sampled = 4;  // of each block of rows: enough to average noise, a fraction of the reading
 
 /// Mean over (2 rx + 1) x (2 ry + 1) of `value` weighted by `weight`, by running sums; 0 where there is no weight.

@@ -13,6 +13,9 @@
 
 namespace lapwright::lap {
 
+/// Below it, what is shown is no film: a pocket is 0.065, the thinnest base 0.28 (READ trade.md 2 and 4.3).
+constexpr float clear_density = 0.17F;
+
 struct Overview {
   std::int64_t factor = 1;
   double mm_per_pixel = 1;

@@ -7,7 +7,7 @@
 namespace lapwright::lap {
 namespace {
 
-constexpr double least_film = 0.3;        // of a patch: once the place is known, edges of holes and strips measure as well as anything
+constexpr double least_film = 0.15;       // of a patch: once the place is known, edges of holes and strips measure as well as anything
 constexpr double least_structure = 1e-4;  // gradient energy, density squared, in a window of 17 x 17 overview pixels at most
 
 bool fits(const Box& box, double width, double height) {
@@ -56,7 +56,7 @@ std::vector<Site> choose_sites(const Overview& a, const Overview& b, const PassW
     const auto ix = static_cast<std::int64_t>(cx), iy = static_cast<std::int64_t>(cy);
     for (std::int64_t y = std::max<std::int64_t>(1, iy - look_y); y <= std::min(h - 2, iy + look_y); ++y)
       for (std::int64_t x = std::max<std::int64_t>(1, ix - look_x); x <= std::min(w - 2, ix + look_x); ++x) {
-        all += 1, film += static_cast<double>(a.film.row(y)[x]);
+        all += 1, film += a.density.row(y)[x] > clear_density ? 1 : 0;
         const double gx = static_cast<double>(a.density.row(y)[x + 1] - a.density.row(y)[x - 1]), gy = static_cast<double>(a.density.row(y + 1)[x] - a.density.row(y - 1)[x]);
         xx += gx * gx, xy += gx * gy, yy += gy * gy;
       }

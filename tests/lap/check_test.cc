@@ -44,7 +44,7 @@ struct Accuracy { const char* name; int ppi; bool film_120; PassSpec a, b; };
 
 class AccuracyTest : public testing::TestWithParam<Accuracy> {};
 
-TEST_P(AccuracyTest, WithinAThirdOfAPixel) {
+TEST_P(AccuracyTest, WithinATenthOfAPixel) {
   const Accuracy& c = GetParam();
   const support::Scene scene(c.film_120 ? support::sleeve_120_3x4() : support::sleeve_135_7x5(), seeded(5));
   PassSpec sa = bed(c.a, false), sb = bed(c.b, true);
@@ -57,8 +57,8 @@ TEST_P(AccuracyTest, WithinAThirdOfAPixel) {
   print(c.name, r, &e);
   ASSERT_TRUE(r.ok) << r.why;
   EXPECT_EQ(r.finding, Finding::good);
-  EXPECT_LE(e.rms, 0.3);
-  EXPECT_LE(e.worst, 1.0);
+  EXPECT_LE(e.rms, 0.1);
+  EXPECT_LE(e.worst, 0.4);
   EXPECT_GT(e.points, 50);
   EXPECT_GE(r.confidence, 0.99);
   EXPECT_NEAR(r.turn_degrees, 0.5, 0.03);
