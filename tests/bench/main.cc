@@ -75,6 +75,7 @@ int main(int argc, char** argv) {
   const auto wanted = [&](const char* name) { return sections.empty() || std::find(sections.begin(), sections.end(), name) != sections.end(); };
   Figures figures;
   if (wanted("register")) registration(setting, figures);
+  if (wanted("resample")) resampling(setting, figures);
   if (wanted("join")) joining(setting, figures);
   if (!setting.keep) std::filesystem::remove_all(setting.folder, error);
   figures.print();

@@ -247,7 +247,7 @@ void warp(bool opencv, char** rest) {
     const Mat in = cv::imread(rest[0], cv::IMREAD_UNCHANGED);
     Mat out, map = (cv::Mat_<double>(2, 3) << m[0], m[1], m[2], m[3], m[4], m[5]);
     cv::warpAffine(in, out, map, {w, h}, cv::INTER_LANCZOS4 | cv::WARP_INVERSE_MAP, cv::BORDER_REPLICATE);
-    cv::imwrite(rest[1], out, {cv::IMWRITE_TIFF_COMPRESSION, 1});
+    cv::imwrite(rest[1], out, {cv::IMWRITE_TIFF_COMPRESSION, 1, cv::IMWRITE_TIFF_RESUNIT, 2, cv::IMWRITE_TIFF_XDPI, 1200, cv::IMWRITE_TIFF_YDPI, 1200});
     return;
   }
   // libvips takes the map from input to output, and has no Lanczos for it: its sharpest interpolator.
