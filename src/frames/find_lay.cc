@@ -9,6 +9,7 @@ namespace lapwright::frames {
 namespace {
 
 constexpr double degree = 3.14159265358979323846 / 180;
+constexpr double most_turn = 9 * degree;  // of a hand
 constexpr double slide_mm = 6;  // strips slide 1-4 mm and are cut -2/+4 mm: trade.md 1.1 and 2
 
 constexpr double rim_mm = 3;    // film that may leave the window: no picture reaches it, and ends are not known better
@@ -51,7 +52,7 @@ double best_strip(const Profile& profile, const Comb& comb) {
 /// The comb's place modulo one pocket, and which pockets in view hold film.
 Across place_across(const FilmMap& map, const Comb& comb, Spot<RunSpace> pivot) {
   Across result;
-  result.angle = best_angle(map, Along::across, pivot, 5 * degree);
+  result.angle = best_angle(map, Along::across, pivot, most_turn);
   const Profile profile = project(map, Along::across, result.angle, pivot, -1e9, 1e9, 1);
   const double end = profile.from + profile.step * static_cast<double>(profile.open.size());
   const double pitch = comb.pitch;
@@ -327,7 +328,7 @@ Result<Look> find_lay(image::RowSource& picture, const Rect<BedSpace>& window, c
   const Spot<RunSpace> pivot = map.to_run(centre);
   const Across across = place_across(map, comb, pivot);
   const double this_way = best_strip(project(map, Along::across, across.angle, pivot, -1e9, 1e9, 1), comb);
-  const double crosswise_angle = best_angle(map, Along::run, pivot, 5 * degree);
+  const double crosswise_angle = best_angle(map, Along::run, pivot, most_turn);
   const double that_way = best_strip(project(map, Along::run, crosswise_angle, pivot, -1e9, 1e9, 1), comb);
   if (that_way > 0.65 && this_way < 0.55 && that_way > this_way + 0.25 && across.score < 0.35) {
     look.found = false, look.covers_needed = false;

@@ -5,6 +5,7 @@
 #include "core/clock.h"
 #include "core/files.h"
 #include "station/assignment.h"
+#include "station/early.h"
 
 namespace lapwright::station {
 namespace {
@@ -17,8 +18,12 @@ Json window_json(const Rect<BedSpace>& w) {
 class PassWriter : public bed::Receiver {
  public:
   PassWriter(const std::filesystem::path& file, const plan::Pass& pass, raw::Tags tags,
-             Progress& progress)
-      : file_(file), pass_(pass), tags_(std::move(tags)), progress_(progress) {}
+             Progress& progress, EarlyLap early)
+      : file_(file),
+        pass_(pass),
+        tags_(std::move(tags)),
+        progress_(progress),
+        early_(std::move(early)) {}
 
   Result<> begin(const bed::Format& f) override {
     // Beds round windows by some pixels; a window that is smaller by more than the margin would cut
@@ -40,14 +45,18 @@ class PassWriter : public bed::Receiver {
         raw::Writer::create(file_, f.width, f.height, f.ppi, tags_, pass_.height.value * 2);
     if (!writer) return fail(writer.error());
     writer_ = std::move(*writer);
+    early_.begin(f.width, f.ppi);
     return {};
   }
   Result<> rows(const std::uint16_t* samples, std::int64_t count) override {
     if (auto r = writer_->write(samples, count); !r) return r;
     progress_.line += count;
     progress_.bytes += count * width_ * core::bytes_per_pixel;
+    verdict_ = early_.rows(samples, count);
+    if (verdict_) return fail(Fault::cancelled, verdict_->why);
     return {};
   }
+  const std::optional<Verdict>& verdict() const { return verdict_; }
   Result<raw::Written> finish() {
     if (!writer_) return fail(Fault::io, "the flatbed gave no rows");
     return writer_->finish();
@@ -58,6 +67,8 @@ class PassWriter : public bed::Receiver {
   const plan::Pass& pass_;
   raw::Tags tags_;
   Progress& progress_;
+  EarlyLap early_;
+  std::optional<Verdict> verdict_;
   std::unique_ptr<raw::Writer> writer_;
   std::int64_t width_ = 0;
   Ppi ppi_;
@@ -91,7 +102,8 @@ bool may_show_no_film(const Assignment& a) {
 KeptPass kept_pass(const plan::Pass& pass, const ledger::File& file, const Json& capture);
 
 Result<KeptPass> capture(const Setting& s, bed::Bed& bed, const Assignment& a, int number,
-                         Progress& progress, const std::atomic<bool>& stop) {
+                         Progress& progress, const std::atomic<bool>& stop,
+                         std::optional<Verdict>& early) {
   const plan::Pass& pass = a.pass(number);
   const auto file = a.pass_file(s, number);
   if (auto r = core::sweep_partials(file.parent_path()); !r) return fail(r.error());
@@ -101,10 +113,11 @@ Result<KeptPass> capture(const Setting& s, bed::Bed& bed, const Assignment& a, i
                  .model = s.identity.model,
                  .date_time = {},
                  .note = {}};
-  PassWriter writer(file, pass, tags, progress);
+  PassWriter writer(file, pass, tags, progress, EarlyLap(s, a, number));
   auto captured = bed.capture(
       {.device = s.device, .window = pass.window, .ppi = a.plan.ppi, .options = s.bed.options},
       writer, stop);
+  early = writer.verdict();
   if (!captured) return fail(captured.error());
   auto written = writer.finish();
   if (!written) return fail(written.error());
@@ -171,7 +184,11 @@ bool acceptable(Assignment& a, int number, const frames::Look& look) {
   if (told_before || !look.film) a.no_film = look.film ? 0 : number;
   if (!look.film) return told_before && may_show_no_film(a);
   if (!look.found) return false;
-  if (!look.certain || look.covers_needed || look.say.empty()) return true;
+  if (look.covers_needed || look.say.empty()) return true;
+  // The strips' edges show a turn even where the pockets leave more than one answer.
+  constexpr double may_be_askew_degrees = 3;
+  if (std::abs(look.off_degrees) > may_be_askew_degrees) return false;
+  if (!look.certain) return true;
   // A hand misses by some millimetres; film is asked for again only when more of it is cut off than
   // strips are longer than frames.
   constexpr double may_be_cut_mm = 2.5;

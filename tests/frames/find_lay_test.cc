@@ -167,6 +167,18 @@ TEST(FindLay, AQuarterTurnTooMuchIsTold) {
   }
 }
 
+TEST(FindLay, AskewIsTold) {
+  const auto sleeve = support::sleeve_135_7x5();
+  for (const auto& [turn, degrees] : {std::pair{0, -7.5}, {270, 5.3}}) {
+    const Case c = turn == 0 ? pass(sleeve, 0, -6.4, 0, 0, 20, degrees) : pass(sleeve, 270, -75.8, 10, 0, 60, degrees);
+    const Look look = look_at(c, {});
+    EXPECT_TRUE(look.found);
+    EXPECT_FALSE(look.covers_needed);
+    EXPECT_NEAR(look.off_degrees, degrees, 0.3);
+    EXPECT_NE(look.say.find(degrees < 0 ? "degrees clockwise" : "degrees anticlockwise"), std::string::npos) << look.say;
+  }
+}
+
 TEST(FindLay, FortyMillimetresTooFarIsTold) {
   const auto sleeve = support::sleeve_135_7x5();
   struct Push { double dx, dy; const char* say; };

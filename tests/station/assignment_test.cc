@@ -47,5 +47,19 @@ TEST(Acceptable, NoFilmAtTheSecondPressAloneAndOnlyWhereOtherPassesHoldSome) {
   EXPECT_FALSE(acceptable(a, 1, none));
 }
 
+TEST(Acceptable, AskewIsNotEvenWhereThePocketsLeaveADoubt) {
+  Assignment a;
+  a.plan.passes.resize(1);
+  frames::Look look;
+  look.found = true;
+  look.say = "the sleeve seems to lie askew";
+  look.off_degrees = 0.5;
+  EXPECT_TRUE(acceptable(a, 1, look)) << "a hand's error";
+  look.off_degrees = -5.3;
+  EXPECT_FALSE(acceptable(a, 1, look));
+  look.covers_needed = true;
+  EXPECT_TRUE(acceptable(a, 1, look)) << "all film is seen";
+}
+
 }  // namespace
 }  // namespace lapwright::station
