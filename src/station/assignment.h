@@ -12,6 +12,7 @@
 #include <filesystem>
 #include <functional>
 #include <map>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -71,13 +72,21 @@ struct Assignment {
 /// bad_profile, bad_data (cannot be laid), cannot_create (the disk is too full).
 Result<Assignment> prepare(const Setting& setting, const ledger::Job& job, bool& planned_now);
 
+struct Verdict {
+  bool good = true;
+  int pass = 0;  // the first that must be made again
+  std::string why, say;
+};
+
 /// Captures a pass into its file. `progress(line, of, bytes)` is called often; of is -1 while
 /// unknown.
 struct Progress {
   std::atomic<std::int64_t> line{0}, of{0}, bytes{0};
 };
+/// `early` is set, and the result a fault, when the rows so far show that the pass must be made again.
 Result<KeptPass> capture(const Setting& setting, bed::Bed& bed, const Assignment& a, int number,
-                         Progress& progress, const std::atomic<bool>& stop);
+                         Progress& progress, const std::atomic<bool>& stop,
+                         std::optional<Verdict>& early);
 
 /// Whether a quick look first saves more time than it takes, and at what resolution.
 std::optional<Ppi> look_ppi(const Setting& setting, const Assignment& a, int number);
@@ -93,11 +102,6 @@ bool acceptable(Assignment& a, int number, const frames::Look& look);
 
 /// Checks the laps of every pass up to `number` that has not been checked. Reports are appended to
 /// a.laps.
-struct Verdict {
-  bool good = true;
-  int pass = 0;  // the first that must be made again
-  std::string why, say;
-};
 Result<Verdict> check(const Setting& setting, Assignment& a, int number,
                       const std::function<void(const lap::Report&)>& tell);
 Json to_json(const lap::Report& report);

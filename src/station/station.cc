@@ -190,16 +190,19 @@ class Driver {
     on_storage([this, a = current_, number = c.pass] {
       bed_lane_.post([this, a, number] {
         key_->arm(false);
-        auto kept = capture(setting_, bed_, *a, number, progress_, stop_bed_);
-        on_storage([this, a, number, kept = std::move(kept)]() mutable {
+        std::optional<Verdict> early;
+        auto kept = capture(setting_, bed_, *a, number, progress_, stop_bed_, early);
+        on_storage([this, a, number, early, kept = std::move(kept)]() mutable {
           if (kept) {
             if (auto r = ledger_.pass_captured(a->job.id, number, kept->file, kept->capture); !r)
               return give_up(r.error());
           }
-          then([this, a, number, kept = std::move(kept)]() mutable {
+          then([this, a, number, early, kept = std::move(kept)]() mutable {
             if (!kept) {
-              if (state_.phase == Phase::capturing) pass_failed(kept.error());
-              return;
+              if (state_.phase != Phase::capturing) return;
+              if (!early) return pass_failed(kept.error());
+              again(number, early->why, early->say);
+              return take(event::PassFailed{});
             }
             events_->emit("captured", {{"pass", number},
                                        {"file", (setting_.archive / kept->file.path).string()},

@@ -1,0 +1,54 @@
+// The lap judged while the carriage still moves: rows are reduced as they come, and once enough of the lap is there it is checked,
+// so that a wrong lay costs seconds and not minutes.
+//
+// Invariants: only what is sure and wrong ends a pass early; whatever cannot be told yet is left to the check of the whole pass.
+// Units: pass rows, millimetres. Thread: begin() and rows() on the capturing thread, the check on one of its own, for which the
+//   destructor waits. Errors: none; without an earlier pass that the plan joins this one to, nothing is said.
+#pragma once
+
+#include <future>
+#include <memory>
+
+#include "station/assignment.h"
+
+namespace lapwright::station {
+
+class EarlyLap {
+ public:
+  EarlyLap(const Setting& setting, const Assignment& a, int number);
+  void begin(std::int64_t width, Ppi ppi);
+  /// Takes the next rows; a verdict when the pass is known to be wrong.
+  std::optional<Verdict> rows(const std::uint16_t* samples, std::int64_t count);
+
+ private:
+  struct Other {  // the pass that this one laps over
+    int number = 0;
+    std::filesystem::path file;
+    Affine<SleeveSpace, PassSpace> planned;
+    lap::Placement placement;
+    image::Rgb16 small;
+    std::int64_t factor = 1;
+    Ppi ppi;
+  };
+  /// What is known of the rows so far; nothing when it is not sure.
+  static std::optional<lap::Report> judge(Other& other, const image::Rgb16& so_far, std::int64_t factor, Ppi ppi,
+                                          const Affine<SleeveSpace, PassSpace>& planned, int number, const profile::SleeveProfile& sleeve);
+  void reduce(const std::uint16_t* row);
+  double lap_mm() const;  // of the planned lap, along the carriage, in the rows so far
+
+  profile::SleeveProfile sleeve_;
+  int number_;
+  plan::Pass pass_;
+  std::shared_ptr<Other> other_;  // null: nothing to compare with
+  std::int64_t width_ = 0, factor_ = 1, row_ = 0;
+  Ppi ppi_;
+  Affine<SleeveSpace, PassSpace> planned_;
+  Rect<SleeveSpace> lap_;
+  std::vector<std::uint32_t> sums_;
+  std::vector<std::uint16_t> small_;  // rows reduced so far
+  double next_mm_ = 10;
+  bool settled_ = false;  // the lap is good, or there is nothing to say
+  std::future<std::optional<lap::Report>> running_;
+};
+
+}  // namespace lapwright::station
