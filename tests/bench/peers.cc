@@ -160,7 +160,7 @@ Map grid(const Mat& a, const Mat& b) {
   return m;
 }
 
-Map stitcher(const Mat& a, const Mat& b) {
+Map stitcher(const Mat& a, const Mat& b, bool upside_down) {
   const auto s = cv::Stitcher::create(cv::Stitcher::SCANS);
   // As it comes it refuses such laps; registered at full resolution with SIFT it answers.
   s->setRegistrationResol(-1);
@@ -177,7 +177,8 @@ Map stitcher(const Mat& a, const Mat& b) {
   s->cameras()[0].R.convertTo(ra, CV_64F), s->cameras()[1].R.convertTo(rb, CV_64F);
   // The map's direction is not documented: of the two that the pair can mean, the one nearer to make_case's shift.
   const Mat one = rb.inv() * ra, other = rb * ra.inv();
-  const auto far = [](const Mat& m) { return std::hypot(m.at<double>(0, 2) - 13.37, m.at<double>(1, 2) + 7.62); };
+  const double sign = upside_down ? -1 : 1;
+  const auto far = [sign](const Mat& m) { return std::hypot(m.at<double>(0, 2) - sign * 13.37, m.at<double>(1, 2) + sign * 7.62); };
   const Mat best = far(one) < far(other) ? one : other;
   return Map(best.ptr<double>());
 }
@@ -214,7 +215,7 @@ void register_laps(const std::string& method, char** rest) {
   else if (method == "orb") m = features(a.rgb, b.rgb, false);
   else if (method == "sift") m = features(a.rgb, b.rgb, true);
   else if (method == "grid") m = grid(a.rgb, b.rgb);
-  else if (method == "stitcher") m = stitcher(a.rgb, b.rgb);
+  else if (method == "stitcher") m = stitcher(a.rgb, b.rgb, quarters == 2);
   else if (method == "mosaic") m = mosaic(a.rgb, b.rgb, a.rgb.cols > a.rgb.rows);
   else throw std::runtime_error("no method " + method);
   std::printf("wall %.6f\ncpu %.6f\n", clock.wall(), clock.cpu());
