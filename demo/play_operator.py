@@ -1,7 +1,7 @@
 #!/usr/bin/env python3
 """Plays the operator of a station at the practice flatbed, or lets a person play.
 
-    operator.py --lay LAY.yaml [options] -- lapwright station … --key stdin --events - --once
+    play_operator.py --lay LAY.yaml [options] -- lapwright station … --key stdin --events - --once
 
 Runs the station, reads its events, and at each `place` lays the sleeve (writes LAY.yaml) with the errors of a hand, then
 presses the key (a line on the station's standard input). Ends with the station's exit code.
