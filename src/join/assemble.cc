@@ -114,7 +114,8 @@ Result<Assembled> assemble(const plan::Plan& plan, const profile::SleeveProfile&
   std::map<int, Laid> laid;
   for (std::size_t i = 0; i < plan.passes.size(); ++i) {
     const plan::Pass& pass = plan.passes[i];
-    const lap::Input input{pictures[i], pass.sleeve_to_pass(plan.ppi), pass.number};
+    const lap::Input input{pictures[i], pass.sleeve_to_pass(plan.ppi), pass.number,
+                           {pass.window.x.mm(), pass.window.y.mm()}};
     auto judged = judge(plan, sleeve, laid, input, options);
     if (!judged) return fail(judged.error());
     out.laps.insert(out.laps.end(), judged->reports.begin(), judged->reports.end());

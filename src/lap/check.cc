@@ -112,18 +112,18 @@ class Check {
            number("%.0f %%", found_.rival * 100) + " of that";
   }
 
-  /// The sleeve lies on the glass just as it did for a.
+  /// The sleeve lies on the glass just as it did for a, where it should not.
   bool unmoved() const {
-    const PassMap m = found_.best.a_to_b;
-    const Spot<PassSpace> c{static_cast<double>(oa_.density.width) / 2, static_cast<double>(oa_.density.height) / 2};
-    const auto p = m(c);
-    const double k = oa_.mm_per_pixel / ob_.mm_per_pixel;
     const PassMap plan = between(scaled(placed_.affine, 1 / fa_), scaled(b_.planned, 1 / fb_));
-    const auto q = plan(c);
-    const auto near = [&](const Spot<PassSpace>& s) { return std::hypot(s.x - c.x * k, s.y - c.y * k) * ob_.mm_per_pixel < 8; };
-    const bool same_way = m.determinant() > 0 && m.a > 0.9 * k;
-    const bool planned_same = plan.determinant() > 0 && plan.a > 0.9 * k && near(q);
-    return same_way && near(p) && !planned_same;
+    const double k = oa_.mm_per_pixel / ob_.mm_per_pixel;
+    const Spot<PassSpace> c{static_cast<double>(oa_.density.width) / 2, static_cast<double>(oa_.density.height) / 2};
+    const auto stays = [&](const PassMap& m) {
+      const auto p = m(c);
+      const double x = b_.corner.x + p.x * ob_.mm_per_pixel - a_.corner.x - c.x * oa_.mm_per_pixel;
+      const double y = b_.corner.y + p.y * ob_.mm_per_pixel - a_.corner.y - c.y * oa_.mm_per_pixel;
+      return m.determinant() > 0 && m.a > 0.9 * k && std::hypot(x, y) < 8;
+    };
+    return stays(found_.best.a_to_b) && !stays(plan);
   }
 
   void turned() {

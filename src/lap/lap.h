@@ -53,6 +53,7 @@ struct Input {
   image::RowSource* picture = nullptr;
   Affine<SleeveSpace, PassSpace> planned;  // as the plan says it lies
   int number = 0;                           // for messages
+  Spot<BedSpace> corner{};                  // mm: the window's, to see whether the sleeve still lies as for another pass
 };
 
 enum class Finding { good, too_little, not_moved, turned, mirrored, off_place, other_sleeve, light, cannot_tell };

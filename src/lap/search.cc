@@ -14,7 +14,7 @@ namespace {
 constexpr std::int64_t thumb_by = 3;   // 150 -> 50 ppi
 constexpr double perforation_mm = 4.75;  // READ trade.md 1.1
 constexpr int least_agreeing = 8;
-constexpr double least_fraction = 0.45;
+constexpr double least_fraction = 0.45, least_fraction_turned = 0.6;
 // Chosen by judgement; tests/lap/false_acceptance_test.cc counts how the laps said to be sure turn out.
 constexpr double most_counted = 60, temper = 4;
 constexpr double near_plan_mm = 15, far_nats = 3;  // a hand seldom misses by more
@@ -166,7 +166,8 @@ Found search(const Overview& a, const Overview& b, const PassMap& planned, const
       if (const double repeated = support(s, whole.textured); repeated > 0) against(repeated, -far_nats);
     }
   found.best = whole;
-  found.wrong = whole.agreeing < least_agreeing || whole.fraction() < least_fraction ? 1.0 : std::clamp(wrong, 1e-3, 1.0);
+  const double least = found.quarter_turns || found.mirrored ? least_fraction_turned : least_fraction;
+  found.wrong = whole.agreeing < least_agreeing || whole.fraction() < least ? 1.0 : std::clamp(wrong, 1e-3, 1.0);
   found.sure = 1 - found.wrong >= sure;
   return found;
 }

@@ -78,6 +78,9 @@ struct Verdict {
   std::string why, say;
 };
 
+/// Where the window that the device gave begins on the bed, mm.
+Spot<BedSpace> window_corner(const KeptPass& pass);
+
 /// Captures a pass into its file. `progress(line, of, bytes)` is called often; of is -1 while
 /// unknown.
 struct Progress {

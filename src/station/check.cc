@@ -85,7 +85,7 @@ Result<Verdict> check(const Setting& s, Assignment& a, int number,
     auto reader = raw::Reader::open(s.archive / b.file.path);
     if (!reader) return fail(reader.error());
     raw::Reader& picture = *readers.emplace_back(std::move(*reader));
-    const lap::Input input{&picture, b.planned, p};
+    const lap::Input input{&picture, b.planned, p, window_corner(b)};
     if (b.checked) {
       before[p] = {input, b.placement};
       continue;

@@ -44,6 +44,7 @@ EarlyLap::EarlyLap(const Setting& s, const Assignment& a, int number) : sleeve_(
     lap_ = l.area;
     other_ = std::make_shared<Other>();
     other_->number = other, other_->file = s.archive / kept->second.file.path, other_->planned = kept->second.planned, other_->placement = kept->second.placement;
+    other_->corner = window_corner(kept->second);
   }
 }
 
@@ -73,7 +74,7 @@ void EarlyLap::reduce(const std::uint16_t* row) {
   for (std::uint32_t& s : sums_) small_.push_back(static_cast<std::uint16_t>(s / many)), s = 0;
 }
 
-std::optional<lap::Report> EarlyLap::judge(Other& other, const image::Rgb16& so_far, std::int64_t factor, Ppi ppi, const Affine<SleeveSpace, PassSpace>& planned, int number,
+std::optional<lap::Report> EarlyLap::judge(Other& other, const image::Rgb16& so_far, std::int64_t factor, Ppi ppi, const Affine<SleeveSpace, PassSpace>& planned, Spot<BedSpace> corner, int number,
                                            const profile::SleeveProfile& sleeve) {
   if (other.small.width() == 0) {
     auto reader = raw::Reader::open(other.file);
@@ -86,7 +87,7 @@ std::optional<lap::Report> EarlyLap::judge(Other& other, const image::Rgb16& so_
   image::MemorySource a(other.small, other.ppi), b(so_far, reduced_ppi(ppi, factor));
   lap::Placement placed;
   placed.affine = scaled(other.placement.affine, other.factor);
-  auto report = lap::check({&a, scaled(other.planned, other.factor), other.number}, placed, {&b, scaled(planned, factor), number}, sleeve);
+  auto report = lap::check({&a, scaled(other.planned, other.factor), other.number, other.corner}, placed, {&b, scaled(planned, factor), number, corner}, sleeve);
   if (!report) return {};
   return *report;
 }
@@ -106,8 +107,8 @@ std::optional<Verdict> EarlyLap::rows(const std::uint16_t* samples, std::int64_t
   const std::int64_t columns = width_ / factor_;
   image::Rgb16 so_far(columns, static_cast<std::int64_t>(small_.size()) / (columns * 3));
   std::copy(small_.begin(), small_.begin() + so_far.height() * columns * 3, so_far.row(0));
-  running_ = std::async(std::launch::async, [other = other_, so_far = std::move(so_far), factor = factor_, ppi = ppi_, planned = planned_, number = number_, sleeve = sleeve_] {
-    return judge(*other, so_far, factor, ppi, planned, number, sleeve);
+  running_ = std::async(std::launch::async, [other = other_, so_far = std::move(so_far), factor = factor_, ppi = ppi_, planned = planned_, corner = Spot<BedSpace>{pass_.window.x.mm(), pass_.window.y.mm()}, number = number_, sleeve = sleeve_] {
+    return judge(*other, so_far, factor, ppi, planned, corner, number, sleeve);
   });
   return {};
 }

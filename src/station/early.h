@@ -26,13 +26,14 @@ class EarlyLap {
     std::filesystem::path file;
     Affine<SleeveSpace, PassSpace> planned;
     lap::Placement placement;
+    Spot<BedSpace> corner;
     image::Rgb16 small;
     std::int64_t factor = 1;
     Ppi ppi;
   };
   /// What is known of the rows so far; nothing when it is not sure.
   static std::optional<lap::Report> judge(Other& other, const image::Rgb16& so_far, std::int64_t factor, Ppi ppi,
-                                          const Affine<SleeveSpace, PassSpace>& planned, int number, const profile::SleeveProfile& sleeve);
+                                          const Affine<SleeveSpace, PassSpace>& planned, Spot<BedSpace> corner, int number, const profile::SleeveProfile& sleeve);
   void reduce(const std::uint16_t* row);
   double lap_mm() const;  // of the planned lap, along the carriage, in the rows so far
 

@@ -81,6 +81,11 @@ KeptPass kept_pass(const plan::Pass& pass, const ledger::File& file, const Json&
   return kept;
 }
 
+Spot<BedSpace> window_corner(const KeptPass& pass) {
+  const auto& w = pass.capture.at("window");
+  return {w.at("x").get<double>(), w.at("y").get<double>()};
+}
+
 Result<Assignment> prepare(const Setting& s, const ledger::Job& job, bool& planned_now) {
   Assignment a;
   a.job = job;
