@@ -1,8 +1,10 @@
-// A pass of a page on a flatbed whose carriage wobbles: where every pixel looks, in closed form, and the pass itself, row by row.
+// A pass of a page on a flatbed whose carriage wobbles: where every pixel looks, in closed form,
+// and the pass itself, row by row.
 //
-// A pixel position (x, row) of a pass looks at bed place x - s(row), row (1 + scale) + w(row), all in pixels, where w is the carriage's
-// wobble and gear error along its travel and s sideways; from there a rigid lay leads to the sleeve.
-// Units: sleeve mm, pass pixels; bed model in micrometres. Thread: one PassSource in one thread (two of its own). Errors: none.
+// A pixel position (x, row) of a pass looks at bed place x - s(row), row (1 + scale) + w(row), all
+// in pixels, where w is the carriage's wobble and gear error along its travel and s sideways; from
+// there a rigid lay leads to the sleeve. Units: sleeve mm, pass pixels; bed model in micrometres.
+// Thread: one PassSource in one thread (two of its own). Errors: none.
 #pragma once
 
 #include <array>
@@ -28,10 +30,10 @@ struct PassSpec {
   double scale = 0;                                // of the carriage's steps
   std::vector<Wave> carriage, sideways;
   std::array<double, 3> light{1, 1, 1};
-  double drift = 0;                                // of the light over the pass's height
-  double noise = 1;                                // times the sensor's own
-  double dust = 0.5;                               // specks a square cm
-  std::vector<double> slid_mm;                     // of each strip along its pocket
+  double drift = 0;             // of the light over the pass's height
+  double noise = 1;             // times the sensor's own
+  double dust = 0.5;            // specks a square cm
+  std::vector<double> slid_mm;  // of each strip along its pocket
   unsigned seed = 1;
 };
 
@@ -45,7 +47,8 @@ class PassTruth {
   std::int64_t width() const { return width_; }
   std::int64_t height() const { return height_; }
   const PassSpec& spec() const { return spec_; }
-  /// The same as a placement, its curve through knots a millimetre apart: what a perfect lap check would answer.
+  /// The same as a placement, its curve through knots a millimetre apart: what a perfect lap check
+  /// would answer.
   lap::Placement placement() const;
   /// The light of channel c at a row.
   double light(std::size_t c, double row) const;
@@ -60,7 +63,8 @@ class PassTruth {
 };
 
 /// Light of open glass, the sensor's full well and read noise.
-constexpr double open_counts = 56000, full_well = 40000, read_noise = 12;  // electrons; common practice, no source
+constexpr double open_counts = 56000, full_well = 40000,
+                 read_noise = 12;  // electrons; common practice, no source
 
 /// The pass made on demand, in memory for a band of rows.
 class PassSource : public image::RowSource {
@@ -75,7 +79,8 @@ class PassSource : public image::RowSource {
   struct Speck {
     double x = 0, y = 0, long_axis = 1, short_axis = 1, cosine = 1, sine = 0, opacity = 0;
   };
-  void tile(std::int64_t x, std::int64_t columns, std::int64_t first, std::int64_t rows, std::uint16_t* out) const;
+  void tile(std::int64_t x, std::int64_t columns, std::int64_t first, std::int64_t rows,
+            std::uint16_t* out) const;
   const FilmPage& page_;
   const PassTruth& truth_;
   std::vector<std::vector<Speck>> specks_;  // by bands of rows

@@ -11,18 +11,23 @@
 
 namespace lapwright::bench {
 
-enum class LapKind { across, along };  // the lap lies across the carriage's travel (passes one after the other), or along it (side by side)
+enum class LapKind {
+  across,
+  along
+};  // the lap lies across the carriage's travel (passes one after the other), or along it (side by
+    // side)
 
 struct Variant {
   std::string name;
   LapKind lap = LapKind::across;
-  int turn = 0;             // planned turn of pass 2, degrees
+  int turn = 0;  // planned turn of pass 2, degrees
   bool wobble = true, gutter = false;
   double gear_um = 0, gear_mm = 5, noise = 1, dust = 0.5, sideways_um = 0;
   std::vector<double> slid_mm;  // of strips, between the passes
   unsigned seed = 1;
-  bool at_all_ppi = true;   // else at 600 and 1200 alone
-  bool peers = false;       // general libraries try it too
+  bool at_all_ppi = true;  // else at 600 and 1200 alone
+  bool peers = false;      // general libraries try it too
+  bool counted = true;     // else the truth is one of two answers, and the row is only printed
 };
 
 struct Case {
@@ -36,7 +41,8 @@ Case make_case(const Variant& variant, int ppi);
 std::vector<Variant> standard_variants();
 profile::SleeveProfile bench_sleeve();
 
-/// Makes pass files in a process of its own that keeps the page, so that its memory is nobody else's.
+/// Makes pass files in a process of its own that keeps the page, so that its memory is nobody
+/// else's.
 class PassMaker {
  public:
   PassMaker(int ppi, unsigned seed, std::vector<PassSpec> specs);

@@ -11,10 +11,12 @@
 namespace lapwright::bench {
 namespace {
 
-constexpr std::int64_t rim = 6;         // samples of pocket around a strip
-constexpr double film_mm = 34.975;      // width of 35 mm film: trade.md
-constexpr double perforation_mm = 4.75; // pitch
-constexpr std::array base_density = {0.32, 0.63, 0.72}, contrast = {0.55, 0.62, 0.66};  // trade.md 4.3; contrast: common practice, no source
+constexpr std::int64_t rim = 6;          // samples of pocket around a strip
+constexpr double film_mm = 34.975;       // width of 35 mm film: trade.md
+constexpr double perforation_mm = 4.75;  // pitch
+constexpr std::array base_density = {0.32, 0.63, 0.72},
+                     contrast = {0.55, 0.62,
+                                 0.66};  // trade.md 4.3; contrast: common practice, no source
 constexpr float full = 65535;
 
 /// Net density of a negative for linear light: a straight line with a toe.
@@ -24,7 +26,9 @@ std::array<std::vector<float>, 3> transmissions() {
     out[c].resize(4097);
     for (std::size_t i = 0; i <= 4096; ++i) {
       const double root = static_cast<double>(i) / 4096, light = root * root;
-      out[c][i] = static_cast<float>(std::pow(10.0, -FilmPage::pocket_density - base_density[c] - contrast[c] * std::log10(1 + light / 0.004)));
+      out[c][i] =
+          static_cast<float>(std::pow(10.0, -FilmPage::pocket_density - base_density[c] -
+                                                contrast[c] * std::log10(1 + light / 0.004)));
     }
   }
   return out;
@@ -36,9 +40,11 @@ double rounded_box(double x, double y, double half_w, double half_h, double r) {
 }
 
 /// Digits of a 3 x 5 type, row by row.
-constexpr std::array<std::uint16_t, 10> digits = {075557, 026227, 071747, 071717, 055711, 074717, 074757, 071111, 075757, 075717};
+constexpr std::array<std::uint16_t, 10> digits = {075557, 026227, 071747, 071717, 055711,
+                                                  074717, 074757, 071111, 075757, 075717};
 
-/// Ink of the edge print at `t` mm along the strip, `v` mm from the film's edge: frame numbers, their halves, and a code of bars.
+/// Ink of the edge print at `t` mm along the strip, `v` mm from the film's edge: frame numbers,
+/// their halves, and a code of bars.
 double edge_print(double t, double v, int strip, bool lower) {
   if (v < 0.35 || v > 1.65) return 0;
   const double frame = t / 19.0;  // half a frame
@@ -73,17 +79,22 @@ void spline(const std::uint16_t* samples, std::int64_t width, const double* us, 
   for (std::int64_t i = 0; i < n; ++i) {
     const double u = us[i], v = vs[i];
     const auto x = static_cast<std::int64_t>(u), y = static_cast<std::int64_t>(v);
-    const auto a = static_cast<float>(u - static_cast<double>(x)), b = static_cast<float>(v - static_cast<double>(y));
+    const auto a = static_cast<float>(u - static_cast<double>(x)),
+               b = static_cast<float>(v - static_cast<double>(y));
     const float a1 = 1 - a, b1 = 1 - b;
-    const float wx0 = a1 * a1 * a1 / 6, wx1 = (3 * a * a * a - 6 * a * a + 4) / 6, wx3 = a * a * a / 6, wx2 = 1 - wx0 - wx1 - wx3;
-    const float wy[4] = {b1 * b1 * b1 / 6, (3 * b * b * b - 6 * b * b + 4) / 6, (3 * b1 * b1 * b1 - 6 * b1 * b1 + 4) / 6, b * b * b / 6};
-    const Two w01 = {wx0, wx0, wx0, wx0, wx1, wx1, wx1, wx1}, w23 = {wx2, wx2, wx2, wx2, wx3, wx3, wx3, wx3};
+    const float wx0 = a1 * a1 * a1 / 6, wx1 = (3 * a * a * a - 6 * a * a + 4) / 6,
+                wx3 = a * a * a / 6, wx2 = 1 - wx0 - wx1 - wx3;
+    const float wy[4] = {b1 * b1 * b1 / 6, (3 * b * b * b - 6 * b * b + 4) / 6,
+                         (3 * b1 * b1 * b1 - 6 * b1 * b1 + 4) / 6, b * b * b / 6};
+    const Two w01 = {wx0, wx0, wx0, wx0, wx1, wx1, wx1, wx1},
+              w23 = {wx2, wx2, wx2, wx2, wx3, wx3, wx3, wx3};
     Two sum{};
     const std::uint16_t* p = samples + ((y - 1) * width + (x - 1)) * 4;
     for (int r = 0; r < 4; ++r, p += width * 4) {
       Eight lo, hi;
       std::memcpy(&lo, p, 16), std::memcpy(&hi, p + 8, 16);
-      sum += (__builtin_convertvector(lo, Two) * w01 + __builtin_convertvector(hi, Two) * w23) * wy[r];
+      sum +=
+          (__builtin_convertvector(lo, Two) * w01 + __builtin_convertvector(hi, Two) * w23) * wy[r];
     }
     Four half[2];
     std::memcpy(half, &sum, 32);
@@ -124,13 +135,17 @@ Result<FilmPage::Strip> FilmPage::strip(int index, const PageOptions& options) c
   if (!files) return fail(files.error());
   const auto area = sleeve_.strip(index);
   Strip s;
-  s.width = std::llround(area.width.mm() * k_) + 2 * rim, s.height = std::llround(film_mm * k_) + 2 * rim;
+  s.width = std::llround(area.width.mm() * k_) + 2 * rim,
+  s.height = std::llround(film_mm * k_) + 2 * rim;
   std::int64_t last = s.width;
   if (!options.shown.empty()) {
-    const double lo = options.shown.x.mm() - area.x.mm() - 4, hi = options.shown.right().mm() - area.x.mm() + 4;
+    const double lo = options.shown.x.mm() - area.x.mm() - 4,
+                 hi = options.shown.right().mm() - area.x.mm() + 4;
     s.first = std::clamp<std::int64_t>(static_cast<std::int64_t>(lo * k_), 0, s.width);
     last = std::clamp<std::int64_t>(static_cast<std::int64_t>(hi * k_), s.first, s.width);
-    if (options.shown.y.mm() > area.bottom().mm() + 2 || options.shown.bottom().mm() < area.y.mm() - 2) last = s.first;
+    if (options.shown.y.mm() > area.bottom().mm() + 2 ||
+        options.shown.bottom().mm() < area.y.mm() - 2)
+      last = s.first;
   }
   const std::int64_t kept = last - s.first;
   s.samples.resize(static_cast<std::size_t>(kept * s.height * 4));
@@ -146,13 +161,19 @@ Result<FilmPage::Strip> FilmPage::strip(int index, const PageOptions& options) c
     ink[c] = clear[c] * static_cast<float>(std::pow(10.0, -1.1));
   }
   // Granularity in this grid's cells, by Selwyn's law.
-  const double cell = 1000 / k_, grain = options.grain * 48 / cell * std::sqrt(3.141592653589793) / 2;
-  const auto finish = [&](std::int64_t x, std::int64_t y, const std::array<float, 3>& t, float film) {
+  const double cell = 1000 / k_,
+               grain = options.grain * 48 / cell * std::sqrt(3.141592653589793) / 2;
+  const auto finish = [&](std::int64_t x, std::int64_t y, const std::array<float, 3>& t,
+                          float film) {
     std::uint16_t* o = s.samples.data() + (y * kept + (x - s.first)) * 4;
-    const std::uint64_t key = mixed((static_cast<std::uint64_t>(options.seed) << 48) ^ (static_cast<std::uint64_t>(index) << 40) ^ static_cast<std::uint64_t>(y * s.width + x));
+    const std::uint64_t key = mixed((static_cast<std::uint64_t>(options.seed) << 48) ^
+                                    (static_cast<std::uint64_t>(index) << 40) ^
+                                    static_cast<std::uint64_t>(y * s.width + x));
     for (std::size_t c = 0; c < 3; ++c) {
-      const float noisy = t[c] * (1 - 2.302585F * static_cast<float>(grain) * normal_of(key >> (16 * c)));
-      o[c] = static_cast<std::uint16_t>(std::clamp((film * noisy + (1 - film) * static_cast<float>(pocket)) * full + 0.5F, 0.0F, full));
+      const float noisy =
+          t[c] * (1 - 2.302585F * static_cast<float>(grain) * normal_of(key >> (16 * c)));
+      o[c] = static_cast<std::uint16_t>(std::clamp(
+          (film * noisy + (1 - film) * static_cast<float>(pocket)) * full + 0.5F, 0.0F, full));
     }
   };
   const auto rebate = [&](std::int64_t y0, std::int64_t y1) {
@@ -165,7 +186,8 @@ Result<FilmPage::Strip> FilmPage::strip(int index, const PageOptions& options) c
         double film = inside_y * std::clamp(std::min(u, area.width.mm() - u) * k_ + 0.5, 0.0, 1.0);
         if (holes) {  // 1.98 x 2.80 mm, 2 mm from the edge: trade.md
           const double along = u - 1.1 - perforation_mm * std::round((u - 1.1) / perforation_mm);
-          film *= 1 - std::clamp(rounded_box(along, edge - 3.4, 0.99, 1.4, 0.5) * k_ + 0.5, 0.0, 1.0);
+          film *=
+              1 - std::clamp(rounded_box(along, edge - 3.4, 0.99, 1.4, 0.5) * k_ + 0.5, 0.0, 1.0);
         }
         const double print = edge_print(u, edge, index, lower);
         finish(x, y, print > 0 ? ink : clear, static_cast<float>(film));
@@ -178,20 +200,31 @@ Result<FilmPage::Strip> FilmPage::strip(int index, const PageOptions& options) c
     half.get();
   }
   // Pictures.
-  const auto wide = std::llround(sleeve_.frame.width.mm() * k_), high = std::llround(sleeve_.frame.height.mm() * k_);
+  const auto wide = std::llround(sleeve_.frame.width.mm() * k_),
+             high = std::llround(sleeve_.frame.height.mm() * k_);
   std::string trouble;
   const auto expose = [&](int j) -> Result<> {
     const auto at = sleeve_.frame_area(index, j);
-    const double jitter = static_cast<double>(mixed(static_cast<std::uint64_t>(options.seed * 977 + static_cast<unsigned>(index * 31 + j))) & 0xff) / 255.0 - 0.5;
-    const std::int64_t x0 = std::llround((at.x.mm() - area.x.mm() + 0.6 * jitter) * k_) + rim, y0 = std::llround((film_mm - sleeve_.frame.height.mm()) / 2 * k_) + rim;
+    const double jitter =
+        static_cast<double>(mixed(static_cast<std::uint64_t>(
+                                options.seed * 977 + static_cast<unsigned>(index * 31 + j))) &
+                            0xff) /
+            255.0 -
+        0.5;
+    const std::int64_t x0 = std::llround((at.x.mm() - area.x.mm() + 0.6 * jitter) * k_) + rim,
+                       y0 = std::llround((film_mm - sleeve_.frame.height.mm()) / 2 * k_) + rim;
     if (x0 >= last || x0 + wide <= s.first) return {};
-    const auto number = static_cast<std::size_t>(index * sleeve_.strips.frames + j) * 5 + options.seed * 3;  // neighbours differ
+    const auto number = static_cast<std::size_t>(index * sleeve_.strips.frames + j) * 5 +
+                        options.seed * 3;  // neighbours differ
     auto p = photograph((*files)[number % files->size()], wide, high);
     if (!p) return fail(p.error());
     const bool flip = (number / files->size()) % 2 != 0, over = (number / files->size()) % 3 != 0;
-    for (std::int64_t y = std::max<std::int64_t>(0, y0); y < std::min<std::int64_t>(s.height, y0 + high); ++y)
-      for (std::int64_t x = std::max(s.first, x0); x < std::min<std::int64_t>(last, x0 + wide); ++x) {
-        const std::int64_t px = flip ? wide - 1 - (x - x0) : x - x0, py = over ? high - 1 - (y - y0) : y - y0;
+    for (std::int64_t y = std::max<std::int64_t>(0, y0);
+         y < std::min<std::int64_t>(s.height, y0 + high); ++y)
+      for (std::int64_t x = std::max(s.first, x0); x < std::min<std::int64_t>(last, x0 + wide);
+           ++x) {
+        const std::int64_t px = flip ? wide - 1 - (x - x0) : x - x0,
+                           py = over ? high - 1 - (y - y0) : y - y0;
         std::array<float, 3> t{};
         for (std::size_t c = 0; c < 3; ++c) {
           const float light = p->light[static_cast<std::size_t>((py * wide + px) * 3) + c];
@@ -203,7 +236,8 @@ Result<FilmPage::Strip> FilmPage::strip(int index, const PageOptions& options) c
   };
   for (int j = 0; j < sleeve_.strips.frames; j += 2) {
     std::future<Result<>> other;
-    if (j + 1 < sleeve_.strips.frames) other = std::async(std::launch::async, [&, j] { return expose(j + 1); });
+    if (j + 1 < sleeve_.strips.frames)
+      other = std::async(std::launch::async, [&, j] { return expose(j + 1); });
     auto r = expose(j);
     Result<> q;
     if (other.valid()) q = other.get();
@@ -214,7 +248,8 @@ Result<FilmPage::Strip> FilmPage::strip(int index, const PageOptions& options) c
   return s;
 }
 
-Result<FilmPage> FilmPage::make(const profile::SleeveProfile& sleeve, int ppi, const PageOptions& options) {
+Result<FilmPage> FilmPage::make(const profile::SleeveProfile& sleeve, int ppi,
+                                const PageOptions& options) {
   FilmPage page;
   page.sleeve_ = sleeve;
   page.k_ = ppi / 25.4;
@@ -226,8 +261,10 @@ Result<FilmPage> FilmPage::make(const profile::SleeveProfile& sleeve, int ppi, c
   return page;
 }
 
-void FilmPage::sample(Spot<SleeveSpace> at, Spot<SleeveSpace> step, std::int64_t n, const std::vector<double>& slid_mm, float* out) const {
-  const double first_x = sleeve_.strips.first.x.mm(), first_y = sleeve_.strips.first.y.mm(), pitch = sleeve_.strips.pitch.mm();
+void FilmPage::sample(Spot<SleeveSpace> at, Spot<SleeveSpace> step, std::int64_t n,
+                      const std::vector<double>& slid_mm, float* out) const {
+  const double first_x = sleeve_.strips.first.x.mm(), first_y = sleeve_.strips.first.y.mm(),
+               pitch = sleeve_.strips.pitch.mm();
   const double between = (pitch - film_mm) / 2;  // half a gutter
   const auto pocket = static_cast<float>(std::pow(10.0, -pocket_density));
   constexpr std::int64_t chunk = 256;
@@ -236,15 +273,19 @@ void FilmPage::sample(Spot<SleeveSpace> at, Spot<SleeveSpace> step, std::int64_t
   while (i < n) {
     // A run of places in one strip's grid, or outside all of them.
     const auto strip_of = [&](std::int64_t k, double& u, double& v) -> int {
-      const double x = at.x + step.x * static_cast<double>(k), y = at.y + step.y * static_cast<double>(k);
+      const double x = at.x + step.x * static_cast<double>(k),
+                   y = at.y + step.y * static_cast<double>(k);
       const double which = std::floor((y - first_y + between) / pitch);
       if (which < 0 || which >= sleeve_.strips.count) return -1;
       const auto index = static_cast<std::size_t>(which);
       const Strip& s = strips_[index];
       const double slid = index < slid_mm.size() ? slid_mm[index] : 0;
       // Position of a grid cell's centre is its index + 0.5.
-      u = (x - slid - first_x) * k_ + static_cast<double>(rim) - 0.5 - static_cast<double>(s.first), v = (y - first_y - which * pitch) * k_ + static_cast<double>(rim) - 0.5;
-      if (u < 1 || v < 1 || u >= static_cast<double>(s.width - 2) || v >= static_cast<double>(s.height - 2)) return -1;
+      u = (x - slid - first_x) * k_ + static_cast<double>(rim) - 0.5 - static_cast<double>(s.first),
+      v = (y - first_y - which * pitch) * k_ + static_cast<double>(rim) - 0.5;
+      if (u < 1 || v < 1 || u >= static_cast<double>(s.width - 2) ||
+          v >= static_cast<double>(s.height - 2))
+        return -1;
       return static_cast<int>(index);
     };
     const std::int64_t start = i;

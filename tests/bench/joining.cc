@@ -23,11 +23,13 @@ struct Job {
   double lap_top = 0, lap_height = 0;
 };
 
-/// Two passes of the whole page's width; at 4800 ppi of 40 mm each, so that a file stays below 2 GB.
+/// Two passes of the whole page's width; at 4800 ppi of 40 mm each, so that a file stays below 2
+/// GB.
 Job make_job(int ppi, bool resampled, unsigned seed) {
   Job j;
   j.ppi = ppi, j.resampled = resampled;
-  const double k = ppi / 25.4, height = ppi > 2400 ? 40 : 150, top = ppi > 2400 ? 130 : 1, lap = ppi > 2400 ? 14 : 23;
+  const double k = ppi / 25.4, height = ppi > 2400 ? 40 : 150, top = ppi > 2400 ? 130 : 1,
+               lap = ppi > 2400 ? 14 : 23;
   Variant v;
   v.seed = seed;
   const Case c = make_case(v, ppi);
@@ -52,7 +54,8 @@ join::SheetGeometry sheet_of(const Job& j) {
   join::SheetGeometry g;
   // What a turned and shifted pass 2 cannot show at the sides and below is left out.
   g.origin = {j.a.x + static_cast<double>(left_out(j.ppi)) / k, j.a.y}, g.ppi = Ppi{j.ppi};
-  g.width = std::llround((j.a.width - 1.5) * k) - left_out(j.ppi), g.height = std::llround((j.b.y + j.b.height - j.a.y - 1.5) * k);
+  g.width = std::llround((j.a.width - 1.5) * k) - left_out(j.ppi),
+  g.height = std::llround((j.b.y + j.b.height - j.a.y - 1.5) * k);
   return g;
 }
 
@@ -76,13 +79,16 @@ Told join_files(const Job& j, const fs::path& fa, const fs::path& fb, const fs::
   auto writer = raw::Writer::create(out, geometry.width, geometry.height, geometry.ppi, {});
   if (!writer) return {{}, writer.error().text, ""};
   const std::atomic<bool> never{false};
-  const auto done = join::join({{a->get(), ta.placement(), {}, 1}, {b->get(), tb.placement(), light, 2}}, {lap_of(j)}, geometry, **writer, never);
+  const auto done =
+      join::join({{a->get(), ta.placement(), {}, 1}, {b->get(), tb.placement(), light, 2}},
+                 {lap_of(j)}, geometry, **writer, never);
   if (!done) return {{}, done.error().text, ""};
   const auto written = (*writer)->finish();
   if (!written) return {{}, written.error().text, ""};
   Told t;
   t.values["wall"] = clock.wall(), t.values["cpu"] = clock.cpu();
-  t.values["resampled"] = done->resampled ? 1 : 0, t.values["uncovered"] = static_cast<double>(done->uncovered_pixels);
+  t.values["resampled"] = done->resampled ? 1 : 0,
+  t.values["uncovered"] = static_cast<double>(done->uncovered_pixels);
   t.values["bytes"] = static_cast<double>(geometry.width * geometry.height * 6);
   return t;
 }
@@ -92,15 +98,19 @@ Told count_changed(const Job& j, const fs::path& fa, const fs::path& fb, const f
   auto a = raw::Reader::open(fa), b = raw::Reader::open(fb), s = raw::Reader::open(sheet);
   if (!a || !b || !s) return {{}, "a file cannot be read", ""};
   const double k = j.ppi / 25.4;
-  const auto lap_first = std::llround((j.lap_top - j.a.y) * k), lap_end = lap_first + std::llround(j.lap_height * k);
+  const auto lap_first = std::llround((j.lap_top - j.a.y) * k),
+             lap_end = lap_first + std::llround(j.lap_height * k);
   const std::int64_t w = (*s)->width();
-  std::vector<std::uint16_t> from(static_cast<std::size_t>((*a)->width() * 3)), to(static_cast<std::size_t>(w * 3));
+  std::vector<std::uint16_t> from(static_cast<std::size_t>((*a)->width() * 3)),
+      to(static_cast<std::size_t>(w * 3));
   const std::uint16_t* same = from.data() + left_out(j.ppi) * 3;
   double changed = 0;
   for (std::int64_t y = 0; y < (*s)->height(); ++y) {
     if (y >= lap_first && y < lap_end) continue;
     const bool first = y < lap_first;
-    if (auto r = first ? (*a)->read(y, 1, from.data()) : (*b)->read(y - lap_first, 1, from.data()); !r) return {{}, r.error().text, ""};
+    if (auto r = first ? (*a)->read(y, 1, from.data()) : (*b)->read(y - lap_first, 1, from.data());
+        !r)
+      return {{}, r.error().text, ""};
     if (auto r = (*s)->read(y, 1, to.data()); !r) return {{}, r.error().text, ""};
     if (std::memcmp(same, to.data(), static_cast<std::size_t>(w * 6)) != 0)
       for (std::size_t i = 0; i < to.size(); ++i) changed += same[i] != to[i];
@@ -111,7 +121,8 @@ Told count_changed(const Job& j, const fs::path& fa, const fs::path& fb, const f
 }
 
 double cat(const fs::path& a, const fs::path& b, const fs::path& c) {
-  const std::string command = "cat '" + a.string() + "' '" + b.string() + "' > '" + c.string() + "' && sync '" + c.string() + "'";
+  const std::string command = "cat '" + a.string() + "' '" + b.string() + "' > '" + c.string() +
+                              "' && sync '" + c.string() + "'";
   const Clock clock;
   const bool ok = std::system(command.c_str()) == 0;
   const double s = clock.wall();
@@ -122,17 +133,22 @@ double cat(const fs::path& a, const fs::path& b, const fs::path& c) {
 }  // namespace
 
 void joining(const Setting& setting, Figures& figures) {
-  const Table table("Join from files to a file that is flushed to the disk; 'cat a b > c; sync c' of the same passes beside it (the better of two). At 4800 ppi of 40 mm a pass",
-                    {"ppi", "passes GB", "cat s", "as it lies: s", "cpu s", "x cat", "MB", "resampled: s", "cpu s", "x cat", "MB", "ns/px", "libvips merge: s", "x cat", "MB"},
-                    {5, 9, 7, 13, 6, 6, 6, 12, 7, 6, 6, 6, 16, 6, 6});
+  const Table table(
+      "Join from files to a file that is flushed to the disk; 'cat a b > c; sync c' of the same "
+      "passes beside it (the better of two). At 4800 ppi of 40 mm a pass",
+      {"ppi", "passes GB", "cat s", "as it lies: s", "cpu s", "x cat", "MB", "resampled: s",
+       "cpu s", "x cat", "MB", "ns/px", "libvips merge: s", "x cat", "MB"},
+      {5, 9, 7, 13, 6, 6, 6, 12, 7, 6, 6, 6, 16, 6, 6});
   std::map<int, double> memory;
   for (const int ppi : setting.join_ppi) {
     const Job plain = make_job(ppi, false, setting.seed), askew = make_job(ppi, true, setting.seed);
-    const auto fa = setting.folder / "pass-1.tif", fb = setting.folder / "pass-2.tif", fc = setting.folder / "pass-2-askew.tif", out = setting.folder / "sheet.tif";
+    const auto fa = setting.folder / "pass-1.tif", fb = setting.folder / "pass-2.tif",
+               fc = setting.folder / "pass-2-askew.tif", out = setting.folder / "sheet.tif";
     {
       PassMaker maker(ppi, setting.seed, {plain.a, plain.b, askew.b});
       std::string wrong;
-      for (std::size_t i = 0; i < 3 && wrong.empty(); ++i) wrong = maker.make(i, i == 0 ? fa : i == 1 ? fb : fc);
+      for (std::size_t i = 0; i < 3 && wrong.empty(); ++i)
+        wrong = maker.make(i, i == 0 ? fa : i == 1 ? fb : fc);
       if (!wrong.empty()) {
         std::printf("%5d  %s\n", ppi, wrong.c_str());
         continue;
@@ -142,7 +158,9 @@ void joining(const Setting& setting, Figures& figures) {
     const double gigabytes = static_cast<double>(fs::file_size(fa) + fs::file_size(fb)) / 1e9;
     double disk = cat(fa, fb, out);
     const Measured as_it_lies = in_child([&] { return join_files(plain, fa, fb, out); });
-    const Measured changed = as_it_lies.failed.empty() ? in_child([&] { return count_changed(plain, fa, fb, out); }) : Measured{};
+    const Measured changed = as_it_lies.failed.empty()
+                                 ? in_child([&] { return count_changed(plain, fa, fb, out); })
+                                 : Measured{};
     fs::remove(out);
     sync();
     const Measured resampled = in_child([&] { return join_files(askew, fa, fc, out); });
@@ -152,27 +170,42 @@ void joining(const Setting& setting, Figures& figures) {
     Measured merged;
     if (setting.with_peers) {
       const double k = ppi / 25.4;
-      merged = in_program({setting.peers, "merge", fa, fb, out, "0", std::to_string(-std::llround((plain.b.y - plain.a.y) * k)), "down"});
+      merged = in_program({setting.peers, "merge", fa, fb, out, "0",
+                           std::to_string(-std::llround((plain.b.y - plain.a.y) * k)), "down"});
       fs::remove(out);
       sync();
     }
-    table.row({std::to_string(ppi), number(gigabytes, 2), number(disk, 2), number(as_it_lies.at("wall"), 2), number(as_it_lies.at("cpu"), 2), number(as_it_lies.at("wall") / disk, 2), number(as_it_lies.peak_mb, 0),
-               number(resampled.at("wall"), 2), number(resampled.at("cpu"), 2), number(resampled.at("wall") / disk, 2), number(resampled.peak_mb, 0),
-               number(resampled.at("wall") / resampled.at("bytes") * 6e9, 1), number(merged.at("wall"), 2), number(merged.at("wall") / disk, 2), number(merged.peak_mb, 0)});
-    for (const Measured* m : std::initializer_list<const Measured*>{&as_it_lies, &changed, &resampled, &merged})
+    table.row({std::to_string(ppi), number(gigabytes, 2), number(disk, 2),
+               number(as_it_lies.at("wall"), 2), number(as_it_lies.at("cpu"), 2),
+               number(as_it_lies.at("wall") / disk, 2), number(as_it_lies.peak_mb, 0),
+               number(resampled.at("wall"), 2), number(resampled.at("cpu"), 2),
+               number(resampled.at("wall") / disk, 2), number(resampled.peak_mb, 0),
+               number(resampled.at("wall") / resampled.at("bytes") * 6e9, 1),
+               number(merged.at("wall"), 2), number(merged.at("wall") / disk, 2),
+               number(merged.peak_mb, 0)});
+    for (const Measured* m :
+         std::initializer_list<const Measured*>{&as_it_lies, &changed, &resampled, &merged})
       if (!m->failed.empty()) std::printf("       %s\n", m->failed.c_str());
-    if (as_it_lies.at("uncovered") > 0 || resampled.at("uncovered") > 0) std::printf("       pixels that no pass shows: %.0f, %.0f\n", as_it_lies.at("uncovered"), resampled.at("uncovered"));
-    figures.expect("join of passes that lie as the sheet does: samples beside the lap that are not the pass's own", changed.at("changed"), 0);
+    if (as_it_lies.at("uncovered") > 0 || resampled.at("uncovered") > 0)
+      std::printf("       pixels that no pass shows: %.0f, %.0f\n", as_it_lies.at("uncovered"),
+                  resampled.at("uncovered"));
+    figures.expect(
+        "join of passes that lie as the sheet does: samples beside the lap that are not the pass's "
+        "own",
+        changed.at("changed"), 0);
     memory[ppi] = std::max(as_it_lies.peak_mb, resampled.peak_mb);
     if (ppi == 2400) {
-      figures.expect("join at 2400 ppi as it lies, time over cat's", as_it_lies.at("wall") / disk, 1.25);
+      figures.expect("join at 2400 ppi as it lies, time over cat's", as_it_lies.at("wall") / disk,
+                     1.25);
       figures.expect("join at 2400 ppi resampled, time over cat's", resampled.at("wall") / disk, 2);
       figures.expect("join at 2400 ppi, MB", memory[ppi], 128);
     }
     if (ppi == 4800) figures.expect("join at 4800 ppi, MB", memory[ppi], 256);
     for (const auto& f : {fa, fb, fc}) fs::remove(f);
   }
-  if (memory.count(2400) != 0 && memory.count(4800) != 0) figures.expect("join, memory at 4800 ppi over that at 2400 (twice the width)", memory[4800] / memory[2400], 2);
+  if (memory.count(2400) != 0 && memory.count(4800) != 0)
+    figures.expect("join, memory at 4800 ppi over that at 2400 (twice the width)",
+                   memory[4800] / memory[2400], 2);
 }
 
 }  // namespace lapwright::bench

@@ -9,7 +9,8 @@
 namespace lapwright::bench {
 namespace {
 
-/// Two by two passes, each with its own place, wobble and light; the third and fourth lie turned by 180 degrees.
+/// Two by two passes, each with its own place, wobble and light; the third and fourth lie turned by
+/// 180 degrees.
 std::vector<PassSpec> four(int ppi, unsigned seed) {
   std::vector<PassSpec> out(4);
   for (int i = 0; i < 4; ++i) {
@@ -25,7 +26,8 @@ std::vector<PassSpec> four(int ppi, unsigned seed) {
   return out;
 }
 
-Told measure_four(const std::vector<PassSpec>& specs, const std::vector<std::filesystem::path>& files) {
+Told measure_four(const std::vector<PassSpec>& specs,
+                  const std::vector<std::filesystem::path>& files) {
   Told told;
   std::vector<std::unique_ptr<raw::Reader>> readers;
   std::vector<PassTruth> truths;
@@ -54,16 +56,19 @@ Told measure_four(const std::vector<PassSpec>& specs, const std::vector<std::fil
     }
   }
   const auto solved = lap::solve(inputs, reports);
-  told.values["wall"] = clock.wall(), told.values["cpu"] = clock.cpu(), told.values["refused"] = refused;
+  told.values["wall"] = clock.wall(), told.values["cpu"] = clock.cpu(),
+  told.values["refused"] = refused;
   if (!solved) return {told.values, solved.error().text, told.note};
   Sum all;
   for (std::size_t a = 0; a < specs.size(); ++a)
     for (std::size_t b = a + 1; b < specs.size(); ++b)
       for (const LapPoint& p : lap_grid(truths[a], truths[b])) {
-        const auto truth = truths[b].shows(p.s), found = solved->placements[b](lap::sleeve_at(solved->placements[a], p.a));
+        const auto truth = truths[b].shows(p.s),
+                   found = solved->placements[b](lap::sleeve_at(solved->placements[a], p.a));
         all.add(std::hypot(found.x - truth.x, found.y - truth.y));
       }
-  told.values["rms"] = all.rms(), told.values["worst"] = all.worst, told.values["loop"] = solved->worst_loop_px;
+  told.values["rms"] = all.rms(), told.values["worst"] = all.worst,
+  told.values["loop"] = solved->worst_loop_px;
   return told;
 }
 
@@ -80,12 +85,20 @@ void loops(const Setting& setting, int ppi, Figures& figures) {
       wrong = maker.make(i, files.back());
     }
   }
-  const Measured m = wrong.empty() ? in_child([&] { return measure_four(specs, files); }) : Measured{{}, wrong, "", 0};
-  const Table table("Four passes with laps on all sides, two of them turned by 180 degrees, at " + std::to_string(ppi) + " ppi: over all laps by the one solution",
-                    {"RMS px", "worst px", "loop px", "refused laps", "wall s", "cpu s", "MB"}, {8, 9, 8, 13, 7, 7, 6});
-  table.row({number(m.at("rms"), 4), number(m.at("worst"), 4), number(m.at("loop"), 4), number(m.at("refused"), 0), number(m.at("wall"), 2), number(m.at("cpu"), 2), number(m.peak_mb, 0)});
-  if (!m.failed.empty() || !m.note.empty()) std::printf("    %s %s\n", m.failed.c_str(), m.note.c_str());
-  figures.expect(ppi >= 600 ? "four passes in a loop, RMS px, 600 to 1200 ppi" : "four passes in a loop, RMS px, 300 ppi", m.failed.empty() ? m.at("rms") : std::nan(""), ppi >= 600 ? 0.02 : 0.03);
+  const Measured m = wrong.empty() ? in_child([&] { return measure_four(specs, files); })
+                                   : Measured{{}, wrong, "", 0};
+  const Table table("Four passes with laps on all sides, two of them turned by 180 degrees, at " +
+                        std::to_string(ppi) + " ppi: over all laps by the one solution",
+                    {"RMS px", "worst px", "loop px", "refused laps", "wall s", "cpu s", "MB"},
+                    {8, 9, 8, 13, 7, 7, 6});
+  table.row({number(m.at("rms"), 4), number(m.at("worst"), 4), number(m.at("loop"), 4),
+             number(m.at("refused"), 0), number(m.at("wall"), 2), number(m.at("cpu"), 2),
+             number(m.peak_mb, 0)});
+  if (!m.failed.empty() || !m.note.empty())
+    std::printf("    %s %s\n", m.failed.c_str(), m.note.c_str());
+  figures.expect(ppi >= 600 ? "four passes in a loop, RMS px, 600 to 1200 ppi"
+                            : "four passes in a loop, RMS px, 300 ppi",
+                 m.failed.empty() ? m.at("rms") : std::nan(""), ppi >= 600 ? 0.02 : 0.03);
   for (const auto& f : files) std::filesystem::remove(f);
 }
 

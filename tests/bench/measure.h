@@ -1,6 +1,8 @@
-// Every measured case in a process of its own: what it found, its time and its own peak memory; and the tables that tell.
+// Every measured case in a process of its own: what it found, its time and its own peak memory; and
+// the tables that tell.
 //
-// Units: seconds, MB of 10^6 bytes. Thread: one. Errors: a case that died or failed says so in `failed`.
+// Units: seconds, MB of 10^6 bytes. Thread: one. Errors: a case that died or failed says so in
+// `failed`.
 #pragma once
 
 #include <functional>

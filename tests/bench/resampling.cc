@@ -17,7 +17,8 @@ namespace {
 
 namespace fs = std::filesystem;
 using image::Rgb16;
-using Pattern = std::function<double(double x, double y)>;  // -1 .. 1 at a continuous pixel position
+using Pattern =
+    std::function<double(double x, double y)>;  // -1 .. 1 at a continuous pixel position
 
 constexpr std::int64_t side = 900;
 constexpr double middle = 30000, swing = 20000, pi = std::numbers::pi;
@@ -35,7 +36,8 @@ Rgb16 drawn(const Pattern& f) {
   for (std::int64_t y = 0; y < side; ++y)
     for (std::int64_t x = 0; x < side; ++x)
       for (std::int64_t c = 0; c < 3; ++c)
-        out.row(y)[x * 3 + c] = static_cast<std::uint16_t>(std::lround(middle + swing * f(static_cast<double>(x) + 0.5, static_cast<double>(y) + 0.5)));
+        out.row(y)[x * 3 + c] = static_cast<std::uint16_t>(std::lround(
+            middle + swing * f(static_cast<double>(x) + 0.5, static_cast<double>(y) + 0.5)));
   return out;
 }
 
@@ -89,7 +91,8 @@ Result<Rgb16> by_peer(const Setting& setting, const std::string& which, const fs
   auto m = bed_map();
   // Counted from pixel centres.
   m.e += 0.5 * (m.a + m.c) - 0.5, m.f += 0.5 * (m.b + m.d) - 0.5;
-  std::vector<std::string> command{setting.peers, which, in, out, std::to_string(out_side), std::to_string(out_side)};
+  std::vector<std::string> command{
+      setting.peers, which, in, out, std::to_string(out_side), std::to_string(out_side)};
   for (const double v : {m.a, m.c, m.e, m.b, m.d, m.f}) {
     char text[40];
     std::snprintf(text, sizeof text, "%.17g", v);
@@ -102,8 +105,10 @@ Result<Rgb16> by_peer(const Setting& setting, const std::string& which, const fs
   return picture;
 }
 
-/// Error against the pattern itself, RMS, in per cent of the pattern's own RMS, by bins that `bin` gives (negative: left out).
-std::vector<double> errors(const Rgb16& sheet, const Pattern& f, int bins, const std::function<int(double, double)>& bin) {
+/// Error against the pattern itself, RMS, in per cent of the pattern's own RMS, by bins that `bin`
+/// gives (negative: left out).
+std::vector<double> errors(const Rgb16& sheet, const Pattern& f, int bins,
+                           const std::function<int(double, double)>& bin) {
   std::vector<double> wrong(static_cast<std::size_t>(bins)), power(wrong), count(wrong);
   const auto m = bed_map();
   for (std::int64_t y = 8; y < sheet.height() - 8; ++y)
@@ -111,18 +116,25 @@ std::vector<double> errors(const Rgb16& sheet, const Pattern& f, int bins, const
       const auto p = m({static_cast<double>(x) + 0.5, static_cast<double>(y) + 0.5});
       const int b = bin(p.x, p.y);
       if (b < 0 || b >= bins) continue;
-      const double want = swing * f(p.x, p.y), got = static_cast<double>(sheet.row(y)[x * 3 + 1]) - middle;
+      const double want = swing * f(p.x, p.y),
+                   got = static_cast<double>(sheet.row(y)[x * 3 + 1]) - middle;
       const auto i = static_cast<std::size_t>(b);
       wrong[i] += (got - want) * (got - want), power[i] += want * want, count[i] += 1;
     }
-  for (std::size_t i = 0; i < wrong.size(); ++i) wrong[i] = power[i] > 0 ? 100 * std::sqrt(wrong[i] / power[i]) : std::nan("");
+  for (std::size_t i = 0; i < wrong.size(); ++i)
+    wrong[i] = power[i] > 0 ? 100 * std::sqrt(wrong[i] / power[i]) : std::nan("");
   return wrong;
 }
 
-/// Spatial frequency response at `frequency` cycles a pixel of an edge a few degrees off vertical: ISO 12233's slanted edge.
-double edge_response(const Rgb16& picture, std::int64_t x0, std::int64_t y0, std::int64_t w, std::int64_t h, double frequency) {
-  const auto at = [&](std::int64_t x, std::int64_t y) { return static_cast<double>(picture.row(y0 + y)[(x0 + x) * 3 + 1]); };
-  // A line through each row's centroid of the derivative, the second time weighted around the first line.
+/// Spatial frequency response at `frequency` cycles a pixel of an edge a few degrees off vertical:
+/// ISO 12233's slanted edge.
+double edge_response(const Rgb16& picture, std::int64_t x0, std::int64_t y0, std::int64_t w,
+                     std::int64_t h, double frequency) {
+  const auto at = [&](std::int64_t x, std::int64_t y) {
+    return static_cast<double>(picture.row(y0 + y)[(x0 + x) * 3 + 1]);
+  };
+  // A line through each row's centroid of the derivative, the second time weighted around the first
+  // line.
   double slope = 0, start = static_cast<double>(w) / 2;
   for (int round = 0; round < 2; ++round) {
     double n = 0, sy = 0, sx = 0, syy = 0, sxy = 0;
@@ -145,22 +157,31 @@ double edge_response(const Rgb16& picture, std::int64_t x0, std::int64_t y0, std
   std::vector<double> sum(bins), count(bins);
   for (std::int64_t y = 0; y < h; ++y)
     for (std::int64_t x = 0; x < w; ++x) {
-      const double d = (static_cast<double>(x) + 0.5 - (start + slope * static_cast<double>(y))) + static_cast<double>(w) / 2;
+      const double d = (static_cast<double>(x) + 0.5 - (start + slope * static_cast<double>(y))) +
+                       static_cast<double>(w) / 2;
       const auto b = static_cast<std::int64_t>(std::floor(d * 4));
-      if (b >= 0 && b < w * 4) sum[static_cast<std::size_t>(b)] += at(x, y), count[static_cast<std::size_t>(b)] += 1;
+      if (b >= 0 && b < w * 4)
+        sum[static_cast<std::size_t>(b)] += at(x, y), count[static_cast<std::size_t>(b)] += 1;
     }
   std::vector<double> profile;
   for (std::size_t i = 0; i < bins; ++i)
-    if (count[i] > 0) profile.push_back(sum[i] / count[i]);
-    else if (!profile.empty()) profile.push_back(profile.back());
+    if (count[i] > 0)
+      profile.push_back(sum[i] / count[i]);
+    else if (!profile.empty())
+      profile.push_back(profile.back());
   std::complex<double> there = 0, none = 0;
   const double n = static_cast<double>(profile.size()) - 1;
   for (std::size_t i = 0; i + 1 < profile.size(); ++i) {
-    const double window = 0.54 - 0.46 * std::cos(2 * pi * static_cast<double>(i) / n), d = (profile[i + 1] - profile[i]) * window;
-    there += d * std::exp(std::complex<double>(0, -2 * pi * frequency * static_cast<double>(i) / 4)), none += d;
+    const double window = 0.54 - 0.46 * std::cos(2 * pi * static_cast<double>(i) / n),
+                 d = (profile[i + 1] - profile[i]) * window;
+    there +=
+        d * std::exp(std::complex<double>(0, -2 * pi * frequency * static_cast<double>(i) / 4)),
+        none += d;
   }
-  // The difference of bins is itself a filter; its response is taken out, and the true step across the tilted edge put in.
-  const double step = frequency / 4 / std::cos(std::atan(slope)), filter = std::sin(pi * step) / (pi * step);
+  // The difference of bins is itself a filter; its response is taken out, and the true step across
+  // the tilted edge put in.
+  const double step = frequency / 4 / std::cos(std::atan(slope)),
+               filter = std::sin(pi * step) / (pi * step);
   return std::abs(there) / std::abs(none) / filter;
 }
 
@@ -189,10 +210,15 @@ void patterns(const Setting& setting, Figures& figures) {
     const double d = ((x - centre) - tilt * (y - centre)) * std::cos(5 * pi / 180);
     return -std::cos(0) * 0.9 * std::erf(d / (0.5 * std::numbers::sqrt2));
   };
-  const Table table("Resampling once (0.15 deg, scale 2e-4, a part of a pixel) against the pattern itself: error RMS in % of the pattern's RMS",
-                    {"", "zone plate to 0.1 Ny", "0.2", "0.3", "0.4", "0.5", "0.6", "0.7", "noise to 0.7 Ny", "edge SFR at Ny/2", "loss %"}, {-28, 20, 7, 7, 7, 7, 7, 7, 16, 16, 7});
+  const Table table(
+      "Resampling once (0.15 deg, scale 2e-4, a part of a pixel) against the pattern itself: error "
+      "RMS in % of the pattern's RMS",
+      {"", "zone plate to 0.1 Ny", "0.2", "0.3", "0.4", "0.5", "0.6", "0.7", "noise to 0.7 Ny",
+       "edge SFR at Ny/2", "loss %"},
+      {-28, 20, 7, 7, 7, 7, 7, 7, 16, 16, 7});
   const Rgb16 zoned = drawn(zone), noised = drawn(noise), edged = drawn(edge);
-  const auto files = std::array{setting.folder / "zone.tif", setting.folder / "noise.tif", setting.folder / "edge.tif"};
+  const auto files = std::array{setting.folder / "zone.tif", setting.folder / "noise.tif",
+                                setting.folder / "edge.tif"};
   const std::array<const Rgb16*, 3> pictures{&zoned, &noised, &edged};
   for (std::size_t i = 0; i < 3; ++i)
     if (auto r = write(*pictures[i], files[i]); !r) {
@@ -205,21 +231,29 @@ void patterns(const Setting& setting, Figures& figures) {
   for (const std::string who : {"lapwright", "warp-opencv", "warp-libvips"}) {
     if (who != "lapwright" && !setting.with_peers) continue;
     std::array<Result<Rgb16>, 3> out;
-    for (std::size_t i = 0; i < 3; ++i) out[i] = who == "lapwright" ? joined(*pictures[i]) : by_peer(setting, who, files[i]);
-    const std::string name = who == "lapwright" ? who : who == "warp-opencv" ? "OpenCV, Lanczos 8 x 8" : "libvips, bicubic";
+    for (std::size_t i = 0; i < 3; ++i)
+      out[i] = who == "lapwright" ? joined(*pictures[i]) : by_peer(setting, who, files[i]);
+    const std::string name = who == "lapwright"     ? who
+                             : who == "warp-opencv" ? "OpenCV, Lanczos 8 x 8"
+                                                    : "libvips, bicubic";
     bool failed = false;
     for (const auto& o : out)
-      if (!o && !failed) std::printf("  %s: %s\n", name.c_str(), o.error().text.c_str()), failed = true;
+      if (!o && !failed)
+        std::printf("  %s: %s\n", name.c_str(), o.error().text.c_str()), failed = true;
     if (failed) continue;
-    const auto rings = errors(*out[0], zone, 7, [=](double x, double y) { return static_cast<int>(std::hypot(x - centre, y - centre) / reach * 7); });
+    const auto rings = errors(*out[0], zone, 7, [=](double x, double y) {
+      return static_cast<int>(std::hypot(x - centre, y - centre) / reach * 7);
+    });
     const double all = errors(*out[1], noise, 1, [](double, double) { return 0; })[0];
-    const double after = edge_response(*out[2], x0 - 13, y0 - 8, 120, 200, 0.25), loss = 100 * (1 - after / before);
+    const double after = edge_response(*out[2], x0 - 13, y0 - 8, 120, 200, 0.25),
+                 loss = 100 * (1 - after / before);
     std::vector<std::string> cells{name};
     for (const double r : rings) cells.push_back(number(r, 3));
     for (const auto& s : {number(all, 3), number(after, 4), number(loss, 2)}) cells.push_back(s);
     table.row(cells);
     if (who == "lapwright") {
-      for (const double r : rings) figures.expect("resampling, error RMS up to 0.7 Nyquist, %", r, 0.5);
+      for (const double r : rings)
+        figures.expect("resampling, error RMS up to 0.7 Nyquist, %", r, 0.5);
       figures.expect("resampling, error RMS up to 0.7 Nyquist, %", all, 0.5);
       figures.expect("slanted-edge response lost at half Nyquist, %", std::abs(loss), 2);
     }
@@ -233,7 +267,8 @@ image::Plane density_box(const Rgb16& picture, const lap::Box& box) {
     for (std::int64_t x = 0; x < box.width; ++x) {
       const std::uint16_t* s = picture.row(box.y + y) + (box.x + x) * 3;
       double sum = 0;
-      for (int c = 0; c < 3; ++c) sum -= std::log10((static_cast<double>(s[c]) + 100) / open_counts);
+      for (int c = 0; c < 3; ++c)
+        sum -= std::log10((static_cast<double>(s[c]) + 100) / open_counts);
       p.row(y)[x] = static_cast<float>(sum / 3);
     }
   return p;
@@ -251,14 +286,20 @@ double median_of(std::vector<double> v) {
   return v[v.size() / 2];
 }
 
-/// Patches of real photographs under pure shifts: lapwright's step and OpenCV's phase correlation on the same patches.
+/// Patches of real photographs under pure shifts: lapwright's step and OpenCV's phase correlation
+/// on the same patches.
 void shifts(const Setting& setting, Figures& figures) {
   constexpr std::int64_t patch = 64, around = 8;
-  const Table table("Shift of 64 x 64 patches of photographs at 1200 ppi, distance from the truth, px, over the patches that lapwright answers for",
-                    {"shift", "patches", "answered", "lapwright RMS", "median", "OpenCV phase correlation RMS", "median", "ratio"}, {-14, 8, 9, 14, 8, 29, 8, 7});
+  const Table table(
+      "Shift of 64 x 64 patches of photographs at 1200 ppi, distance from the truth, px, over the "
+      "patches that lapwright answers for",
+      {"shift", "patches", "answered", "lapwright RMS", "median", "OpenCV phase correlation RMS",
+       "median", "ratio"},
+      {-14, 8, 9, 14, 8, 29, 8, 7});
   PageOptions options;
   options.seed = setting.seed;
-  options.shown = {Micrometres::from_mm(50), Micrometres::from_mm(14), Micrometres::from_mm(80), Micrometres::from_mm(30)};
+  options.shown = {Micrometres::from_mm(50), Micrometres::from_mm(14), Micrometres::from_mm(80),
+                   Micrometres::from_mm(30)};
   const auto page = FilmPage::make(bench_sleeve(), some_ppi, options);
   if (!page) {
     std::printf("  %s\n", page.error().text.c_str());
@@ -277,7 +318,8 @@ void shifts(const Setting& setting, Figures& figures) {
   };
   const auto fa = setting.folder / "a.tif", fb = setting.folder / "b.tif";
   const Rgb16 a = made(0, 0, 1);
-  for (const auto& [dx, dy] : std::array<std::array<double, 2>, 4>{{{0.37, -0.21}, {0.5, 0.5}, {-0.13, 0.74}, {1.62, -1.38}}}) {
+  for (const auto& [dx, dy] : std::array<std::array<double, 2>, 4>{
+           {{0.37, -0.21}, {0.5, 0.5}, {-0.13, 0.74}, {1.62, -1.38}}}) {
     const Rgb16 b = made(dx, dy, 2);
     std::vector<lap::Site> sites;
     std::vector<image::Plane> pa, pb;
@@ -285,10 +327,12 @@ void shifts(const Setting& setting, Figures& figures) {
     for (std::int64_t y = 16; y + patch + 16 < a.height(); y += 80)
       for (std::int64_t x = 16; x + patch + 16 < a.width(); x += 80) {
         lap::Site s;
-        s.a = {x, y, patch, patch}, s.b = {x - around, y - around, patch + 2 * around, patch + 2 * around};
+        s.a = {x, y, patch, patch},
+        s.b = {x - around, y - around, patch + 2 * around, patch + 2 * around};
         const image::Plane plane = density_box(a, s.a);
         double sum = 0, squares = 0;
-        for (const float v : plane.values) sum += static_cast<double>(v), squares += static_cast<double>(v) * static_cast<double>(v);
+        for (const float v : plane.values)
+          sum += static_cast<double>(v), squares += static_cast<double>(v) * static_cast<double>(v);
         const auto n = static_cast<double>(plane.values.size());
         if (squares / n - sum / n * sum / n < 0.0004) continue;  // nothing there but grain
         sites.push_back(s), pa.push_back(plane), pb.push_back(density_box(b, s.b));
@@ -301,7 +345,8 @@ void shifts(const Setting& setting, Figures& figures) {
     std::vector<double> ours_off, theirs_off;
     for (const auto& m : matches) {
       const auto site = std::find_if(sites.begin(), sites.end(), [&](const lap::Site& s) {
-        return m.a.x >= static_cast<double>(s.a.x) && m.a.x <= static_cast<double>(s.a.x + patch) && m.a.y >= static_cast<double>(s.a.y) && m.a.y <= static_cast<double>(s.a.y + patch);
+        return m.a.x >= static_cast<double>(s.a.x) && m.a.x <= static_cast<double>(s.a.x + patch) &&
+               m.a.y >= static_cast<double>(s.a.y) && m.a.y <= static_cast<double>(s.a.y + patch);
       });
       if (site == sites.end()) continue;
       const auto i = std::to_string(site - sites.begin());
@@ -309,9 +354,12 @@ void shifts(const Setting& setting, Figures& figures) {
       theirs_off.push_back(std::hypot(theirs.at("dx" + i) - dx, theirs.at("dy" + i) - dy));
     }
     const double ours_rms = rms_of(ours_off), theirs_rms = rms_of(theirs_off);
-    table.row({number(dx, 2) + ", " + number(dy, 2), std::to_string(sites.size()), std::to_string(ours_off.size()), number(ours_rms, 4), number(median_of(ours_off), 4),
-               number(theirs_rms, 4), number(median_of(theirs_off), 4), number(theirs_rms / ours_rms, 1)});
-    figures.expect("shift of a patch, error over that of OpenCV's phase correlation", ours_rms / theirs_rms, 1);
+    table.row({number(dx, 2) + ", " + number(dy, 2), std::to_string(sites.size()),
+               std::to_string(ours_off.size()), number(ours_rms, 4), number(median_of(ours_off), 4),
+               number(theirs_rms, 4), number(median_of(theirs_off), 4),
+               number(theirs_rms / ours_rms, 1)});
+    figures.expect("shift of a patch, error over that of OpenCV's phase correlation",
+                   ours_rms / theirs_rms, 1);
   }
   fs::remove(fa), fs::remove(fb);
 }

@@ -15,10 +15,10 @@ namespace lapwright::bench {
 struct Setting {
   std::vector<int> ppi = {300, 600, 1200, 2400};
   std::vector<int> join_ppi = {300, 600, 1200, 2400, 4800};
-  std::optional<Variant> one;        // this case alone
-  std::string only;                  // the standard cases whose name holds this
-  std::filesystem::path folder;      // for pass files
-  std::filesystem::path peers;       // the peers' program
+  std::optional<Variant> one;    // this case alone
+  std::string only;              // the standard cases whose name holds this
+  std::filesystem::path folder;  // for pass files
+  std::filesystem::path peers;   // the peers' program
   bool with_peers = true;
   bool keep = false;
   unsigned seed = 1;
