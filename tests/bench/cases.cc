@@ -66,9 +66,10 @@ Case make_case(const Variant& v, int ppi) {
     p->ppi = ppi, p->noise = v.noise, p->dust = v.dust;
     const bool second = p == &c.b;
     p->number = second ? 2 : 1;
-    if (v.wobble) p->carriage.push_back({60, 40, second ? 2.1 : 0.4});
-    if (v.gear_um > 0) p->carriage.push_back({v.gear_um, v.gear_mm, second ? 1.3 : 4.0});
-    if (v.sideways_um > 0) p->sideways.push_back({v.sideways_um, 57, second ? 0.2 : 3.3});
+    const double other = (v.seed - 1) * (second ? 1.9 : 0.8);  // another seed, another phase
+    if (v.wobble) p->carriage.push_back({60, 40, (second ? 2.1 : 0.4) + other});
+    if (v.gear_um > 0) p->carriage.push_back({v.gear_um, v.gear_mm, (second ? 1.3 : 4.0) + other});
+    if (v.sideways_um > 0) p->sideways.push_back({v.sideways_um, 57, (second ? 0.2 : 3.3) + other});
     p->seed = v.seed * 2 + (second ? 1 : 0);
   }
   if (v.lap == LapKind::across) {

@@ -167,6 +167,7 @@ void compare_peers(const Case& c, const Setting& setting, const std::filesystem:
 void registration(const Setting& setting, Figures& figures) {
   std::vector<Variant> variants =
       setting.one ? std::vector<Variant>{*setting.one} : standard_variants();
+  for (Variant& v : variants) v.seed = setting.seed;
   Rows costs;
   for (const int ppi : setting.ppi) {
     std::vector<Case> cases;
