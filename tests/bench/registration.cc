@@ -157,7 +157,8 @@ void compare_peers(const Case& c, const Setting& setting, const std::filesystem:
          number(m.at("cpu"), 2), number(m.peak_mb, 0), number(error.rms() / ours.at("rms"), 1),
          number(m.at("wall") / ours.at("wall"), 2), number(m.peak_mb / ours.peak_mb, 2)});
     if (error.rms() < 1)
-      figures.expect("time of the lap check over that of a peer that comes within 1 px",
+      figures.expect("lap check at " + std::to_string(c.ppi) +
+                         " ppi, time over that of a library that comes within 1 px",
                      ours.at("wall") / m.at("wall"), 1);
   }
 }
