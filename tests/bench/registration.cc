@@ -163,6 +163,32 @@ void compare_peers(const Case& c, const Setting& setting, const std::filesystem:
   }
 }
 
+void note_figures(const Case& c, const Measured& m, Figures& figures) {
+  if (c.ppi == 2400) {
+    figures.expect("lap check at 2400 ppi, s", m.at("wall"), 2);
+    figures.expect("lap check at 2400 ppi, MB", m.peak_mb, 150);
+  }
+  figures.expect("light, gain off the truth on film, %", m.at("light_film"), 0.2);
+  if (std::isfinite(m.at("light_gutter")))
+    figures.expect("light, gain off the truth in gutters, %", m.at("light_gutter"), 0.4);
+  if (!c.variant.counted) return;
+  figures.expect("strips said to have slid that did not", m.at("falsely"), 0);
+  if (c.variant.gear_um > 0) {
+    figures.expect("registration with a gear error of " + number(c.variant.gear_um, 0) + " um at " +
+                       number(c.variant.gear_mm, 1) + " mm, RMS px",
+                   m.at("rms"), 0.15);
+  } else if (!c.variant.slid_mm.empty()) {
+    figures.expect("registration of strips that did not slide beside some that did, RMS px",
+                   m.at("rms"), 0.03);
+    figures.expect("a slid strip's own shift, px", m.at("slid"), 0.1);
+  } else {
+    figures.expect(
+        c.ppi >= 600 ? "registration, RMS px, 600 to 2400 ppi" : "registration, RMS px, 300 ppi",
+        m.at("rms"), c.ppi >= 600 ? 0.02 : 0.03);
+    figures.expect("registration, worst point, px", m.at("worst"), 0.1);
+  }
+}
+
 }  // namespace
 
 void registration(const Setting& setting, Figures& figures) {
@@ -202,33 +228,9 @@ void registration(const Setting& setting, Figures& figures) {
                  number(m.at("patches"), 0), number(m.at("confidence"), 4)});
       if (!m.failed.empty()) std::printf("    %s\n", m.failed.c_str());
       if (!m.note.empty()) std::printf("    %s\n", m.note.c_str());
-      const std::string kind = !c.variant.counted           ? ""
-                               : c.variant.gear_um > 0      ? "gear"
-                               : !c.variant.slid_mm.empty() ? "slid"
-                                                            : "base";
-      const double unknown = std::nan("");
       const bool failed = !m.failed.empty();
-      const auto got = [&](const char* key) { return failed ? unknown : m.at(key); };
-      if (kind == "base" && ppi >= 600)
-        figures.expect("registration, RMS px, 600 to 2400 ppi", got("rms"), 0.02);
-      if (kind == "base" && ppi < 600)
-        figures.expect("registration, RMS px, 300 ppi", got("rms"), 0.03);
-      if (kind == "base") figures.expect("registration, worst point, px", got("worst"), 0.1);
-      if (kind == "gear")
-        figures.expect("registration with a gear error of " + number(c.variant.gear_um, 0) +
-                           " um at " + number(c.variant.gear_mm, 1) + " mm, RMS px",
-                       got("rms"), 0.15);
-      if (kind == "slid")
-        figures.expect("registration of strips that did not slide beside some that did, RMS px",
-                       got("rms"), 0.03);
-      if (kind == "slid") figures.expect("a slid strip's own shift, px", got("slid"), 0.1);
-      if (!kind.empty()) figures.expect("strips said to have slid that did not", got("falsely"), 0);
-      figures.expect("light, gain off the truth on film, %", got("light_film"), 0.2);
-      if (failed || std::isfinite(m.at("light_gutter")))
-        figures.expect("light, gain off the truth in gutters, %", got("light_gutter"), 0.4);
-      if (ppi == 2400)
-        figures.expect("lap check at 2400 ppi, s", got("wall"), 2),
-            figures.expect("lap check at 2400 ppi, MB", failed ? unknown : m.peak_mb, 150);
+      if (c.variant.counted) figures.expect("good laps refused", failed ? 1 : 0, 0);
+      if (!failed) note_figures(c, m, figures);
       if (c.variant.name == "across" && !failed) {
         const double megapixels =
             static_cast<double>(PassTruth(c.a).width() * PassTruth(c.a).height() +
