@@ -2,6 +2,7 @@
 #include <lcms2.h>
 
 #include <cmath>
+#include <memory>
 
 #include "density/density.h"
 #include "density/paper.h"
@@ -218,10 +219,15 @@ TEST(Measure, CautionsWhenAColourNegativeHasNoMask) {
 
 struct LabColour { double l, a, b, chroma() const { return std::hypot(a, b); } };
 LabColour lab(const std::uint16_t* rgb) {
-  static const cmsHTRANSFORM t = cmsCreateTransform(cmsCreate_sRGBProfile(), TYPE_RGB_16, cmsCreateLab4Profile(nullptr), TYPE_Lab_DBL,
-                                                    INTENT_RELATIVE_COLORIMETRIC, cmsFLAGS_NOOPTIMIZE);
+  static const std::unique_ptr<void, decltype(&cmsDeleteTransform)> transform = [] {
+    const cmsHPROFILE from = cmsCreate_sRGBProfile(), to = cmsCreateLab4Profile(nullptr);
+    const cmsHTRANSFORM made = cmsCreateTransform(
+        from, TYPE_RGB_16, to, TYPE_Lab_DBL, INTENT_RELATIVE_COLORIMETRIC, cmsFLAGS_NOOPTIMIZE);
+    cmsCloseProfile(from), cmsCloseProfile(to);
+    return std::unique_ptr<void, decltype(&cmsDeleteTransform)>(made, &cmsDeleteTransform);
+  }();
   cmsCIELab out{};
-  cmsDoTransform(t, rgb, &out, 1);
+  cmsDoTransform(transform.get(), rgb, &out, 1);
   return {out.L, out.a, out.b};
 }
 
