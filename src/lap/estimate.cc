@@ -10,7 +10,8 @@
 namespace lapwright::lap {
 namespace {
 
-constexpr double overview_error = 0.04;     // overview pixels: of its own, since it is made of a few rows only
+constexpr double overview_error =
+    0.04;  // overview pixels: of its own, since it is made of a few rows only
 constexpr std::size_t sites_at_once = 500;  // bounds what is held of the passes
 
 std::vector<Box> boxes(const std::vector<Site>& from, bool of_a) {
@@ -19,7 +20,8 @@ std::vector<Box> boxes(const std::vector<Site>& from, bool of_a) {
   return out;
 }
 
-/// How much each channel counts: its structure over its noise, which in density falls with the light that comes through.
+/// How much each channel counts: its structure over its noise, which in density falls with the
+/// light that comes through.
 std::array<double, 3> weights(const Overview& o) {
   std::array<double, 3> w{};
   double all = 0;
@@ -41,7 +43,8 @@ std::array<double, 3> weights(const Overview& o) {
 SitePlan full_resolution(Ppi ppi, double scale_a, double scale_b, bool quarter_turned) {
   SitePlan plan;
   plan.scale_a = scale_a, plan.scale_b = scale_b;
-  // Wide along the sensor's line and low along the carriage, whose fine errors a high patch would average away.
+  // Wide along the sensor's line and low along the carriage, whose fine errors a high patch would
+  // average away.
   if (quarter_turned)
     plan.width = plan.height = ppi.value >= 1000 ? 40 : 32;
   else if (ppi.value >= 2000)
@@ -54,8 +57,15 @@ SitePlan full_resolution(Ppi ppi, double scale_a, double scale_b, bool quarter_t
 
 class Estimator {
  public:
-  Estimator(const Input& a, const Overview& oa, const Placement& placed, const Input& b, const Overview& ob, const profile::SleeveProfile& sleeve)
-      : a_(a), b_(b), oa_(oa), ob_(ob), sleeve_(sleeve), fa_(static_cast<double>(oa.factor)), fb_(static_cast<double>(ob.factor)),
+  Estimator(const Input& a, const Overview& oa, const Placement& placed, const Input& b,
+            const Overview& ob, const profile::SleeveProfile& sleeve)
+      : a_(a),
+        b_(b),
+        oa_(oa),
+        ob_(ob),
+        sleeve_(sleeve),
+        fa_(static_cast<double>(oa.factor)),
+        fb_(static_cast<double>(ob.factor)),
         strips_(oa, scaled(placed.affine, 1 / fa_), sleeve) {
     out_.a = placed;
   }
@@ -64,9 +74,13 @@ class Estimator {
     out_.b.affine = rough;
     const PassMap ab = core::compose(rough, out_.a.affine.inverse());
     quarter_turned_ = std::abs(ab.b) > std::abs(ab.a);
-    how_.strips = sleeve_.strips.count, how_.strips_right = sleeve_.strips.run == profile::Run::right;
-    const PassMap on_overviews = core::compose(scaled(rough, 1 / fb_), scaled(out_.a.affine, 1 / fa_).inverse());
-    for (const auto& s : strips_.slides(oa_, ob_, on_overviews)) slid_px_.push_back({(on_overviews.a * s.x + on_overviews.c * s.y) * fb_, (on_overviews.b * s.x + on_overviews.d * s.y) * fb_});
+    how_.strips = sleeve_.strips.count,
+    how_.strips_right = sleeve_.strips.run == profile::Run::right;
+    const PassMap on_overviews =
+        core::compose(scaled(rough, 1 / fb_), scaled(out_.a.affine, 1 / fa_).inverse());
+    for (const auto& s : strips_.slides(oa_, ob_, on_overviews))
+      slid_px_.push_back({(on_overviews.a * s.x + on_overviews.c * s.y) * fb_,
+                          (on_overviews.b * s.x + on_overviews.d * s.y) * fb_});
     const std::vector<Match> coarse = from_overviews();
     if (out_.patches < least_patches) return out_;
     out_.light = compare_light(oa_, ob_, warp(true));
@@ -99,10 +113,12 @@ class Estimator {
     SitePlan plan;
     plan.width = plan.height = 24, plan.margin = 8, plan.row_mm = 3, plan.count = 600;
     const std::vector<Site> sites = choose_sites(oa_, ob_, warp(true), strip_of(), plan);
-    std::vector<Match> matches = measure(sites, cut(oa_.density, boxes(sites, true)), cut(ob_.density, boxes(sites, false)));
+    std::vector<Match> matches =
+        measure(sites, cut(oa_.density, boxes(sites, true)), cut(ob_.density, boxes(sites, false)));
     for (Match& m : matches) {
       m.a = {m.a.x * fa_, m.a.y * fa_}, m.b = {m.b.x * fb_, m.b.y * fb_};
-      const double k = 1 / (1 + overview_error * overview_error * std::max(m.info.xx, m.info.yy)) / (fb_ * fb_);
+      const double k =
+          1 / (1 + overview_error * overview_error * std::max(m.info.xx, m.info.yy)) / (fb_ * fb_);
       m.info = {m.info.xx * k, m.info.xy * k, m.info.yy * k};
     }
     const Fitted found = fit(matches, out_.a, out_.b.affine, how_);
@@ -112,12 +128,18 @@ class Estimator {
   }
 
   Result<> from_passes(const std::vector<Match>& coarse) {
-    const std::vector<Site> sites = choose_sites(oa_, ob_, warp(true), strip_of(), full_resolution(a_.picture->ppi(), fa_, fb_, quarter_turned_));
+    const std::vector<Site> sites =
+        choose_sites(oa_, ob_, warp(true), strip_of(),
+                     full_resolution(a_.picture->ppi(), fa_, fb_, quarter_turned_));
     const auto weight = weights(oa_);
     std::vector<Match> fine;
     for (std::size_t from = 0; from < sites.size(); from += sites_at_once) {
-      const std::vector<Site> some(sites.begin() + static_cast<std::ptrdiff_t>(from), sites.begin() + static_cast<std::ptrdiff_t>(std::min(sites.size(), from + sites_at_once)));
-      auto later = std::async(std::launch::async, [&] { return gather(*b_.picture, boxes(some, false), ob_.open, weight); });
+      const std::vector<Site> some(sites.begin() + static_cast<std::ptrdiff_t>(from),
+                                   sites.begin() + static_cast<std::ptrdiff_t>(std::min(
+                                                       sites.size(), from + sites_at_once)));
+      auto later = std::async(std::launch::async, [&] {
+        return gather(*b_.picture, boxes(some, false), ob_.open, weight);
+      });
       auto pa = gather(*a_.picture, boxes(some, true), oa_.open, weight);
       auto pb = later.get();
       if (!pa) return fail(pa.error());
@@ -126,7 +148,8 @@ class Estimator {
     }
     for (Match m : coarse)
       if (m.weight > 0) {
-        const double most = 1 / (0.05 * fb_ * 0.05 * fb_), k = std::min(1.0, most / std::max(m.info.xx, m.info.yy));
+        const double most = 1 / (0.05 * fb_ * 0.05 * fb_),
+                     k = std::min(1.0, most / std::max(m.info.xx, m.info.yy));
         m.info.xx *= k, m.info.xy *= k, m.info.yy *= k, m.coarse = true;
         fine.push_back(m);
       }
@@ -164,8 +187,10 @@ class Estimator {
 
 }  // namespace
 
-Result<Estimate> estimate(const Input& a, const Overview& oa, const Placement& a_placement, const Input& b, const Overview& ob,
-                          const Affine<SleeveSpace, PassSpace>& rough, const profile::SleeveProfile& sleeve) {
+Result<Estimate> estimate(const Input& a, const Overview& oa, const Placement& a_placement,
+                          const Input& b, const Overview& ob,
+                          const Affine<SleeveSpace, PassSpace>& rough,
+                          const profile::SleeveProfile& sleeve) {
   return Estimator(a, oa, a_placement, b, ob, sleeve).run(rough);
 }
 

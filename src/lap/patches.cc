@@ -12,19 +12,26 @@ namespace lapwright::lap {
 namespace {
 
 constexpr double least_correlation = 0.6, most_sigma = 0.5;
-constexpr double own_error = 0.008;     // pixels: what no single patch does better than, whatever its residual says
-constexpr double of_correlated = 2.5;   // residuals of smoothed patches are not independent: variance is that much larger
-constexpr double expected_within = 2;   // pixels, one sigma
-constexpr std::int64_t rim = 2;         // pixels of a patch's edge that smoothing and gradients spoil
+constexpr double own_error =
+    0.008;  // pixels: what no single patch does better than, whatever its residual says
+constexpr double of_correlated =
+    2.5;  // residuals of smoothed patches are not independent: variance is that much larger
+constexpr double expected_within = 2;  // pixels, one sigma
+constexpr std::int64_t rim = 2;  // pixels of a patch's edge that smoothing and gradients spoil
 
-/// 1 2 1 both ways: takes away what lies next to the Nyquist frequency, where sampling has folded detail.
+/// 1 2 1 both ways: takes away what lies next to the Nyquist frequency, where sampling has folded
+/// detail.
 void smooth(image::Plane& p) {
   const std::int64_t w = p.width, h = p.height;
   image::Plane t = p;
   for (std::int64_t y = 0; y < h; ++y)
-    for (std::int64_t x = 0; x < w; ++x) t.row(y)[x] = (p.row(y)[std::max<std::int64_t>(0, x - 1)] + 2 * p.row(y)[x] + p.row(y)[std::min(w - 1, x + 1)]) / 4;
+    for (std::int64_t x = 0; x < w; ++x)
+      t.row(y)[x] = (p.row(y)[std::max<std::int64_t>(0, x - 1)] + 2 * p.row(y)[x] +
+                     p.row(y)[std::min(w - 1, x + 1)]) /
+                    4;
   for (std::int64_t y = 0; y < h; ++y) {
-    const float *u = t.row(std::max<std::int64_t>(0, y - 1)), *m = t.row(y), *d = t.row(std::min(h - 1, y + 1));
+    const float *u = t.row(std::max<std::int64_t>(0, y - 1)), *m = t.row(y),
+                *d = t.row(std::min(h - 1, y + 1));
     for (std::int64_t x = 0; x < w; ++x) p.row(y)[x] = (u[x] + 2 * m[x] + d[x]) / 4;
   }
 }
@@ -34,11 +41,13 @@ void prefilter(image::Plane& p) {
   constexpr float pole = -0.26794919F;
   const auto line = [&](float* c, std::int64_t n, std::int64_t step) {
     float first = 0, power = 1;
-    for (std::int64_t k = 0; k < std::min<std::int64_t>(n, 12); ++k, power *= pole) first += power * c[k * step];
+    for (std::int64_t k = 0; k < std::min<std::int64_t>(n, 12); ++k, power *= pole)
+      first += power * c[k * step];
     c[0] = first;
     for (std::int64_t k = 1; k < n; ++k) c[k * step] += pole * c[(k - 1) * step];
     c[(n - 1) * step] = pole / (pole * pole - 1) * (c[(n - 1) * step] + pole * c[(n - 2) * step]);
-    for (std::int64_t k = n - 2; k >= 0; --k) c[k * step] = pole * (c[(k + 1) * step] - c[k * step]);
+    for (std::int64_t k = n - 2; k >= 0; --k)
+      c[k * step] = pole * (c[(k + 1) * step] - c[k * step]);
     for (std::int64_t k = 0; k < n; ++k) c[k * step] *= 6;
   };
   for (std::int64_t y = 0; y < p.height; ++y) line(p.row(y), p.width, 1);
@@ -47,17 +56,20 @@ void prefilter(image::Plane& p) {
 
 std::array<float, 4> spline(float t) {
   const float v = 1 - t;
-  return {v * v * v / 6, (3 * t * t * t - 6 * t * t + 4) / 6, (3 * v * v * v - 6 * v * v + 4) / 6, t * t * t / 6};
+  return {v * v * v / 6, (3 * t * t * t - 6 * t * t + 4) / 6, (3 * v * v * v - 6 * v * v + 4) / 6,
+          t * t * t / 6};
 }
 
 /// `coefficients` at continuous (x, y), at least 2 pixels inside.
 float value_at(const image::Plane& coefficients, double x, double y) {
   const double fx = x - 0.5, fy = y - 0.5;
   const auto ix = static_cast<std::int64_t>(fx), iy = static_cast<std::int64_t>(fy);
-  const auto wx = spline(static_cast<float>(fx - static_cast<double>(ix))), wy = spline(static_cast<float>(fy - static_cast<double>(iy)));
+  const auto wx = spline(static_cast<float>(fx - static_cast<double>(ix))),
+             wy = spline(static_cast<float>(fy - static_cast<double>(iy)));
   float sum = 0;
   const float* row = coefficients.row(iy - 1) + ix - 1;
-  for (std::size_t j = 0; j < 4; ++j, row += coefficients.width) sum += wy[j] * (wx[0] * row[0] + wx[1] * row[1] + wx[2] * row[2] + wx[3] * row[3]);
+  for (std::size_t j = 0; j < 4; ++j, row += coefficients.width)
+    sum += wy[j] * (wx[0] * row[0] + wx[1] * row[1] + wx[2] * row[2] + wx[3] * row[3]);
   return sum;
 }
 
@@ -68,7 +80,9 @@ float median_of(std::vector<float>& v) {
 }
 
 /// Scratch space of one thread.
-struct Work { std::vector<float> warped, residual, sorted, slope_x, slope_y; };
+struct Work {
+  std::vector<float> warped, residual, sorted, slope_x, slope_y;
+};
 
 /// Derivatives of the spline through `p` at its own pixels; the outermost ones stay 0.
 void slopes(const image::Plane& p, std::vector<float>& x_to, std::vector<float>& y_to) {
@@ -90,29 +104,37 @@ std::optional<Match> align(const Site& site, image::Plane a, image::Plane b, Wor
   const std::int64_t w = a.width, h = a.height;
   const auto uw = static_cast<std::size_t>(w);
   const double half_w = static_cast<double>(w) / 2, half_h = static_cast<double>(h) / 2;
-  const Spot<PassSpace> centre{static_cast<double>(site.a.x) + half_w, static_cast<double>(site.a.y) + half_h};
+  const Spot<PassSpace> centre{static_cast<double>(site.a.x) + half_w,
+                               static_cast<double>(site.a.y) + half_h};
   const PassMap& m = site.expected;
-  const auto mean = static_cast<float>(std::accumulate(a.values.begin(), a.values.end(), 0.0) / static_cast<double>(a.values.size()));
+  const auto mean = static_cast<float>(std::accumulate(a.values.begin(), a.values.end(), 0.0) /
+                                       static_cast<double>(a.values.size()));
   for (float& v : a.values) v -= mean;  // keeps single precision good enough below
   for (float& v : b.values) v -= mean;
   smooth(a), smooth(b), prefilter(b);
   slopes(a, work.slope_x, work.slope_y);
   Spot<PassSpace> at = m(centre);
-  work.warped.resize(uw * static_cast<std::size_t>(h)), work.residual.assign(work.warped.size(), 0.0F);
-  const double low = 2.5, high_x = static_cast<double>(b.width) - 2.5, high_y = static_cast<double>(b.height) - 2.5;
+  work.warped.resize(uw * static_cast<std::size_t>(h)),
+      work.residual.assign(work.warped.size(), 0.0F);
+  const double low = 2.5, high_x = static_cast<double>(b.width) - 2.5,
+               high_y = static_cast<double>(b.height) - 2.5;
   float spread = 0;
   double noise = 1;
   Eigen::Vector2d moved(0, 0), before(0, 0);
   double pace = 1;
   for (int round = 0; round < 10; ++round) {
     const auto corner = [&](double u, double v) {
-      const double x = at.x + m.a * u + m.c * v - static_cast<double>(site.b.x), y = at.y + m.b * u + m.d * v - static_cast<double>(site.b.y);
+      const double x = at.x + m.a * u + m.c * v - static_cast<double>(site.b.x),
+                   y = at.y + m.b * u + m.d * v - static_cast<double>(site.b.y);
       return x > low && y > low && x < high_x && y < high_y;
     };
-    if (!corner(-half_w, -half_h) || !corner(half_w, -half_h) || !corner(-half_w, half_h) || !corner(half_w, half_h)) return std::nullopt;
+    if (!corner(-half_w, -half_h) || !corner(half_w, -half_h) || !corner(-half_w, half_h) ||
+        !corner(half_w, half_h))
+      return std::nullopt;
     for (std::int64_t y = 0; y < h; ++y) {
       const double v = static_cast<double>(y) + 0.5 - half_h, u = 0.5 - half_w;
-      double bx = at.x + m.a * u + m.c * v - static_cast<double>(site.b.x), by = at.y + m.b * u + m.d * v - static_cast<double>(site.b.y);
+      double bx = at.x + m.a * u + m.c * v - static_cast<double>(site.b.x),
+             by = at.y + m.b * u + m.d * v - static_cast<double>(site.b.y);
       float* to = work.warped.data() + static_cast<std::size_t>(y) * uw;
       for (std::int64_t x = 0; x < w; ++x, bx += m.a, by += m.b) to[x] = value_at(b, bx, by);
     }
@@ -121,21 +143,27 @@ std::optional<Match> align(const Site& site, image::Plane a, image::Plane b, Wor
     std::array<double, 4> g{};
     double count = 0;
     for (std::int64_t y = rim; y < h - rim; ++y) {
-      const float *ra = a.row(y), *rb = work.warped.data() + static_cast<std::size_t>(y) * uw, *re = work.residual.data() + static_cast<std::size_t>(y) * uw;
-      const float *sx = work.slope_x.data() + static_cast<std::size_t>(y) * uw, *sy = work.slope_y.data() + static_cast<std::size_t>(y) * uw;
+      const float *ra = a.row(y), *rb = work.warped.data() + static_cast<std::size_t>(y) * uw,
+                  *re = work.residual.data() + static_cast<std::size_t>(y) * uw;
+      const float *sx = work.slope_x.data() + static_cast<std::size_t>(y) * uw,
+                  *sy = work.slope_y.data() + static_cast<std::size_t>(y) * uw;
       std::array<float, 14> t{};
       for (std::int64_t x = rim; x < w - rim; ++x) {
         const float gx = sx[x], gy = sy[x];
-        const float q = round > 0 ? re[x] / (2.5F * spread) : 0, k = 1 / (1 + q * q), va = -ra[x], vb = rb[x];
-        t[0] += k * gx * gx, t[1] += k * gx * gy, t[2] += k * gx * va, t[3] -= k * gx, t[4] += k * gy * gy, t[5] += k * gy * va, t[6] -= k * gy, t[7] += k * va * va,
-            t[8] -= k * va, t[9] += k, t[10] -= k * gx * vb, t[11] -= k * gy * vb, t[12] -= k * va * vb, t[13] += k * vb;
+        const float q = round > 0 ? re[x] / (2.5F * spread) : 0, k = 1 / (1 + q * q), va = -ra[x],
+                    vb = rb[x];
+        t[0] += k * gx * gx, t[1] += k * gx * gy, t[2] += k * gx * va, t[3] -= k * gx,
+            t[4] += k * gy * gy, t[5] += k * gy * va, t[6] -= k * gy, t[7] += k * va * va,
+            t[8] -= k * va, t[9] += k, t[10] -= k * gx * vb, t[11] -= k * gy * vb,
+            t[12] -= k * va * vb, t[13] += k * vb;
       }
       for (std::size_t i = 0; i < 10; ++i) s[i] += static_cast<double>(t[i]);
       for (std::size_t i = 0; i < 4; ++i) g[i] += static_cast<double>(t[10 + i]);
       count += static_cast<double>(w - 2 * rim);
     }
     Eigen::Matrix4d normal;
-    normal << s[0], s[1], s[2], s[3], s[1], s[4], s[5], s[6], s[2], s[5], s[7], s[8], s[3], s[6], s[8], s[9];
+    normal << s[0], s[1], s[2], s[3], s[1], s[4], s[5], s[6], s[2], s[5], s[7], s[8], s[3], s[6],
+        s[8], s[9];
     normal.diagonal().array() += 1e-9 * count;
     // What the patch cannot see (along an edge) stays where it was expected.
     Eigen::Matrix4d held = normal;
@@ -151,13 +179,16 @@ std::optional<Match> align(const Site& site, image::Plane a, image::Plane b, Wor
     for (std::int64_t y = rim; y < h - rim; ++y) {
       const float *ra = a.row(y), *rb = work.warped.data() + static_cast<std::size_t>(y) * uw;
       float* re = work.residual.data() + static_cast<std::size_t>(y) * uw;
-      for (std::int64_t x = rim; x < w - rim; ++x) re[x] = rb[x] - gain * ra[x] - offset, work.sorted.push_back(std::abs(re[x]));
+      for (std::int64_t x = rim; x < w - rim; ++x)
+        re[x] = rb[x] - gain * ra[x] - offset, work.sorted.push_back(std::abs(re[x]));
     }
-    // Where a patch has edges, a hundredth of a pixel already leaves more than flat parts' noise, and that is no dust.
+    // Where a patch has edges, a hundredth of a pixel already leaves more than flat parts' noise,
+    // and that is no dust.
     const double slope = std::sqrt((s[0] + s[4]) / s[9]), still_off = round < 2 ? 0.2 : 0.03;
     spread = 1.4826F * median_of(work.sorted) + static_cast<float>(still_off * slope) + 1e-6F;
     // Where a step turns back, the next goes as the chord says.
-    const double length = std::hypot(d[0], d[1]), turned_back = -before.dot(d.head<2>()) / (before.squaredNorm() + 1e-12);
+    const double length = std::hypot(d[0], d[1]),
+                 turned_back = -before.dot(d.head<2>()) / (before.squaredNorm() + 1e-12);
     if (turned_back > 0.1) pace *= std::max(0.3, 1 / (1 + turned_back));
     const double step = std::min(pace, 2.0 / (length + 1e-9));
     before = d.head<2>();
@@ -171,20 +202,25 @@ std::optional<Match> align(const Site& site, image::Plane a, image::Plane b, Wor
     for (std::int64_t y = rim; y < h - rim; ++y)
       for (std::int64_t x = rim; x < w - rim; ++x) {
         const auto i = static_cast<std::size_t>(y) * uw + static_cast<std::size_t>(x);
-        const double r = static_cast<double>(work.residual[i]), q = r / (2.5 * static_cast<double>(spread)), k = 1 / (1 + q * q), v = static_cast<double>(work.warped[i]);
+        const double r = static_cast<double>(work.residual[i]),
+                     q = r / (2.5 * static_cast<double>(spread)), k = 1 / (1 + q * q),
+                     v = static_cast<double>(work.warped[i]);
         error += k * r * r, value += k * v, square += k * v * v, weights += k;
       }
     const double variance = square / weights - value * value / (weights * weights);
-    if (variance <= 0 || error / weights > (1 - least_correlation * least_correlation) * variance) return std::nullopt;
+    if (variance <= 0 || error / weights > (1 - least_correlation * least_correlation) * variance)
+      return std::nullopt;
     const Eigen::Matrix4d covariance = normal.inverse() * (error / weights * of_correlated);
     Eigen::Matrix2d map;
     map << m.a, m.c, m.b, m.d;
     Eigen::Matrix2d c = map * covariance.topLeftCorner<2, 2>() * map.transpose();
     c.diagonal().array() += own_error * own_error * std::abs(m.a * m.d - m.b * m.c);
-    if (!(c.diagonal().minCoeff() > 0) || std::sqrt(c.diagonal().minCoeff()) > most_sigma) return std::nullopt;
+    if (!(c.diagonal().minCoeff() > 0) || std::sqrt(c.diagonal().minCoeff()) > most_sigma)
+      return std::nullopt;
     const Eigen::Matrix2d info = c.inverse();
     Match found;
-    found.a = centre, found.b = at, found.info = {info(0, 0), info(0, 1), info(1, 1)}, found.strip = site.strip;
+    found.a = centre, found.b = at, found.info = {info(0, 0), info(0, 1), info(1, 1)},
+    found.strip = site.strip;
     return found;
   }
   return std::nullopt;
@@ -192,7 +228,8 @@ std::optional<Match> align(const Site& site, image::Plane a, image::Plane b, Wor
 
 }  // namespace
 
-std::vector<Match> measure(const std::vector<Site>& sites, const std::vector<image::Plane>& a, const std::vector<image::Plane>& b) {
+std::vector<Match> measure(const std::vector<Site>& sites, const std::vector<image::Plane>& a,
+                           const std::vector<image::Plane>& b) {
   const auto part = [&](std::size_t first) {
     std::vector<Match> found;
     Work work;

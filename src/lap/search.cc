@@ -11,11 +11,12 @@
 namespace lapwright::lap {
 namespace {
 
-constexpr std::int64_t thumb_by = 3;   // 150 -> 50 ppi
+constexpr std::int64_t thumb_by = 3;     // 150 -> 50 ppi
 constexpr double perforation_mm = 4.75;  // READ trade.md 1.1
 constexpr int least_agreeing = 8;
 constexpr double least_fraction = 0.45, least_fraction_turned = 0.6;
-// Chosen by judgement; tests/lap/false_acceptance_test.cc counts how the laps said to be sure turn out.
+// Chosen by judgement; tests/lap/false_acceptance_test.cc counts how the laps said to be sure turn
+// out.
 constexpr double most_counted = 60, temper = 4;
 constexpr double near_plan_mm = 15, far_nats = 3;  // a hand seldom misses by more
 constexpr double outline_nats = 4, outline_agrees_mm = 8;
@@ -31,7 +32,8 @@ PassMap turned(const PassMap& planned, double degrees, bool mirrored) {
 
 double worth(const Agreement& g) { return g.agreeing * g.fraction(); }
 
-std::vector<Agreement> agreements(const Overview& a, const Overview& b, const std::vector<PassMap>& maps, int blocks) {
+std::vector<Agreement> agreements(const Overview& a, const Overview& b,
+                                  const std::vector<PassMap>& maps, int blocks) {
   std::vector<Agreement> out(maps.size());
   const auto part = [&](std::size_t first) {
     for (std::size_t i = first; i < maps.size(); i += 2) out[i] = agreement(a, b, maps[i], blocks);
@@ -42,12 +44,14 @@ std::vector<Agreement> agreements(const Overview& a, const Overview& b, const st
   return out;
 }
 
-/// What blocks say for a place, in nats before tempering: at the right place nine of ten agree, where pictures merely repeat
-/// three or four do; no more blocks count than `most_counted`, since neighbours say the same.
+/// What blocks say for a place, in nats before tempering: at the right place nine of ten agree,
+/// where pictures merely repeat three or four do; no more blocks count than `most_counted`, since
+/// neighbours say the same.
 double support(double agreeing, double textured) {
   if (textured < 1) return 0;
   const double part = agreeing / textured;
-  return std::min(textured, most_counted) * (part * std::log(0.9 / 0.35) + (1 - part) * std::log(0.1 / 0.65));
+  return std::min(textured, most_counted) *
+         (part * std::log(0.9 / 0.35) + (1 - part) * std::log(0.1 / 0.65));
 }
 
 double apart_mm(const PassMap& p, const PassMap& q, const Agreement& at, double mm_per_pixel) {
@@ -65,7 +69,8 @@ Agreement with_slides(const Overview& a, const Overview& b, const Strips& strips
   const auto slides = strips.slides(a, b, whole.a_to_b);
   for (std::size_t k = 0; k < slides.size(); ++k) {
     if (slides[k].x == 0 && slides[k].y == 0) continue;
-    const PassMap moved = core::compose(whole.a_to_b, PassMap{1, 0, 0, 1, slides[k].x, slides[k].y});
+    const PassMap moved =
+        core::compose(whole.a_to_b, PassMap{1, 0, 0, 1, slides[k].x, slides[k].y});
     const Agreement there = agreement(a, b, moved, 400);
     std::erase_if(whole.blocks, [&](const Block& block) {
       if (strips.at(block.a) != static_cast<int>(k)) return false;
@@ -85,20 +90,27 @@ Agreement with_slides(const Overview& a, const Overview& b, const Strips& strips
 
 }  // namespace
 
-Found search(const Overview& a, const Overview& b, const PassMap& planned, const Affine<SleeveSpace, PassSpace>& on_a, const Affine<SleeveSpace, PassSpace>& planned_b,
-             const profile::SleeveProfile& sleeve, double sure) {
+Found search(const Overview& a, const Overview& b, const PassMap& planned,
+             const Affine<SleeveSpace, PassSpace>& on_a,
+             const Affine<SleeveSpace, PassSpace>& planned_b, const profile::SleeveProfile& sleeve,
+             double sure) {
   const bool right = sleeve.strips.run == profile::Run::right;
   const bool along_x = std::abs(right ? on_a.a : on_a.c) > std::abs(right ? on_a.b : on_a.d);
-  const bool turned_over = std::abs(planned.a) < std::abs(planned.b);  // the plan lays b a quarter turn from a
+  const bool turned_over =
+      std::abs(planned.a) < std::abs(planned.b);  // the plan lays b a quarter turn from a
   const Thumb ta = thumb(a, thumb_by, along_x);
-  const std::array<Thumb, 2> tb = {thumb(b, thumb_by, along_x != turned_over), thumb(b, thumb_by, along_x == turned_over)};
+  const std::array<Thumb, 2> tb = {thumb(b, thumb_by, along_x != turned_over),
+                                   thumb(b, thumb_by, along_x == turned_over)};
   Found found;
   std::vector<Agreement> others;
-  const auto consider = [&](int quarter, bool mirrored, const std::vector<double>& degrees, int most) {
+  const auto consider = [&](int quarter, bool mirrored, const std::vector<double>& degrees,
+                            int most) {
     std::vector<PassMap> linear;
     for (const double d : degrees) linear.push_back(turned(planned, 90.0 * quarter + d, mirrored));
     std::vector<PassMap> maps;
-    for (const Proposal& p : propose(ta, tb[static_cast<std::size_t>(quarter % 2)], static_cast<double>(thumb_by), linear, planned, most)) maps.push_back(p.a_to_b);
+    for (const Proposal& p : propose(ta, tb[static_cast<std::size_t>(quarter % 2)],
+                                     static_cast<double>(thumb_by), linear, planned, most))
+      maps.push_back(p.a_to_b);
     for (Agreement& g : agreements(a, b, maps, 90)) {
       if (worth(g) > worth(found.best)) {
         if (found.best.agreeing > 0) others.push_back(std::move(found.best));
@@ -108,7 +120,9 @@ Found search(const Overview& a, const Overview& b, const PassMap& planned, const
       }
     }
   };
-  const auto promising = [&] { return found.best.agreeing >= least_agreeing && found.best.fraction() >= least_fraction; };
+  const auto promising = [&] {
+    return found.best.agreeing >= least_agreeing && found.best.fraction() >= least_fraction;
+  };
   consider(0, false, {0, -0.4, 0.4, -0.8, 0.8, -1.2, 1.2, -1.7, 1.7, -2.3, 2.3, -3, 3}, 8);
   if (!promising())
     for (const bool mirrored : {false, true})
@@ -149,7 +163,9 @@ Found search(const Overview& a, const Overview& b, const PassMap& planned, const
   const bool as_planned = found.quarter_turns == 0 && !found.mirrored && off < near_plan_mm;
   double for_place = as_planned ? 0 : -far_nats;
   if (as_planned)
-    if (const auto seen = outline_shift(b, planned_b, sleeve); seen && std::hypot((*seen)[0], (*seen)[1]) < near_plan_mm + outline_agrees_mm) for_place += outline_nats;
+    if (const auto seen = outline_shift(b, planned_b, sleeve);
+        seen && std::hypot((*seen)[0], (*seen)[1]) < near_plan_mm + outline_agrees_mm)
+      for_place += outline_nats;
   const double best = support(whole.agreeing, whole.textured);
   double wrong = std::exp(-0.8 * whole.agreeing * std::max(0.0, whole.fraction() - 0.15));
   const auto against = [&](double rival, double place) {
@@ -158,16 +174,22 @@ Found search(const Overview& a, const Overview& b, const PassMap& planned, const
   };
   for (const Agreement& g : rivals)
     if (g.agreeing >= 4 && apart_mm(g.a_to_b, whole.a_to_b, whole, mm) > 2)
-      if (const double s = support(g.agreeing, g.textured); s > 0) against(s, off_plan_mm(g.a_to_b) < near_plan_mm ? 0 : -far_nats);
-  // Where a's own pictures repeat, b may show another of them, from a place that a does not show at all.
+      if (const double s = support(g.agreeing, g.textured); s > 0)
+        against(s, off_plan_mm(g.a_to_b) < near_plan_mm ? 0 : -far_nats);
+  // Where a's own pictures repeat, b may show another of them, from a place that a does not show at
+  // all.
   for (const Agreement& g : agreements(a, a, own, 60))
     if (g.textured >= least_agreeing) {
       const double s = g.fraction() * whole.textured;
-      if (const double repeated = support(s, whole.textured); repeated > 0) against(repeated, -far_nats);
+      if (const double repeated = support(s, whole.textured); repeated > 0)
+        against(repeated, -far_nats);
     }
   found.best = whole;
-  const double least = found.quarter_turns || found.mirrored ? least_fraction_turned : least_fraction;
-  found.wrong = whole.agreeing < least_agreeing || whole.fraction() < least ? 1.0 : std::clamp(wrong, 1e-3, 1.0);
+  const double least =
+      found.quarter_turns || found.mirrored ? least_fraction_turned : least_fraction;
+  found.wrong = whole.agreeing < least_agreeing || whole.fraction() < least
+                    ? 1.0
+                    : std::clamp(wrong, 1e-3, 1.0);
   found.sure = 1 - found.wrong >= sure;
   return found;
 }

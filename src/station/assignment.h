@@ -86,10 +86,10 @@ Spot<BedSpace> window_corner(const KeptPass& pass);
 struct Progress {
   std::atomic<std::int64_t> line{0}, of{0}, bytes{0};
 };
-/// `early` is set, and the result a fault, when the rows so far show that the pass must be made again.
+/// `early` is set, and the result a fault, when a lap of the rows so far shows that the pass must be made again.
 Result<KeptPass> capture(const Setting& setting, bed::Bed& bed, const Assignment& a, int number,
                          Progress& progress, const std::atomic<bool>& stop,
-                         std::optional<Verdict>& early);
+                         std::optional<lap::Report>& early);
 
 /// Whether a quick look first saves more time than it takes, and at what resolution.
 std::optional<Ppi> look_ppi(const Setting& setting, const Assignment& a, int number);
@@ -107,6 +107,9 @@ bool acceptable(Assignment& a, int number, const frames::Look& look);
 /// a.laps.
 Result<Verdict> check(const Setting& setting, Assignment& a, int number,
                       const std::function<void(const lap::Report&)>& tell);
+/// What a lap that must not be joined means: pass `number` again, or the first pass when the second
+/// came out turned against it twice.
+Verdict refusal(Assignment& a, int number, const lap::Report& report);
 Json to_json(const lap::Report& report);
 
 /// Joins, converts, finds the frames, writes the proof; or cuts out the wanted frames at full

@@ -52,11 +52,11 @@ class PassWriter : public bed::Receiver {
     if (auto r = writer_->write(samples, count); !r) return r;
     progress_.line += count;
     progress_.bytes += count * width_ * core::bytes_per_pixel;
-    verdict_ = early_.rows(samples, count);
-    if (verdict_) return fail(Fault::cancelled, verdict_->why);
+    wrong_ = early_.rows(samples, count);
+    if (wrong_) return fail(Fault::cancelled, wrong_->why);
     return {};
   }
-  const std::optional<Verdict>& verdict() const { return verdict_; }
+  const std::optional<lap::Report>& wrong() const { return wrong_; }
   Result<raw::Written> finish() {
     if (!writer_) return fail(Fault::io, "the flatbed gave no rows");
     return writer_->finish();
@@ -68,7 +68,7 @@ class PassWriter : public bed::Receiver {
   raw::Tags tags_;
   Progress& progress_;
   EarlyLap early_;
-  std::optional<Verdict> verdict_;
+  std::optional<lap::Report> wrong_;
   std::unique_ptr<raw::Writer> writer_;
   std::int64_t width_ = 0;
   Ppi ppi_;
@@ -103,7 +103,7 @@ KeptPass kept_pass(const plan::Pass& pass, const ledger::File& file, const Json&
 
 Result<KeptPass> capture(const Setting& s, bed::Bed& bed, const Assignment& a, int number,
                          Progress& progress, const std::atomic<bool>& stop,
-                         std::optional<Verdict>& early) {
+                         std::optional<lap::Report>& early) {
   const plan::Pass& pass = a.pass(number);
   const auto file = a.pass_file(s, number);
   if (auto r = core::sweep_partials(file.parent_path()); !r) return fail(r.error());
@@ -117,7 +117,7 @@ Result<KeptPass> capture(const Setting& s, bed::Bed& bed, const Assignment& a, i
   auto captured = bed.capture(
       {.device = s.device, .window = pass.window, .ppi = a.plan.ppi, .options = s.bed.options},
       writer, stop);
-  early = writer.verdict();
+  early = writer.wrong();
   if (!captured) return fail(captured.error());
   auto written = writer.finish();
   if (!written) return fail(written.error());

@@ -101,23 +101,7 @@ Result<Verdict> check(const Setting& s, Assignment& a, int number,
     auto judged = judge(s, a, before, input);
     if (!judged) return fail(judged.error());
     for (const lap::Report& r : judged->reports) tell(r);
-    if (const lap::Report* worst = judged->refused()) {
-      // Pass 2 laid anew, and again the other way round than pass 1: then pass 1 is the one that
-      // lies wrong.
-      const bool orientation =
-          worst->finding == lap::Finding::turned || worst->finding == lap::Finding::mirrored;
-      if (p == 2 && orientation && a.last_refusal == worst->finding) {
-        a.last_refusal = lap::Finding::good;
-        return Verdict{.good = false,
-                       .pass = 1,
-                       .why = worst->why + ", twice",
-                       .say =
-                           "Pass 2 came out the same way twice, so pass 1 is the one that lay "
-                           "wrong: lay the sleeve for pass 1 as drawn."};
-      }
-      if (p == 2) a.last_refusal = worst->finding;
-      return Verdict{.good = false, .pass = p, .why = worst->why, .say = worst->say};
-    }
+    if (const lap::Report* worst = judged->refused()) return refusal(a, p, *worst);
     if (const lap::Report* best = judged->best()) b.placement = best->b_on_sleeve;
     if (a.job.kind == ledger::JobKind::full) {
       if (const std::string cut = cut_frame(a, a.pass(p), b.placement, picture); !cut.empty())
@@ -133,6 +117,23 @@ Result<Verdict> check(const Setting& s, Assignment& a, int number,
     b.checked = true;
   }
   return Verdict{};
+}
+
+Verdict refusal(Assignment& a, int number, const lap::Report& r) {
+  if (number != 2) return {.good = false, .pass = number, .why = r.why, .say = r.say};
+  const bool orientation =
+      r.finding == lap::Finding::turned || r.finding == lap::Finding::mirrored;
+  if (orientation && a.last_refusal == r.finding) {
+    a.last_refusal = lap::Finding::good;
+    return {.good = false,
+            .pass = 1,
+            .why = r.why + ", twice",
+            .say =
+                "Pass 2 came out the same way twice, so pass 1 is the one that lay wrong: lay the "
+                "sleeve for pass 1 as drawn."};
+  }
+  a.last_refusal = r.finding;
+  return {.good = false, .pass = number, .why = r.why, .say = r.say};
 }
 
 Json to_json(const lap::Report& r) {

@@ -10,8 +10,13 @@ namespace {
 constexpr int overview_ppi = 150;
 constexpr double first_mm = 10, next_times = 1.5;
 
-std::int64_t factor_of(Ppi ppi) { return std::max<std::int64_t>(1, std::llround(static_cast<double>(ppi.value) / overview_ppi)); }
-Ppi reduced_ppi(Ppi ppi, std::int64_t factor) { return {static_cast<std::int32_t>(std::lround(static_cast<double>(ppi.value) / static_cast<double>(factor)))}; }
+std::int64_t factor_of(Ppi ppi) {
+  return std::max<std::int64_t>(1, std::llround(static_cast<double>(ppi.value) / overview_ppi));
+}
+Ppi reduced_ppi(Ppi ppi, std::int64_t factor) {
+  return {static_cast<std::int32_t>(
+      std::lround(static_cast<double>(ppi.value) / static_cast<double>(factor)))};
+}
 
 Affine<SleeveSpace, PassSpace> scaled(Affine<SleeveSpace, PassSpace> m, std::int64_t factor) {
   const double k = 1 / static_cast<double>(factor);
@@ -32,7 +37,8 @@ bool surely_wrong(const lap::Report& r) {
 
 }  // namespace
 
-EarlyLap::EarlyLap(const Setting& s, const Assignment& a, int number) : sleeve_(a.sleeve), number_(number), pass_(a.pass(number)), ppi_(a.plan.ppi) {
+EarlyLap::EarlyLap(const Setting& s, const Assignment& a, int number)
+    : sleeve_(a.sleeve), number_(number), pass_(a.pass(number)), ppi_(a.plan.ppi) {
   planned_ = pass_.sleeve_to_pass(a.plan.ppi);
   if (a.job.kind != ledger::JobKind::proof) return;
   for (const plan::Lap& l : a.plan.laps) {
@@ -40,10 +46,12 @@ EarlyLap::EarlyLap(const Setting& s, const Assignment& a, int number) : sleeve_(
     const auto kept = a.passes.find(other);
     if (other == 0 || other >= number || kept == a.passes.end() || !kept->second.checked) continue;
     // The widest lap tells the most.
-    if (other_ && std::min(l.area.width, l.area.height) <= std::min(lap_.width, lap_.height)) continue;
+    if (other_ && std::min(l.area.width, l.area.height) <= std::min(lap_.width, lap_.height))
+      continue;
     lap_ = l.area;
     other_ = std::make_shared<Other>();
-    other_->number = other, other_->file = s.archive / kept->second.file.path, other_->planned = kept->second.planned, other_->placement = kept->second.placement;
+    other_->number = other, other_->file = s.archive / kept->second.file.path,
+    other_->planned = kept->second.planned, other_->placement = kept->second.placement;
     other_->corner = window_corner(kept->second);
   }
 }
@@ -58,7 +66,8 @@ void EarlyLap::begin(std::int64_t width, Ppi ppi) {
 double EarlyLap::lap_mm() const {
   double top = 1e300, bottom = -1e300;
   for (int i = 0; i < 4; ++i) {
-    const auto p = planned_({(i & 1) ? lap_.right().mm() : lap_.x.mm(), (i & 2) ? lap_.bottom().mm() : lap_.y.mm()});
+    const auto p = planned_(
+        {(i & 1) ? lap_.right().mm() : lap_.x.mm(), (i & 2) ? lap_.bottom().mm() : lap_.y.mm()});
     top = std::min(top, p.y), bottom = std::max(bottom, p.y);
   }
   return (std::min(static_cast<double>(row_), bottom) - std::max(0.0, top)) * ppi_.mm_per_pixel();
@@ -68,48 +77,60 @@ void EarlyLap::reduce(const std::uint16_t* row) {
   const std::int64_t columns = width_ / factor_;
   std::uint32_t* sum = sums_.data();
   for (std::int64_t x = 0; x < columns; ++x, sum += 3)
-    for (std::int64_t i = 0; i < factor_; ++i, row += 3) sum[0] += row[0], sum[1] += row[1], sum[2] += row[2];
+    for (std::int64_t i = 0; i < factor_; ++i, row += 3)
+      sum[0] += row[0], sum[1] += row[1], sum[2] += row[2];
   if (++row_ % factor_ != 0) return;
   const auto many = static_cast<std::uint32_t>(factor_ * factor_);
   for (std::uint32_t& s : sums_) small_.push_back(static_cast<std::uint16_t>(s / many)), s = 0;
 }
 
-std::optional<lap::Report> EarlyLap::judge(Other& other, const image::Rgb16& so_far, std::int64_t factor, Ppi ppi, const Affine<SleeveSpace, PassSpace>& planned, Spot<BedSpace> corner, int number,
+std::optional<lap::Report> EarlyLap::judge(Other& other, const image::Rgb16& so_far,
+                                           std::int64_t factor, Ppi ppi,
+                                           const Affine<SleeveSpace, PassSpace>& planned,
+                                           Spot<BedSpace> corner, int number,
                                            const profile::SleeveProfile& sleeve) {
   if (other.small.width() == 0) {
     auto reader = raw::Reader::open(other.file);
     if (!reader) return {};
-    other.factor = factor_of((*reader)->ppi()), other.ppi = reduced_ppi((*reader)->ppi(), other.factor);
-    auto small = image::reduced(**reader, 0, 0, (*reader)->width(), (*reader)->height(), other.factor);
+    other.factor = factor_of((*reader)->ppi()),
+    other.ppi = reduced_ppi((*reader)->ppi(), other.factor);
+    auto small =
+        image::reduced(**reader, 0, 0, (*reader)->width(), (*reader)->height(), other.factor);
     if (!small) return {};
     other.small = std::move(*small);
   }
   image::MemorySource a(other.small, other.ppi), b(so_far, reduced_ppi(ppi, factor));
   lap::Placement placed;
   placed.affine = scaled(other.placement.affine, other.factor);
-  auto report = lap::check({&a, scaled(other.planned, other.factor), other.number, other.corner}, placed, {&b, scaled(planned, factor), number, corner}, sleeve);
+  auto report = lap::check({&a, scaled(other.planned, other.factor), other.number, other.corner},
+                           placed, {&b, scaled(planned, factor), number, corner}, sleeve);
   if (!report) return {};
   return *report;
 }
 
-std::optional<Verdict> EarlyLap::rows(const std::uint16_t* samples, std::int64_t count) {
+std::optional<lap::Report> EarlyLap::rows(const std::uint16_t* samples, std::int64_t count) {
   if (settled_) return {};
   for (std::int64_t y = 0; y < count; ++y) reduce(samples + y * width_ * 3);
   if (running_.valid()) {
     if (running_.wait_for(std::chrono::seconds(0)) != std::future_status::ready) return {};
-    const auto report = running_.get();
+    auto report = running_.get();
     settled_ = !report || report->ok;
-    if (report && surely_wrong(*report)) return Verdict{.good = false, .pass = number_, .why = report->why + "; seen while the pass was captured", .say = report->say};
-    return {};
+    if (!report || !surely_wrong(*report)) return {};
+    report->why += "; seen while the pass was captured";
+    return report;
   }
   if (lap_mm() < next_mm_) return {};
   next_mm_ *= next_times;
   const std::int64_t columns = width_ / factor_;
   image::Rgb16 so_far(columns, static_cast<std::int64_t>(small_.size()) / (columns * 3));
   std::copy(small_.begin(), small_.begin() + so_far.height() * columns * 3, so_far.row(0));
-  running_ = std::async(std::launch::async, [other = other_, so_far = std::move(so_far), factor = factor_, ppi = ppi_, planned = planned_, corner = Spot<BedSpace>{pass_.window.x.mm(), pass_.window.y.mm()}, number = number_, sleeve = sleeve_] {
-    return judge(*other, so_far, factor, ppi, planned, corner, number, sleeve);
-  });
+  running_ = std::async(
+      std::launch::async,
+      [other = other_, so_far = std::move(so_far), factor = factor_, ppi = ppi_, planned = planned_,
+       corner = Spot<BedSpace>{pass_.window.x.mm(), pass_.window.y.mm()}, number = number_,
+       sleeve = sleeve_] {
+        return judge(*other, so_far, factor, ppi, planned, corner, number, sleeve);
+      });
   return {};
 }
 

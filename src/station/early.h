@@ -1,9 +1,11 @@
-// The lap judged while the carriage still moves: rows are reduced as they come, and once enough of the lap is there it is checked,
-// so that a wrong lay costs seconds and not minutes.
+// The lap judged while the carriage still moves: rows are reduced as they come, and once enough of
+// the lap is there it is checked, so that a wrong lay costs seconds and not minutes.
 //
-// Invariants: only what is sure and wrong ends a pass early; whatever cannot be told yet is left to the check of the whole pass.
-// Units: pass rows, millimetres. Thread: begin() and rows() on the capturing thread, the check on one of its own, for which the
-//   destructor waits. Errors: none; without an earlier pass that the plan joins this one to, nothing is said.
+// Invariants: only what is sure and wrong ends a pass early; whatever cannot be told yet is left to
+// the check of the whole pass. Units: pass rows, millimetres. Thread: begin() and rows() on the
+// capturing thread, the check on one of its own, for which the
+//   destructor waits. Errors: none; without an earlier pass that the plan joins this one to,
+//   nothing is said.
 #pragma once
 
 #include <future>
@@ -17,8 +19,8 @@ class EarlyLap {
  public:
   EarlyLap(const Setting& setting, const Assignment& a, int number);
   void begin(std::int64_t width, Ppi ppi);
-  /// Takes the next rows; a verdict when the pass is known to be wrong.
-  std::optional<Verdict> rows(const std::uint16_t* samples, std::int64_t count);
+  /// Takes the next rows; the lap's report when it is sure that the pass is wrong.
+  std::optional<lap::Report> rows(const std::uint16_t* samples, std::int64_t count);
 
  private:
   struct Other {  // the pass that this one laps over
@@ -32,8 +34,11 @@ class EarlyLap {
     Ppi ppi;
   };
   /// What is known of the rows so far; nothing when it is not sure.
-  static std::optional<lap::Report> judge(Other& other, const image::Rgb16& so_far, std::int64_t factor, Ppi ppi,
-                                          const Affine<SleeveSpace, PassSpace>& planned, Spot<BedSpace> corner, int number, const profile::SleeveProfile& sleeve);
+  static std::optional<lap::Report> judge(Other& other, const image::Rgb16& so_far,
+                                          std::int64_t factor, Ppi ppi,
+                                          const Affine<SleeveSpace, PassSpace>& planned,
+                                          Spot<BedSpace> corner, int number,
+                                          const profile::SleeveProfile& sleeve);
   void reduce(const std::uint16_t* row);
   double lap_mm() const;  // of the planned lap, along the carriage, in the rows so far
 

@@ -190,7 +190,7 @@ class Driver {
     on_storage([this, a = current_, number = c.pass] {
       bed_lane_.post([this, a, number] {
         key_->arm(false);
-        std::optional<Verdict> early;
+        std::optional<lap::Report> early;
         auto kept = capture(setting_, bed_, *a, number, progress_, stop_bed_, early);
         on_storage([this, a, number, early, kept = std::move(kept)]() mutable {
           if (kept) {
@@ -201,8 +201,8 @@ class Driver {
             if (!kept) {
               if (state_.phase != Phase::capturing) return;
               if (!early) return pass_failed(kept.error());
-              again(number, early->why, early->say);
-              return take(event::PassFailed{});
+              lap_judged(a->job.id, *early);
+              return laps_bad(refusal(*a, number, *early));
             }
             events_->emit("captured", {{"pass", number},
                                        {"file", (setting_.archive / kept->file.path).string()},
@@ -219,19 +219,13 @@ class Driver {
 
   void carry_out(const command::CheckLaps& c) {
     check_lane_.post([this, a = current_, number = c.pass] {
-      auto verdict = check(setting_, *a, number, [&](const lap::Report& r) {
-        events_->emit("lap", to_json(r));
-        on_storage([this, id = a->job.id, report = to_json(r)] {
-          if (auto kept = ledger_.lap_checked(id, report); !kept) give_up(kept.error());
-        });
-      });
+      auto verdict = check(setting_, *a, number,
+                           [&](const lap::Report& r) { lap_judged(a->job.id, r); });
       then([this, verdict] {
         if (state_.phase != Phase::checking) return;
         if (!verdict) return pass_failed(verdict.error());
         if (verdict->good) return take(event::LapsGood{});
-        again(verdict->pass, verdict->why, verdict->say);
-        why_dropped_ = verdict->why;
-        take(event::LapsBad{verdict->pass});
+        laps_bad(*verdict);
       });
     });
   }
@@ -249,7 +243,6 @@ class Driver {
       std::error_code ignored;
       fs::remove(file, ignored);
     });
-    why_dropped_.clear();
   }
 
   void carry_out(const command::FinishJob& c) {
@@ -328,6 +321,19 @@ class Driver {
   void pass_failed(const Error& error) {
     fault(error, "");
     take(event::PassFailed{});
+  }
+  /// From any thread.
+  void lap_judged(std::int64_t job, const lap::Report& report) {
+    events_->emit("lap", to_json(report));
+    on_storage([this, job, kept = to_json(report)] {
+      if (auto r = ledger_.lap_checked(job, kept); !r) give_up(r.error());
+    });
+  }
+  void laps_bad(const Verdict& verdict) {
+    again(verdict.pass, verdict.why, verdict.say);
+    why_dropped_ = verdict.why;
+    take(event::LapsBad{verdict.pass});
+    why_dropped_.clear();
   }
   void again(int pass, const std::string& why, const std::string& say) {
     events_->emit("again", {{"pass", pass}, {"why", why}, {"say", say}});

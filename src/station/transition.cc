@@ -124,7 +124,8 @@ class Stepper {
   }
   void on(const event::LapsBad& e) {
     if (in(Phase::stopping)) return;
-    if (!in(Phase::checking) || e.pass < 1 || e.pass > s().pass) return refuse();
+    const bool known = in(Phase::checking) || in(Phase::capturing);
+    if (!known || e.pass < 1 || e.pass > s().pass) return refuse();
     for (int pass = s().pass; pass >= e.pass; --pass) give(command::DropPass{pass});
     place(e.pass);
   }

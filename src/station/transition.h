@@ -53,7 +53,7 @@ struct PassFailed {};  // the bed or the disk failed; the pass can be repeated
 struct LapsGood {};
 struct LapsBad {
   int pass;
-};  // this one and those after it are made again
+};  // this one and those after it are made again; known while capturing, or when checked
 struct JobDone {
   std::int64_t job;
 };

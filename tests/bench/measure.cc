@@ -44,6 +44,18 @@ void ended(Measured& m, int status) {
     m.failed = "exit " + std::to_string(WEXITSTATUS(status));
 }
 
+/// What the child writes to the pipe, and how it ended.
+Measured heard(pid_t child, const int (&ends)[2]) {
+  close(ends[1]);
+  std::FILE* in = fdopen(ends[0], "r");
+  Measured m = read_lines(in);
+  std::fclose(in);
+  int status = 0;
+  waitpid(child, &status, 0);
+  ended(m, status);
+  return m;
+}
+
 }  // namespace
 
 double Measured::at(const std::string& key) const {
@@ -85,14 +97,7 @@ Measured in_child(const std::function<Told()>& work) {
     std::fflush(nullptr);
     _exit(0);
   }
-  close(ends[1]);
-  std::FILE* in = fdopen(ends[0], "r");
-  Measured m = read_lines(in);
-  std::fclose(in);
-  int status = 0;
-  waitpid(child, &status, 0);
-  ended(m, status);
-  return m;
+  return heard(child, ends);
 }
 
 Measured in_program(const std::vector<std::string>& command) {
@@ -109,14 +114,7 @@ Measured in_program(const std::vector<std::string>& command) {
     execv(arguments[0], arguments.data());
     _exit(127);
   }
-  close(ends[1]);
-  std::FILE* in = fdopen(ends[0], "r");
-  Measured m = read_lines(in);
-  std::fclose(in);
-  int status = 0;
-  waitpid(child, &status, 0);
-  ended(m, status);
-  return m;
+  return heard(child, ends);
 }
 
 namespace {

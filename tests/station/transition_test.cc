@@ -55,6 +55,13 @@ TEST(Transition, ABadLapAsksForThatPassAloneAndDropsIt) {
   EXPECT_EQ(std::get<command::AskToPlace>(step.commands[1]).pass, 2);
 }
 
+TEST(Transition, ALapSeenBadWhileCapturedIsAnsweredAtOnce) {
+  const Step step = transition(in(Phase::capturing, 2), event::LapsBad{1});
+  EXPECT_EQ(step.refused, "");
+  EXPECT_EQ(step.state.pass, 1);
+  EXPECT_EQ(step.state.phase, Phase::placing);
+}
+
 TEST(Transition, AnEarlierBadPassTakesTheLaterOnesWithIt) {
   const Step step = transition(in(Phase::checking, 3, 4), event::LapsBad{2});
   ASSERT_EQ(step.commands.size(), 3u);
@@ -132,7 +139,8 @@ TEST(Transition, AllOtherPairsAreRefusedByName) {
       {"job_found", "seeking"},     {"no_job", "seeking"},       {"look_good", "looking"},
       {"look_bad", "looking"},      {"captured", "capturing"},   {"pass_failed", "looking"},
       {"pass_failed", "capturing"}, {"pass_failed", "checking"}, {"laps_good", "checking"},
-      {"laps_bad", "checking"},     {"again", "placing"},        {"skip", "placing"}};
+      {"laps_bad", "checking"},     {"laps_bad", "capturing"},   {"again", "placing"},
+      {"skip", "placing"}};
   for (const Phase phase : {Phase::seeking, Phase::idle, Phase::placing, Phase::looking,
                             Phase::capturing, Phase::checking}) {
     for (const Event& e : events) {

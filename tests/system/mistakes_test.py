@@ -26,6 +26,20 @@ for mistake, words in expected.items():
     assert any(w in text for w in words), (mistake, text)
     captured = [e["pass"] for e in player.of("captured")]
     assert captured.count(1) == 1, (mistake, captured)
+    # The practice bed takes no time, so that the quick look is left out and the lap itself must tell, while the pass is captured.
+    early = [e for e in player.of("lap") if not e["ok"]]
+    print(f"  told {'while captured' if captured.count(2) == 1 else 'after the capture'}, {len(early)} bad lap")
+    if mistake in ("half-turn", "not-moved", "too-far:40"):
+        assert captured.count(2) == 1 and len(early) == 1, (mistake, captured, early)
     assert len(player.of("done")) == 1
     practice.ledger_holds()
+
+# Pass 1 the wrong way round and pass 2 as drawn: the second time, pass 1 is asked for.
+practice = Practice(sys.argv[1])
+player = Player(practice.lay, seed=6, mistakes={1: "half-turn"})
+code = player.run(practice.station(300), practice.env)
+again = [e["pass"] for e in player.of("again")]
+print("pass 1 turned half way round: asked again for passes", again)
+assert code == 0 and again == [2, 1], (code, player.of("again"))
+practice.ledger_holds()
 print("every mistake was told and put right")

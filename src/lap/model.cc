@@ -1,0 +1,309 @@
+#include "lap/model.h"
+
+#include <algorithm>
+#include <cmath>
+#include <tuple>
+
+#include "lap/skyline.h"
+
+namespace lapwright::lap {
+namespace {
+
+// Priors, one sigma. Carriages wobble by some 60 um over some 40 mm (registration.md).
+constexpr double wobble_mm = 0.08, bend_mm = 0.05, finer_mm = 0.015;
+// One bed captured both passes: where b lies as a or half round, its axes agree; a quarter turn
+// shows the bed's own ratio.
+struct Likeness {
+  double axis, shear;
+};
+constexpr Likeness same_bed{1.5e-4, 7e-5}, quarter_turn{1e-3, 3e-4};
+constexpr double along_mm = 3, across_mm = 0.03;  // of a slide
+
+struct Basis {
+  std::size_t first = 0;
+  std::array<double, 4> w{};
+};
+Basis basis(const Curve& c, double row) {
+  const auto n = static_cast<int>(c.coefficients.size());
+  const double t = std::clamp((row - c.first_row) / c.knot_rows, 0.0, static_cast<double>(n - 3));
+  const int first = std::min(static_cast<int>(t), n - 4);
+  const double u = t - first, v = 1 - u;
+  return {static_cast<std::size_t>(first),
+          {v * v * v / 6, (3 * u * u * u - 6 * u * u + 4) / 6, (3 * v * v * v - 6 * v * v + 4) / 6,
+           u * u * u / 6}};
+}
+
+Curve empty_curve(double low, double high, double knot) {
+  Curve c;
+  c.first_row = low - 6 * knot;  // room to fall back to nothing outside the evidence
+  c.knot_rows = knot;
+  c.coefficients.assign(static_cast<std::size_t>(std::ceil((high - low) / knot) + 12 + 3), 0.0);
+  return c;
+}
+
+/// The same curve on knots half as far apart (Lane and Riesenfeld 1980, degree 3).
+Curve halved(const Curve& c) {
+  Curve out;
+  out.first_row = c.first_row, out.knot_rows = c.knot_rows / 2;
+  const auto& o = c.coefficients;
+  // Coefficient i sits at knot i - 1; the new ones at half knots from -1/2 on.
+  for (std::size_t i = 0; i + 1 < o.size(); ++i) {
+    out.coefficients.push_back((o[i] + o[i + 1]) / 2);
+    if (i + 2 < o.size()) out.coefficients.push_back((o[i] + 6 * o[i + 1] + o[i + 2]) / 8);
+  }
+  return out;
+}
+
+void add(Curve& to, const Curve& more) {
+  while (to.coefficients.size() < more.coefficients.size()) to = halved(to);
+  for (std::size_t i = 0; i < more.coefficients.size(); ++i)
+    to.coefficients[i] += more.coefficients[i];
+}
+
+}  // namespace
+
+Model::Model(const std::vector<Match>& matches, const Placement& a,
+             const Affine<SleeveSpace, PassSpace>& start, const FitOptions& options)
+    : matches_(&matches),
+      strips_(static_cast<std::size_t>(options.strips)),
+      a_row_{a.affine.b, a.affine.d, a.affine.f, {}, {}} {
+  double low = 1e300, high = -1e300, a_low = 1e300, a_high = -1e300;
+  for (const Match& m : matches) {
+    places_.push_back(sleeve_at(a, m.a));
+    centre_.x += places_.back().x / static_cast<double>(matches.size()),
+        centre_.y += places_.back().y / static_cast<double>(matches.size());
+    const double row = a_row(places_.back());
+    low = std::min(low, m.b.y), high = std::max(high, m.b.y), a_low = std::min(a_low, row),
+    a_high = std::max(a_high, row);
+  }
+  // a's own axes, turned: scale and shear are those of the bed that captured a.
+  const auto turn = core::compose(start, a.affine.inverse());
+  const double k = std::sqrt(std::abs(turn.determinant())), sign = turn.determinant() < 0 ? -1 : 1;
+  const double c = (turn.a + sign * turn.d) / (2 * k), s = (turn.b - sign * turn.c) / (2 * k),
+               l = std::hypot(c, s);
+  const PassMap rotation{k * c / l, k * s / l, -sign * k * s / l, sign * k * c / l, 0, 0};
+  quarter_ = std::abs(s) > std::abs(c);
+  base_ = core::compose(rotation, a.affine);
+  const auto want = start(centre_), have = base_(centre_);
+  base_.e += want.x - have.x, base_.f += want.y - have.y;
+  origin_ = base_(centre_);
+  per_mm_ = std::sqrt(std::abs(base_.determinant()));
+  global_.fill(0);
+  slide_.assign(strips_, {});
+  free_.assign(strips_, false);
+  {
+    const Spot<PassSpace> along = options.strips_right ? Spot<PassSpace>{base_.a, base_.b}
+                                                       : Spot<PassSpace>{base_.c, base_.d};
+    const double x = along.x / per_mm_, y = along.y / per_mm_,
+                 u = 1 / std::pow(along_mm * per_mm_, 2), v = 1 / std::pow(across_mm * per_mm_, 2);
+    slide_prior_ = {u * x * x + v * y * y, (u - v) * x * y, u * y * y + v * x * x};
+  }
+  if (options.curve) {
+    const double a_per_mm = std::sqrt(std::abs(a.affine.determinant()));
+    own_.dx = own_.dy = empty_curve(low, high, options.knot_mm * per_mm_);
+    followed_.dx = followed_.dy = empty_curve(a_low, a_high, options.knot_mm * a_per_mm);
+    a_to_b_row_ = quarter_ ? 0 : rotation.d;
+    for (Curves* curve : {&own_, &followed_})
+      curve->ridge_px = wobble_mm * per_mm_, curve->bend_px = bend_mm * per_mm_;
+    followed_.of_a = finer_followed_.of_a = true;
+  }
+  arrange();
+}
+
+Placement Model::b() const {
+  Placement p{affine(), own_.dx, own_.dy};
+  add(p.dx, finer_own_.dx), add(p.dy, finer_own_.dy);
+  p.followed = a_row_, p.followed.dx = followed_.dx, p.followed.dy = followed_.dy;
+  add(p.followed.dx, finer_followed_.dx), add(p.followed.dy, finer_followed_.dy);
+  return p;
+}
+
+void Model::refer_to(const std::vector<std::size_t>& still) {
+  Spot<PassSpace> mean;
+  for (const std::size_t k : still)
+    mean.x += slide_[k].x / static_cast<double>(still.size()),
+        mean.y += slide_[k].y / static_cast<double>(still.size());
+  global_[0] += mean.x, global_[1] += mean.y;
+  for (std::size_t k = 0; k < strips_; ++k)
+    slide_[k].x -= mean.x, slide_[k].y -= mean.y, free_[k] = true;
+  for (const std::size_t k : still) hold_strip(k);
+}
+
+void Model::halve_knots() {
+  const auto finer = [&](const Curves& smooth, Curves& fine) {
+    fine.dx = halved(fine.size() > 0 ? fine.dx : smooth.dx);
+    std::fill(fine.dx.coefficients.begin(), fine.dx.coefficients.end(), 0.0);
+    fine.dy = fine.dx;
+    fine.ridge_px = finer_mm * per_mm_;
+  };
+  finer(own_, finer_own_), finer(followed_, finer_followed_);
+  arrange();
+}
+
+Spot<PassSpace> Model::error(std::size_t i) const {
+  const Match& m = (*matches_)[i];
+  const auto p = affine()(places_[i]);
+  Spot<PassSpace> bent;
+  for (const Curves* c : curves()) {
+    const auto d = (*c)(c->of_a ? a_row(places_[i]) : p.y);
+    bent.x += d.x, bent.y += d.y;
+  }
+  const auto k = static_cast<std::size_t>(m.strip);
+  const Spot<PassSpace> slid = m.strip >= 0 && k < strips_ ? slide_[k] : Spot<PassSpace>{};
+  return {m.b.x - p.x - bent.x - slid.x, m.b.y - p.y - bent.y - slid.y};
+}
+
+double Model::strain() const {
+  double sum = 0;
+  for (const Curves* c : curves())
+    for (const Curve* v : {&c->dx, &c->dy}) {
+      const auto& k = v->coefficients;
+      for (const double w : k) sum += w * w / (c->ridge_px * c->ridge_px);
+      for (std::size_t i = 1; c->bend_px > 0 && i + 1 < k.size(); ++i)
+        sum += std::pow((k[i - 1] - 2 * k[i] + k[i + 1]) / c->bend_px, 2);
+    }
+  for (const auto& d : slide_) sum += slide_prior_.squared(d.x, d.y);
+  return sum;
+}
+
+bool Model::step(const LeftOut& left_out) {
+  const std::size_t at_global = unknowns_of_curves(), at_strip = at_global + globals,
+                    size = at_strip + 2 * strips_;
+  const auto now = affine();
+  // Each match moves with few unknowns: by as much in x, in y.
+  struct Term {
+    std::size_t at;
+    double x, y;
+  };
+  std::vector<Term> terms;
+  std::vector<std::size_t> begins{0};
+  const auto curve_terms = [&](const Curves& c, double row) {
+    if (c.size() == 0) return;
+    const Basis b = basis(c.dx, row);
+    for (std::size_t k = 0; k < 4; ++k)
+      terms.push_back({2 * c.place[b.first + k], b.w[k], 0}),
+          terms.push_back({2 * c.place[b.first + k] + 1, 0, b.w[k]});
+  };
+  for (std::size_t i = 0; i < matches_->size(); ++i) {
+    const Match& m = (*matches_)[i];
+    if (m.weight > 0 && !(left_out && left_out(i))) {
+      const auto plain = base_(places_[i]);
+      const double ux = plain.x - origin_.x, uy = plain.y - origin_.y;
+      for (const Curves* c : curves())
+        curve_terms(*c, c->of_a ? a_row(places_[i]) : now(places_[i]).y);
+      terms.push_back({at_global, 1, 0}), terms.push_back({at_global + 1, 0, 1}),
+          terms.push_back({at_global + 2, -uy, ux});
+      terms.push_back({at_global + 3, ux, 0}), terms.push_back({at_global + 4, 0, uy}),
+          terms.push_back({at_global + 5, uy, ux});
+      if (const auto k = static_cast<std::size_t>(m.strip);
+          m.strip >= 0 && k < strips_ && is_free(k))
+        terms.push_back({at_strip + 2 * k, 1, 0}), terms.push_back({at_strip + 2 * k + 1, 0, 1});
+    }
+    begins.push_back(terms.size());
+  }
+  std::vector<std::size_t> first(size);
+  for (std::size_t i = 0; i < size; ++i) first[i] = i >= at_global ? 0 : i;
+  const auto reach = [&](std::size_t i, std::size_t j) {
+    first[std::max(i, j)] = std::min(first[std::max(i, j)], std::min(i, j));
+  };
+  for (std::size_t i = 0; i + 1 < begins.size(); ++i) {
+    std::size_t lowest = size;
+    for (std::size_t t = begins[i]; t < begins[i + 1]; ++t) lowest = std::min(lowest, terms[t].at);
+    for (std::size_t t = begins[i]; t < begins[i + 1]; ++t) reach(terms[t].at, lowest);
+  }
+  for (const Curves* c : curves())
+    for (std::size_t i = 1; c->bend_px > 0 && i + 1 < c->size(); ++i)
+      for (std::size_t j = i - 1; j <= i + 1; ++j)
+        for (std::size_t l = i - 1; l <= i + 1; ++l)
+          reach(2 * c->place[j], 2 * c->place[l]), reach(2 * c->place[j] + 1, 2 * c->place[l] + 1);
+  Skyline system(first);
+
+  const auto prior = [&](std::size_t i, double value, double sigma) {
+    system.add(i, i, 1 / (sigma * sigma)), system.add_right(i, -value / (sigma * sigma));
+  };
+  const Likeness like = quarter_ ? quarter_turn : same_bed;
+  const std::array<double, globals> sigma{1e6, 1e6, 0.1, like.axis, like.axis, like.shear};
+  for (std::size_t i = 0; i < globals; ++i) prior(at_global + i, global_[i], sigma[i]);
+  for (const Curves* c : curves())
+    for (std::size_t axis = 0; axis < 2; ++axis) {
+      const auto& v = axis == 0 ? c->dx.coefficients : c->dy.coefficients;
+      for (std::size_t i = 0; i < v.size(); ++i) prior(2 * c->place[i] + axis, v[i], c->ridge_px);
+      for (std::size_t i = 1; c->bend_px > 0 && i + 1 < v.size(); ++i) {
+        const double w = 1 / (c->bend_px * c->bend_px), bend = v[i - 1] - 2 * v[i] + v[i + 1];
+        const std::array<double, 3> k{1, -2, 1};
+        for (std::size_t j = 0; j < 3; ++j) {
+          const std::size_t row = 2 * c->place[i - 1 + j] + axis;
+          system.add_right(row, -w * k[j] * bend);
+          for (std::size_t l = 0; l <= j; ++l)
+            system.add(row, 2 * c->place[i - 1 + l] + axis, w * k[j] * k[l]);
+        }
+      }
+    }
+  for (std::size_t k = 0; k < strips_; ++k) {
+    const Information p = free_[k] ? slide_prior_ : Information{};
+    const std::size_t x = at_strip + 2 * k, y = x + 1;
+    system.add(x, x, p.xx), system.add(y, x, p.xy), system.add(y, y, p.yy);
+    system.add_right(x, -p.xx * slide_[k].x - p.xy * slide_[k].y),
+        system.add_right(y, -p.xy * slide_[k].x - p.yy * slide_[k].y);
+  }
+  for (std::size_t i = 0; i < matches_->size(); ++i) {
+    if (begins[i] == begins[i + 1]) continue;
+    const double weight = (*matches_)[i].weight;
+    const Information& f = (*matches_)[i].info;
+    const auto r = error(i);
+    for (std::size_t j = begins[i]; j < begins[i + 1]; ++j) {
+      const Term& t = terms[j];
+      const double ix = weight * (f.xx * t.x + f.xy * t.y), iy = weight * (f.xy * t.x + f.yy * t.y);
+      system.add_right(t.at, ix * r.x + iy * r.y);
+      for (std::size_t l = begins[i]; l <= j; ++l)
+        system.add(t.at, terms[l].at, ix * terms[l].x + iy * terms[l].y);
+    }
+  }
+  const auto found = system.solve();
+  if (!found) return false;
+  const std::vector<double>& d = *found;
+  for (Curves* c : {&own_, &followed_, &finer_own_, &finer_followed_})
+    for (std::size_t i = 0; i < c->size(); ++i)
+      c->dx.coefficients[i] += d[2 * c->place[i]], c->dy.coefficients[i] += d[2 * c->place[i] + 1];
+  for (std::size_t i = 0; i < globals; ++i) global_[i] += d[at_global + i];
+  for (std::size_t k = 0; k < strips_; ++k)
+    if (is_free(k)) slide_[k].x += d[at_strip + 2 * k], slide_[k].y += d[at_strip + 2 * k + 1];
+  return true;
+}
+
+void Model::arrange() {
+  struct Knot {
+    double row;
+    Curves* of;
+    std::size_t index;
+  };
+  std::vector<Knot> all;
+  const double a_middle = a_row(centre_);
+  for (Curves* c : {&own_, &followed_, &finer_own_, &finer_followed_}) {
+    c->place.resize(c->size());
+    for (std::size_t i = 0; i < c->size(); ++i) {
+      const double row = c->dx.first_row + (static_cast<double>(i) - 1) * c->dx.knot_rows;
+      all.push_back({!c->of_a   ? row
+                     : quarter_ ? 1e12 + row
+                                : origin_.y + a_to_b_row_ * (row - a_middle),
+                     c, i});
+    }
+  }
+  std::sort(all.begin(), all.end(), [](const Knot& p, const Knot& q) { return p.row < q.row; });
+  for (std::size_t i = 0; i < all.size(); ++i) all[i].of->place[all[i].index] = i;
+}
+
+Affine<SleeveSpace, PassSpace> Model::affine() const {
+  Affine<SleeveSpace, PassSpace> m = base_;
+  const auto turned = [&](double x, double y) {
+    return std::pair{x * (1 + global_[3]) + y * (global_[5] - global_[2]),
+                     y * (1 + global_[4]) + x * (global_[5] + global_[2])};
+  };
+  std::tie(m.a, m.b) = turned(base_.a, base_.b);
+  std::tie(m.c, m.d) = turned(base_.c, base_.d);
+  m.e = origin_.x + global_[0] - m.a * centre_.x - m.c * centre_.y;
+  m.f = origin_.y + global_[1] - m.b * centre_.x - m.d * centre_.y;
+  return m;
+}
+
+}  // namespace lapwright::lap
