@@ -178,11 +178,12 @@ class Teller:
         elif kind == "captured":
             self.say(f"  captured in {e['seconds']:.1f} s: {e['file']}")
         elif kind == "lap":
-            between = " and ".join(str(p) for p in e["between"])
+            a, b = e["between"]
+            between = f"the proof sheet and pass {b}" if a == 0 else f"passes {a} and {b}"
             if e["ok"]:
-                self.say(f"  lap of passes {between}: good, {e['overlap_mm']:.0f} mm, residual {e['residual_px']:.2f} px")
+                self.say(f"  lap of {between}: good, {e['overlap_mm']:.0f} mm, residual {e['residual_px']:.2f} px")
             else:
-                self.say(f"  lap of passes {between}: {e['why']}")
+                self.say(f"  lap of {between}: {e['why']}")
         elif kind == "again":
             self.say(f"  AGAIN, pass {e['pass']}: {e['say']}")
         elif kind in ("joined", "converted"):

@@ -119,6 +119,12 @@ Affine<MmSpace, PixelSpace> mm_to_pixels(Spot<MmSpace> origin, Ppi ppi) {
   return {k, 0, 0, k, -origin.x * k, -origin.y * k};
 }
 
+/// The same map to pixels of another size: every coordinate of the result times `k`.
+template <class From, class To>
+Affine<From, To> scaled(const Affine<From, To>& m, double k) {
+  return {m.a * k, m.b * k, m.c * k, m.d * k, m.e * k, m.f * k};
+}
+
 /// The smallest axis-parallel rectangle, rounded outwards to whole micrometres, that holds the
 /// image of `r` under `map` (a map between two millimetre spaces).
 template <class From, class To>

@@ -23,11 +23,6 @@ std::string number(const char* format, double v) {
   return text;
 }
 
-/// A pass's coordinates at another scale: every coordinate times k.
-template <class From>
-Affine<From, PassSpace> scaled(Affine<From, PassSpace> m, double k) {
-  return {m.a * k, m.b * k, m.c * k, m.d * k, m.e * k, m.f * k};
-}
 PassMap between(const OnPass& a, const OnPass& b) { return core::compose(b, a.inverse()); }
 
 /// What a pass shows, as a rectangle of the sleeve.
@@ -68,14 +63,14 @@ class Check {
     if (!second) return fail(second.error());
     oa_ = std::move(*first), ob_ = std::move(*second);
     fa_ = static_cast<double>(oa_.factor), fb_ = static_cast<double>(ob_.factor);
-    const OnPass on_a = scaled(placed_.affine, 1 / fa_), on_b = scaled(b_.planned, 1 / fb_);
+    const OnPass on_a = core::scaled(placed_.affine, 1 / fa_), on_b = core::scaled(b_.planned, 1 / fb_);
     found_ = search(oa_, ob_, between(on_a, on_b), on_a, on_b, sleeve_, options_.sure);
     report_.confidence = 1 - found_.wrong;
     if (!found_.sure) {
       nothing_sure();
       return {};
     }
-    report_.b_on_sleeve.affine = core::compose(scaled(found_.best.a_to_b, fb_), on_a);
+    report_.b_on_sleeve.affine = core::compose(core::scaled(found_.best.a_to_b, fb_), on_a);
     describe();
     if (found_.mirrored || found_.quarter_turns) {
       turned();
@@ -114,7 +109,7 @@ class Check {
 
   /// The sleeve lies on the glass just as it did for a, where it should not.
   bool unmoved() const {
-    const PassMap plan = between(scaled(placed_.affine, 1 / fa_), scaled(b_.planned, 1 / fb_));
+    const PassMap plan = between(core::scaled(placed_.affine, 1 / fa_), core::scaled(b_.planned, 1 / fb_));
     const double k = oa_.mm_per_pixel / ob_.mm_per_pixel;
     const Spot<PassSpace> c{static_cast<double>(oa_.density.width) / 2, static_cast<double>(oa_.density.height) / 2};
     const auto stays = [&](const PassMap& m) {
@@ -185,7 +180,7 @@ class Check {
 
   /// No common picture: say what the outline of the strips and the content still tell.
   void nothing_sure() {
-    const PassMap plan = between(scaled(placed_.affine, 1 / fa_), scaled(b_.planned, 1 / fb_));
+    const PassMap plan = between(core::scaled(placed_.affine, 1 / fa_), core::scaled(b_.planned, 1 / fb_));
     const int content = agreement(oa_, ob_, plan, 400).textured;
     const Rect<SleeveSpace> sa = shown(placed_.affine, *a_.picture, sleeve_);
     if (const auto off = outline_shift(ob_, b_.planned, sleeve_)) {
@@ -220,7 +215,7 @@ class Check {
     if (!found) return fail(found.error());
     report_.patches = found->patches;
     if (found->patches < least_patches) return {};
-    report_.a_on_sleeve = found->a, report_.b_on_sleeve = found->b;
+    report_.b_on_sleeve = found->b;
     report_.residual_px = found->residual_px;
     report_.light = found->light.light, report_.light_percent = found->light.percent;
     report_.slid = found->slid;

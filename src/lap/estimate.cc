@@ -66,18 +66,17 @@ class Estimator {
         sleeve_(sleeve),
         fa_(static_cast<double>(oa.factor)),
         fb_(static_cast<double>(ob.factor)),
-        strips_(oa, scaled(placed.affine, 1 / fa_), sleeve) {
-    out_.a = placed;
-  }
+        placed_(placed),
+        strips_(oa, core::scaled(placed.affine, 1 / fa_), sleeve) {}
 
   Result<Estimate> run(const Affine<SleeveSpace, PassSpace>& rough) {
     out_.b.affine = rough;
-    const PassMap ab = core::compose(rough, out_.a.affine.inverse());
+    const PassMap ab = core::compose(rough, placed_.affine.inverse());
     quarter_turned_ = std::abs(ab.b) > std::abs(ab.a);
     how_.strips = sleeve_.strips.count,
     how_.strips_right = sleeve_.strips.run == profile::Run::right;
-    const PassMap on_overviews =
-        core::compose(scaled(rough, 1 / fb_), scaled(out_.a.affine, 1 / fa_).inverse());
+    const PassMap on_overviews = core::compose(core::scaled(rough, 1 / fb_),
+                                               core::scaled(placed_.affine, 1 / fa_).inverse());
     for (const auto& s : strips_.slides(oa_, ob_, on_overviews))
       slid_px_.push_back({(on_overviews.a * s.x + on_overviews.c * s.y) * fb_,
                           (on_overviews.b * s.x + on_overviews.d * s.y) * fb_});
@@ -91,15 +90,10 @@ class Estimator {
   }
 
  private:
-  template <class From>
-  static Affine<From, PassSpace> scaled(Affine<From, PassSpace> m, double k) {
-    return {m.a * k, m.b * k, m.c * k, m.d * k, m.e * k, m.f * k};
-  }
-
   /// Overview pixels of a to those of b as placed so far; with what slid, where that is asked for.
   PassWarp warp(bool with_slides) const {
     return [this, with_slides](Spot<PassSpace> p) {
-      const auto q = out_.b(sleeve_at(out_.a, {p.x * fa_, p.y * fa_}));
+      const auto q = out_.b(sleeve_at(placed_, {p.x * fa_, p.y * fa_}));
       const int k = with_slides ? strips_.at(p) : -1;
       const Spot<PassSpace> s = k >= 0 ? slid_px_[static_cast<std::size_t>(k)] : Spot<PassSpace>{};
       return Spot<PassSpace>{(q.x + s.x) / fb_, (q.y + s.y) / fb_};
@@ -121,7 +115,7 @@ class Estimator {
           1 / (1 + overview_error * overview_error * std::max(m.info.xx, m.info.yy)) / (fb_ * fb_);
       m.info = {m.info.xx * k, m.info.xy * k, m.info.yy * k};
     }
-    const Fitted found = fit(matches, out_.a, out_.b.affine, how_);
+    const Fitted found = fit(matches, placed_, out_.b.affine, how_);
     out_.patches = found.used;
     if (found.used >= least_patches) take(found);
     return matches;
@@ -155,7 +149,7 @@ class Estimator {
       }
     FitOptions how = how_;
     how.finer_knots = true;
-    const Fitted found = fit(fine, out_.a, out_.b.affine, how);
+    const Fitted found = fit(fine, placed_, out_.b.affine, how);
     if (found.used >= least_patches) take(found);
     return {};
   }
@@ -178,6 +172,7 @@ class Estimator {
   const Overview &oa_, &ob_;
   const profile::SleeveProfile& sleeve_;
   double fa_, fb_;
+  Placement placed_;
   Strips strips_;
   FitOptions how_;
   bool quarter_turned_ = false;

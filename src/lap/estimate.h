@@ -11,7 +11,7 @@
 namespace lapwright::lap {
 
 struct Estimate {
-  Placement a, b;
+  Placement b;
   double residual_px = 0;
   int patches = 0;  // that agree; below `least_patches` nothing else holds
   LightFound light;

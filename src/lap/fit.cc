@@ -11,6 +11,7 @@ namespace {
 
 constexpr double slid_px = 0.2, slid_mm = 0.012;  // a slide is more than either
 constexpr double tukey = 4.5, slid_gain = 40;
+constexpr double clearly_better = 0.9;  // finer knots must foretell by as much better
 
 double median(std::vector<double> v) {
   if (v.empty()) return 0;
@@ -98,7 +99,6 @@ Fitted fit(std::vector<Match>& matches, const Placement& a,
            const Affine<SleeveSpace, PassSpace>& start, const FitOptions& options) {
   Fitted out;
   out.b.affine = start;
-  out.knot_mm = options.knot_mm;
   out.strip_px.assign(static_cast<std::size_t>(options.strips), {});
   if (matches.size() < 3) return out;
   Model model(matches, a, start, options);
@@ -150,23 +150,25 @@ Fitted fit(std::vector<Match>& matches, const Placement& a,
         model.hold_strip(k);
     settle(3, 1);
   }
-  if (options.curve && options.finer_knots) {
-    double best = foretold(model, matches), knot = options.knot_mm;
-    Model finer = model, chosen = model;
-    std::vector<Match> weighed = matches, chosen_weighed = matches;
-    while (knot > (model.quarter_turned() ? 1.5 : 0.7)) {
-      finer.halve_knots(), knot /= 2;
+  if (options.finer_knots) {
+    double best = foretold(model, matches);
+    Model finer = model;
+    std::vector<Match> weighed = matches, chosen_weighed;
+    std::optional<Model> chosen;
+    // Where rows of both cross, every knot meets every other: fine ones would cost too much.
+    const int halvings = model.quarter_turned() ? 2 : 3;
+    for (int i = 0; i < halvings; ++i) {
+      finer.halve_knots();
       finer.use(weighed);
       for (const double wide : {3.0, 1.5, 1.0}) {
         if (!finer.step()) break;
         reweigh(finer, weighed, wide);
       }
       const double now = foretold(finer, weighed);
-      if (now < 0.9 * best)
-        best = now, chosen = finer, chosen_weighed = weighed, out.knot_mm = knot;
+      if (now < clearly_better * best) best = now, chosen = finer, chosen_weighed = weighed;
     }
-    if (out.knot_mm < options.knot_mm) {
-      matches = chosen_weighed, model = chosen;
+    if (chosen) {
+      matches = chosen_weighed, model = *chosen;
       model.use(matches);
       settle(3, 1);
     }

@@ -13,8 +13,6 @@
 namespace lapwright::lap {
 
 struct FitOptions {
-  double knot_mm = 5;
-  bool curve = true;
   bool finer_knots = false;  // follow gear errors down to 0.6 mm where the matches show them
   int strips = 0;            // how many strips may have slid, each on its own
   bool strips_right = true;  // they run right on the sleeve, else down
@@ -24,7 +22,6 @@ struct Fitted {
   Placement b;
   double residual_px = 0;  // weighted RMS of the matches kept, per axis
   int used = 0;
-  double knot_mm = 5;
   std::vector<Spot<PassSpace>> strip_px;  // how far each strip slid, pixels of b; 0 where it did not
 };
 

@@ -10,7 +10,7 @@ namespace lapwright::lap {
 namespace {
 
 // Priors, one sigma. Carriages wobble by some 60 um over some 40 mm (registration.md).
-constexpr double wobble_mm = 0.08, bend_mm = 0.05, finer_mm = 0.015;
+constexpr double knot_mm = 5, wobble_mm = 0.08, bend_mm = 0.05, finer_mm = 0.015;
 // One bed captured both passes: where b lies as a or half round, its axes agree; a quarter turn
 // shows the bed's own ratio.
 struct Likeness {
@@ -98,15 +98,13 @@ Model::Model(const std::vector<Match>& matches, const Placement& a,
                  u = 1 / std::pow(along_mm * per_mm_, 2), v = 1 / std::pow(across_mm * per_mm_, 2);
     slide_prior_ = {u * x * x + v * y * y, (u - v) * x * y, u * y * y + v * x * x};
   }
-  if (options.curve) {
-    const double a_per_mm = std::sqrt(std::abs(a.affine.determinant()));
-    own_.dx = own_.dy = empty_curve(low, high, options.knot_mm * per_mm_);
-    followed_.dx = followed_.dy = empty_curve(a_low, a_high, options.knot_mm * a_per_mm);
-    a_to_b_row_ = quarter_ ? 0 : rotation.d;
-    for (Curves* curve : {&own_, &followed_})
-      curve->ridge_px = wobble_mm * per_mm_, curve->bend_px = bend_mm * per_mm_;
-    followed_.of_a = finer_followed_.of_a = true;
-  }
+  const double a_per_mm = std::sqrt(std::abs(a.affine.determinant()));
+  own_.dx = own_.dy = empty_curve(low, high, knot_mm * per_mm_);
+  followed_.dx = followed_.dy = empty_curve(a_low, a_high, knot_mm * a_per_mm);
+  a_to_b_row_ = quarter_ ? 0 : rotation.d;
+  for (Curves* curve : {&own_, &followed_})
+    curve->ridge_px = wobble_mm * per_mm_, curve->bend_px = bend_mm * per_mm_;
+  followed_.of_a = finer_followed_.of_a = true;
   arrange();
 }
 

@@ -13,14 +13,10 @@ constexpr double first_mm = 10, next_times = 1.5;
 std::int64_t factor_of(Ppi ppi) {
   return std::max<std::int64_t>(1, std::llround(static_cast<double>(ppi.value) / overview_ppi));
 }
+double shrink(std::int64_t factor) { return 1.0 / static_cast<double>(factor); }
 Ppi reduced_ppi(Ppi ppi, std::int64_t factor) {
   return {static_cast<std::int32_t>(
       std::lround(static_cast<double>(ppi.value) / static_cast<double>(factor)))};
-}
-
-Affine<SleeveSpace, PassSpace> scaled(Affine<SleeveSpace, PassSpace> m, std::int64_t factor) {
-  const double k = 1 / static_cast<double>(factor);
-  return {m.a * k, m.b * k, m.c * k, m.d * k, m.e * k, m.f * k};
 }
 
 bool surely_wrong(const lap::Report& r) {
@@ -101,9 +97,10 @@ std::optional<lap::Report> EarlyLap::judge(Other& other, const image::Rgb16& so_
   }
   image::MemorySource a(other.small, other.ppi), b(so_far, reduced_ppi(ppi, factor));
   lap::Placement placed;
-  placed.affine = scaled(other.placement.affine, other.factor);
-  auto report = lap::check({&a, scaled(other.planned, other.factor), other.number, other.corner},
-                           placed, {&b, scaled(planned, factor), number, corner}, sleeve);
+  placed.affine = core::scaled(other.placement.affine, shrink(other.factor));
+  auto report = lap::check(
+      {&a, core::scaled(other.planned, shrink(other.factor)), other.number, other.corner}, placed,
+      {&b, core::scaled(planned, shrink(factor)), number, corner}, sleeve);
   if (!report) return {};
   return *report;
 }
