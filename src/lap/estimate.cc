@@ -51,7 +51,7 @@ SitePlan full_resolution(Ppi ppi, double scale_a, double scale_b, bool quarter_t
     plan.width = 64, plan.height = 32;
   else
     plan.width = 48, plan.height = ppi.value >= 500 ? 24 : 18;
-  plan.margin = 8, plan.row_mm = 0.5, plan.count = 2500;
+  plan.margin = 8, plan.row_mm = 0.5, plan.count = 2500, plan.grain = ppi.value >= 500;
   return plan;
 }
 

@@ -11,6 +11,8 @@ namespace {
 
 // Priors, one sigma. Carriages wobble by some 60 um over some 40 mm (registration.md).
 constexpr double knot_mm = 5, wobble_mm = 0.08, bend_mm = 0.05, finer_mm = 0.015;
+// Sideways its rails are straight but for some 20 um over their length.
+constexpr double sideways_mm = 0.03, sideways_bend_mm = 0.008;
 // One bed captured both passes: where b lies as a or half round, its axes agree; a quarter turn
 // shows the bed's own ratio.
 struct Likeness {
@@ -103,7 +105,11 @@ Model::Model(const std::vector<Match>& matches, const Placement& a,
   followed_.dx = followed_.dy = empty_curve(a_low, a_high, knot_mm * a_per_mm);
   a_to_b_row_ = quarter_ ? 0 : rotation.d;
   for (Curves* curve : {&own_, &followed_})
-    curve->ridge_px = wobble_mm * per_mm_, curve->bend_px = bend_mm * per_mm_;
+    for (std::size_t axis = 0; axis < 2; ++axis) {
+      const bool travel = (axis == 1) != (curve == &followed_ && quarter_);
+      curve->ridge_px[axis] = (travel ? wobble_mm : sideways_mm) * per_mm_;
+      curve->bend_px[axis] = (travel ? bend_mm : sideways_bend_mm) * per_mm_;
+    }
   followed_.of_a = finer_followed_.of_a = true;
   arrange();
 }
@@ -132,7 +138,7 @@ void Model::halve_knots() {
     fine.dx = halved(fine.size() > 0 ? fine.dx : smooth.dx);
     std::fill(fine.dx.coefficients.begin(), fine.dx.coefficients.end(), 0.0);
     fine.dy = fine.dx;
-    fine.ridge_px = finer_mm * per_mm_;
+    fine.ridge_px = {finer_mm * per_mm_, finer_mm * per_mm_};
   };
   finer(own_, finer_own_), finer(followed_, finer_followed_);
   arrange();
@@ -154,11 +160,11 @@ Spot<PassSpace> Model::error(std::size_t i) const {
 double Model::strain() const {
   double sum = 0;
   for (const Curves* c : curves())
-    for (const Curve* v : {&c->dx, &c->dy}) {
-      const auto& k = v->coefficients;
-      for (const double w : k) sum += w * w / (c->ridge_px * c->ridge_px);
-      for (std::size_t i = 1; c->bend_px > 0 && i + 1 < k.size(); ++i)
-        sum += std::pow((k[i - 1] - 2 * k[i] + k[i + 1]) / c->bend_px, 2);
+    for (std::size_t axis = 0; axis < 2; ++axis) {
+      const auto& k = (axis == 0 ? c->dx : c->dy).coefficients;
+      for (const double w : k) sum += std::pow(w / c->ridge_px[axis], 2);
+      for (std::size_t i = 1; c->bend_px[axis] > 0 && i + 1 < k.size(); ++i)
+        sum += std::pow((k[i - 1] - 2 * k[i] + k[i + 1]) / c->bend_px[axis], 2);
     }
   for (const auto& d : slide_) sum += slide_prior_.squared(d.x, d.y);
   return sum;
@@ -210,7 +216,7 @@ bool Model::step(const LeftOut& left_out) {
     for (std::size_t t = begins[i]; t < begins[i + 1]; ++t) reach(terms[t].at, lowest);
   }
   for (const Curves* c : curves())
-    for (std::size_t i = 1; c->bend_px > 0 && i + 1 < c->size(); ++i)
+    for (std::size_t i = 1; c->bend_px[0] > 0 && i + 1 < c->size(); ++i)
       for (std::size_t j = i - 1; j <= i + 1; ++j)
         for (std::size_t l = i - 1; l <= i + 1; ++l)
           reach(2 * c->place[j], 2 * c->place[l]), reach(2 * c->place[j] + 1, 2 * c->place[l] + 1);
@@ -225,9 +231,9 @@ bool Model::step(const LeftOut& left_out) {
   for (const Curves* c : curves())
     for (std::size_t axis = 0; axis < 2; ++axis) {
       const auto& v = axis == 0 ? c->dx.coefficients : c->dy.coefficients;
-      for (std::size_t i = 0; i < v.size(); ++i) prior(2 * c->place[i] + axis, v[i], c->ridge_px);
-      for (std::size_t i = 1; c->bend_px > 0 && i + 1 < v.size(); ++i) {
-        const double w = 1 / (c->bend_px * c->bend_px), bend = v[i - 1] - 2 * v[i] + v[i + 1];
+      for (std::size_t i = 0; i < v.size(); ++i) prior(2 * c->place[i] + axis, v[i], c->ridge_px[axis]);
+      for (std::size_t i = 1; c->bend_px[axis] > 0 && i + 1 < v.size(); ++i) {
+        const double w = 1 / (c->bend_px[axis] * c->bend_px[axis]), bend = v[i - 1] - 2 * v[i] + v[i + 1];
         const std::array<double, 3> k{1, -2, 1};
         for (std::size_t j = 0; j < 3; ++j) {
           const std::size_t row = 2 * c->place[i - 1 + j] + axis;

@@ -18,7 +18,7 @@ namespace lapwright::lap {
 struct Curves {
   Curve dx, dy;
   bool of_a = false;
-  double ridge_px = 1, bend_px = 0;  // priors; 0: none on bends
+  std::array<double, 2> ridge_px{1, 1}, bend_px{0, 0};  // priors of dx, dy; 0: none on bends
   std::vector<std::size_t> place;    // a knot's unknowns in the system: 2 * place and the next
   std::size_t size() const { return dx.coefficients.size(); }
   Spot<PassSpace> operator()(double row) const { return {dx(row), dy(row)}; }

@@ -11,11 +11,14 @@
 namespace lapwright::lap {
 namespace {
 
-constexpr double least_correlation = 0.6, most_sigma = 0.5;
+constexpr double least_correlation = 0.3, most_sigma = 0.5;
+// Of smoothed white noise: the spline's slope squared over the value squared (mean over frequency of
+// cos^4(w/2) (3 sin w / (2 + cos w))^2 over that of cos^4(w/2)).
+constexpr double slope_of_noise = 0.713;
 constexpr double own_error =
-    0.008;  // pixels: what no single patch does better than, whatever its residual says
+    0.006;  // pixels: what no single patch does better than, whatever its residual says
 constexpr double of_correlated =
-    2.5;  // residuals of smoothed patches are not independent: variance is that much larger
+    3.5;  // residuals of smoothed patches are not independent: variance is that much larger
 constexpr double expected_within = 2;  // pixels, one sigma
 constexpr std::int64_t rim = 2;  // pixels of a patch's edge that smoothing and gradients spoil
 
@@ -121,7 +124,7 @@ std::optional<Match> align(const Site& site, image::Plane a, image::Plane b, Wor
   float spread = 0;
   double noise = 1;
   Eigen::Vector2d moved(0, 0), before(0, 0);
-  double pace = 1;
+  double pace = 1, of_noise = 0;
   for (int round = 0; round < 10; ++round) {
     const auto corner = [&](double u, double v) {
       const double x = at.x + m.a * u + m.c * v - static_cast<double>(site.b.x),
@@ -165,6 +168,15 @@ std::optional<Match> align(const Site& site, image::Plane a, image::Plane b, Wor
     normal << s[0], s[1], s[2], s[3], s[1], s[4], s[5], s[6], s[2], s[5], s[7], s[8], s[3], s[6],
         s[8], s[9];
     normal.diagonal().array() += 1e-9 * count;
+    const Eigen::Matrix4d total = normal;
+    // Noise has slopes of its own, which measure nothing.
+    const Eigen::Matrix2d seen = normal.topLeftCorner<2, 2>();
+    const Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d> axes(seen);
+    const Eigen::Vector2d real = (axes.eigenvalues().array() - slope_of_noise * of_noise * s[9])
+                                     .max(0.02 * axes.eigenvalues().array());
+    normal.topLeftCorner<2, 2>() =
+        axes.eigenvectors() * real.asDiagonal() * axes.eigenvectors().transpose();
+    normal(2, 2) = std::max(s[7] - of_noise * s[9], 0.02 * s[7]) + 1e-9 * count;
     // What the patch cannot see (along an edge) stays where it was expected.
     Eigen::Matrix4d held = normal;
     if (round > 0) {
@@ -185,7 +197,9 @@ std::optional<Match> align(const Site& site, image::Plane a, image::Plane b, Wor
     // Where a patch has edges, a hundredth of a pixel already leaves more than flat parts' noise,
     // and that is no dust.
     const double slope = std::sqrt((s[0] + s[4]) / s[9]), still_off = round < 2 ? 0.2 : 0.03;
-    spread = 1.4826F * median_of(work.sorted) + static_cast<float>(still_off * slope) + 1e-6F;
+    spread = 1.4826F * median_of(work.sorted);
+    of_noise = round < 1 ? 0 : static_cast<double>(spread * spread / (1 + gain * gain));
+    spread += static_cast<float>(still_off * slope) + 1e-6F;
     // Where a step turns back, the next goes as the chord says.
     const double length = std::hypot(d[0], d[1]),
                  turned_back = -before.dot(d.head<2>()) / (before.squaredNorm() + 1e-12);
@@ -198,19 +212,25 @@ std::optional<Match> align(const Site& site, image::Plane a, image::Plane b, Wor
     if (round < 2) continue;
     const double in_sigmas = d.head<2>().dot(normal.topLeftCorner<2, 2>() * d.head<2>()) / noise;
     if (length > 0.003 && in_sigmas > 0.01) continue;
-    double error = 0, value = 0, square = 0, weights = 0;
+    double error = 0, value = 0, square = 0, weights = 0, sum_x = 1e-12, sum_y = 1e-12, at_x = 0,
+           at_y = 0;
     for (std::int64_t y = rim; y < h - rim; ++y)
       for (std::int64_t x = rim; x < w - rim; ++x) {
         const auto i = static_cast<std::size_t>(y) * uw + static_cast<std::size_t>(x);
         const double r = static_cast<double>(work.residual[i]),
                      q = r / (2.5 * static_cast<double>(spread)), k = 1 / (1 + q * q),
-                     v = static_cast<double>(work.warped[i]);
+                     v = static_cast<double>(work.warped[i]),
+                     gx = static_cast<double>(work.slope_x[i]),
+                     gy = static_cast<double>(work.slope_y[i]);
         error += k * r * r, value += k * v, square += k * v * v, weights += k;
+        sum_x += k * gx * gx, at_x += k * gx * gx * (static_cast<double>(x) + 0.5 - half_w);
+        sum_y += k * gy * gy, at_y += k * gy * gy * (static_cast<double>(y) + 0.5 - half_h);
       }
     const double variance = square / weights - value * value / (weights * weights);
     if (variance <= 0 || error / weights > (1 - least_correlation * least_correlation) * variance)
       return std::nullopt;
-    const Eigen::Matrix4d covariance = normal.inverse() * (error / weights * of_correlated);
+    const Eigen::Matrix4d inverse = normal.inverse(),
+                          covariance = inverse * total * inverse * (error / weights * of_correlated);
     Eigen::Matrix2d map;
     map << m.a, m.c, m.b, m.d;
     Eigen::Matrix2d c = map * covariance.topLeftCorner<2, 2>() * map.transpose();
@@ -219,7 +239,11 @@ std::optional<Match> align(const Site& site, image::Plane a, image::Plane b, Wor
       return std::nullopt;
     const Eigen::Matrix2d info = c.inverse();
     Match found;
-    found.a = centre, found.b = at, found.info = {info(0, 0), info(0, 1), info(1, 1)},
+    // It was measured where its edges lie, which need not be its middle: across them for each axis.
+    const double u = at_x / sum_x, v = at_y / sum_y;
+    found.a = {centre.x + u, centre.y + v};
+    found.b = {at.x + m.a * u + m.c * v, at.y + m.b * u + m.d * v};
+    found.info = {info(0, 0), info(0, 1), info(1, 1)},
     found.strip = site.strip;
     return found;
   }

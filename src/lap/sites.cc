@@ -79,7 +79,7 @@ std::vector<Site> choose_sites(const Overview& a, const Overview& b, const PassW
                      gy = static_cast<double>(a.density.row(y + 1)[x] - a.density.row(y - 1)[x]);
         xx += gx * gx, xy += gx * gy, yy += gy * gy;
       }
-    if (film < least_film * all) return 0.0;
+    if (film < least_film * all) return -1.0;
     // What holds both ways counts in full; an edge says something across itself.
     const double most = (xx + yy) / 2 + std::sqrt((xx - yy) * (xx - yy) / 4 + xy * xy),
                  least = xx + yy - most;
@@ -89,14 +89,14 @@ std::vector<Site> choose_sites(const Overview& a, const Overview& b, const PassW
   int line = 0;
   for (double y = patch_h / 2 + 2; y < height - patch_h / 2; y += row_step, ++line)
     for (double x = patch_w / 2 + 2 + (line % 2) * column_step / 2; x < width; x += column_step) {
-      double best = 0, best_x = 0;
+      double best = -1, best_x = 0;
       const int tries = column_step > 1.25 * patch_w ? 4 : 1;
       for (int k = 0; k < tries; ++k) {
         const double px = tries == 1 ? x : x + (k - 1.5) * (column_step - patch_w) / 4;
         if (px < patch_w / 2 + 1 || px > width - patch_w / 2 - 1 || !shows(px, y)) continue;
         if (const double q = structure(px, y); q > best) best = q, best_x = px;
       }
-      if (best < least_structure) continue;
+      if (best < (plan.grain ? 0 : least_structure)) continue;
       Site s = site_at(static_cast<std::int64_t>(best_x * plan.scale_a) - plan.width / 2,
                        static_cast<std::int64_t>(y * plan.scale_a) - plan.height / 2, a_to_b, plan);
       s.strip = strip_of({best_x, y});

@@ -19,6 +19,7 @@ struct SitePlan {
   std::int64_t margin = 8;                 // how far b may be off, beyond the patch
   double row_mm = 1;                       // rows of sites lie this far apart at least
   int count = 1500;                        // about as many sites
+  bool grain = false;                      // also where only the film's grain could be seen
 };
 
 /// Sites with the best structure of their cells. `a_to_b` maps overview pixels of a place on `strip_of(place)` to b's.
