@@ -212,14 +212,15 @@ class TiffReader : public Reader {
     return {};
   }
 
-  /// Tells the system which rows come, in large steps, so that it reads them in one sweep.
+  /// Tells the system which rows come, in large steps, upwards or downwards, so that it reads them in one sweep.
   void advise(std::int64_t first, std::int64_t rows) {
     if (compressed_ || (first >= advised_first_ && first + rows <= advised_end_)) return;
     const auto step = std::max<std::int64_t>(1, static_cast<std::int64_t>(8 * (1u << 20) / row_bytes()));
-    advised_first_ = first;
-    advised_end_ = std::min(info_.height, first + rows + step);
-    const std::uint64_t bytes = static_cast<std::uint64_t>(advised_end_ - first) * row_bytes();
-    if (bytes <= most_advice) ::posix_fadvise(fd_, static_cast<off_t>(offset_of(first)), static_cast<off_t>(bytes), POSIX_FADV_WILLNEED);
+    const bool upwards = first < advised_first_ && first + rows >= advised_first_;
+    advised_first_ = upwards ? std::max<std::int64_t>(0, first - step) : first;
+    advised_end_ = upwards ? first + rows : std::min(info_.height, first + rows + step);
+    const std::uint64_t bytes = static_cast<std::uint64_t>(advised_end_ - advised_first_) * row_bytes();
+    if (bytes <= most_advice) ::posix_fadvise(fd_, static_cast<off_t>(offset_of(advised_first_)), static_cast<off_t>(bytes), POSIX_FADV_WILLNEED);
   }
 
   fs::path path_;

@@ -3,6 +3,7 @@
 
 #include <algorithm>
 #include <cstring>
+#include <future>
 #include <optional>
 
 #include "core/clock.h"
@@ -13,10 +14,11 @@
 namespace lapwright::raw {
 namespace {
 
-constexpr std::uint64_t flush_step = 32 << 20;
+constexpr std::uint64_t flush_step = 16 << 20;
+constexpr std::uint64_t worth_a_thread = 4 << 20;  // bytes whose checksum runs beside their writing
 
-/// The file as libtiff sees it. Picture bytes go straight to disk and into the checksum; the header and what follows
-/// the picture stay in memory until the end, since libtiff writes them out of order.
+/// The file as libtiff sees it. Picture bytes go straight to disk; the header and what follows the picture stay in memory
+/// until the end, since libtiff writes them out of order. The checksum is given the picture by `add_rows`.
 class Target {
  public:
   Target(core::NewFile file, std::uint64_t header_bytes) : file_(std::move(file)), header_(header_bytes), end_(header_bytes) {}
@@ -28,6 +30,10 @@ class Target {
     sum_->add(header.data(), header.size());
   }
   void picture_is_whole() { tail_begins_ = end_; }
+  /// Picture bytes for the checksum, in their order in the file; may run beside write().
+  void add_rows(const void* data, std::uint64_t bytes) {
+    if (sum_) sum_->add(data, bytes);
+  }
 
   std::uint64_t size() const { return end_; }
   const std::optional<Error>& error() const { return error_; }
@@ -47,7 +53,6 @@ class Target {
         error_ = r.error();
         return -1;
       }
-      if (sum_) sum_->add(p, n);
       start_flushing(position_ + n);
     } else {
       error_ = Error{Fault::internal, file_.final_path().string() + ": a write out of order at byte " + std::to_string(position_)};
@@ -157,18 +162,16 @@ class TiffWriter : public Writer {
     if (tiff_ == nullptr) return fail(Fault::internal, path_.string() + ": rows after the end");
     if (height_ >= 0 && rows_ + count > height_)
       return fail(Fault::bad_data, path_.string() + ": more rows came than the " + std::to_string(height_) + " announced");
-    const auto samples = static_cast<std::size_t>(width_ * 3);
-    const auto full = static_cast<std::size_t>(layout_.rows_per_strip) * samples;
-    for (std::int64_t y = 0; y < count;) {
-      const auto take = std::min<std::int64_t>(count - y, static_cast<std::int64_t>((full - strip_.size()) / samples));
-      const std::uint16_t* from = rows + y * width_ * 3;
-      strip_.insert(strip_.end(), from, from + static_cast<std::size_t>(take) * samples);
-      y += take;
-      rows_ += take;
-      if (strip_.size() == full)
-        if (auto r = put_strip(); !r) return r;
+    const std::uint64_t bytes = layout_.row_bytes * static_cast<std::uint64_t>(count);
+    if (bytes < worth_a_thread) {
+      target_.add_rows(rows, bytes);
+      return put_rows(rows, count);
     }
-    return {};
+    // Without a thread to be had, it runs when it is waited for.
+    auto adding = std::async(std::launch::async | std::launch::deferred, [&] { target_.add_rows(rows, bytes); });
+    auto put = put_rows(rows, count);
+    adding.wait();
+    return put;
   }
 
   Result<Written> finish() override {
@@ -177,7 +180,7 @@ class TiffWriter : public Writer {
       return fail(Fault::io, path_.string() + ": only " + std::to_string(rows_) + " of " + std::to_string(height_) + " rows came");
     if (rows_ == 0) return fail(Fault::io, path_.string() + ": not a single row came");
     if (!strip_.empty())
-      if (auto r = put_strip(); !r) return fail(r.error());
+      if (auto r = put_strip(strip_.data(), strip_.size()); !r) return fail(r.error());
     target_.picture_is_whole();
     const bool ok = TIFFSetField(tiff_, TIFFTAG_IMAGELENGTH, static_cast<std::uint32_t>(rows_)) != 0 && TIFFWriteDirectory(tiff_) != 0;
     TIFFClose(std::exchange(tiff_, nullptr));
@@ -221,10 +224,32 @@ class TiffWriter : public Writer {
     target_.predict(header);
   }
 
-  Result<> put_strip() {
-    const auto bytes = static_cast<tmsize_t>(strip_.size() * 2);
-    if (TIFFWriteEncodedStrip(tiff_, next_strip_++, strip_.data(), bytes) != bytes) return failed();
-    strip_.clear();
+  /// Whole strips go to libtiff from where they are; what is left over waits for its strip's other rows.
+  Result<> put_rows(const std::uint16_t* rows, std::int64_t count) {
+    const auto samples = static_cast<std::size_t>(width_ * 3);
+    const auto full = static_cast<std::size_t>(layout_.rows_per_strip) * samples;
+    auto left = static_cast<std::size_t>(count) * samples;
+    rows_ += count;
+    while (left > 0) {
+      const std::size_t take = std::min(left, full - strip_.size());
+      if (take == full) {
+        if (auto r = put_strip(rows, full); !r) return r;
+      } else {
+        strip_.insert(strip_.end(), rows, rows + take);
+        if (strip_.size() == full) {
+          if (auto r = put_strip(strip_.data(), full); !r) return r;
+          strip_.clear();
+        }
+      }
+      rows += take, left -= take;
+    }
+    return {};
+  }
+
+  Result<> put_strip(const std::uint16_t* from, std::size_t samples) {
+    const auto bytes = static_cast<tmsize_t>(samples * 2);
+    // libtiff only reads it: nothing is compressed or swapped.
+    if (TIFFWriteEncodedStrip(tiff_, next_strip_++, const_cast<std::uint16_t*>(from), bytes) != bytes) return failed();
     return {};
   }
 
