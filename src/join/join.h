@@ -1,8 +1,10 @@
 // Passes to one linear sheet, strip by strip, in memory that does not grow with the sheet.
 //
-// Invariants: the sheet is right-reading in sleeve coordinates whatever the lays were; every pixel is resampled at most once,
+// Invariants: the sheet is right-reading in sleeve coordinates whatever the lays were; every pixel
+// is resampled at most once,
 //   and not at all where the placement is whole pixels and a quarter turn.
-// Units: pixels, millimetres. Thread: may use two threads itself. Errors: io from sources and sink; bad_data when no pass shows a wanted part.
+// Units: pixels, millimetres. Thread: may use two threads itself. Errors: io from sources and sink;
+// bad_data when no pass shows a wanted part.
 #pragma once
 
 #include <atomic>
@@ -32,7 +34,7 @@ struct SheetGeometry {
 
 struct Options {
   double feather_px = 8;
-  std::int64_t memory_bytes = 192 << 20;
+  std::int64_t memory_bytes = 96 << 20;
 };
 
 struct Report {
@@ -43,7 +45,8 @@ struct Report {
 };
 
 /// `laps` give the preferred seams (gutters first); pieces in pass order.
-Result<Report> join(const std::vector<Piece>& pieces, const std::vector<plan::Lap>& laps, const SheetGeometry& sheet,
-                    image::RowSink& sink, const std::atomic<bool>& stop, const Options& options = {});
+Result<Report> join(const std::vector<Piece>& pieces, const std::vector<plan::Lap>& laps,
+                    const SheetGeometry& sheet, image::RowSink& sink, const std::atomic<bool>& stop,
+                    const Options& options = {});
 
 }  // namespace lapwright::join

@@ -21,7 +21,8 @@ double band_integral(double d) {
     const double w = 2 * std::numbers::pi * d;
     return std::abs(d) < 1e-12 ? f : std::sin(w * f) / w;
   };
-  return upto(used_band) + beyond_weight * (upto(0.5) - upto(used_band)) + low_extra * upto(low_band);
+  return upto(used_band) + beyond_weight * (upto(0.5) - upto(used_band)) +
+         low_extra * upto(low_band);
 }
 
 /// Solves a x = b for a symmetric positive definite (Cholesky).
@@ -57,14 +58,16 @@ struct Tables {
     Vector ones{};
     ones.fill(1);
     for (std::size_t i = 0; i < taps; ++i)
-      for (std::size_t j = 0; j < taps; ++j) a[i][j] = band_integral(static_cast<double>(i) - static_cast<double>(j));
+      for (std::size_t j = 0; j < taps; ++j)
+        a[i][j] = band_integral(static_cast<double>(i) - static_cast<double>(j));
     const Vector pull = solve(a, ones);
     double pull_sum = 0;
     for (const double v : pull) pull_sum += v;
     for (int phase = 0; phase <= phases; ++phase) {
       Vector b{};
       for (std::size_t i = 0; i < taps; ++i)
-        b[i] = band_integral(static_cast<double>(i) - taps_before - static_cast<double>(phase) / phases);
+        b[i] = band_integral(static_cast<double>(i) - taps_before -
+                             static_cast<double>(phase) / phases);
       Vector h = solve(a, b);
       double sum = 0;
       for (const double v : h) sum += v;
@@ -86,37 +89,112 @@ const Tables& tables() {
 
 using Pair = float __attribute__((vector_size(32)));  // two pixels
 using Quad = float __attribute__((vector_size(16)));  // one
+using Quad32 = std::int32_t __attribute__((vector_size(16)));
+using Quad16 = std::uint16_t __attribute__((vector_size(8)));
+
+struct Position {
+  std::int32_t first, phase;  // of the ten samples
+};
+
+inline __attribute__((always_inline)) Position position(float at) {
+  const auto whole = static_cast<std::int32_t>(at);
+  return {whole - taps_before,
+          static_cast<std::int32_t>((at - static_cast<float>(whole)) * phases + 0.5F)};
+}
+
+inline __attribute__((always_inline)) Quad pixel_at(const float* spread, const float* line,
+                                                    float at) {
+  const Position p = position(at);
+  Pair w[taps / 2], s[taps / 2];
+  std::memcpy(w, spread + static_cast<std::int64_t>(p.phase) * taps * 4, sizeof w);
+  std::memcpy(s, line + static_cast<std::int64_t>(p.first) * 4, sizeof s);
+  const Pair sum = (s[0] * w[0] + s[1] * w[1]) + (s[2] * w[2] + s[3] * w[3]) + s[4] * w[4];
+  Quad halves[2];
+  std::memcpy(halves, &sum, sizeof halves);
+  return halves[0] + halves[1];
+}
 
 }  // namespace
 
-const std::array<float, taps>& kernel(int phase) { return tables().weights[static_cast<std::size_t>(phase)]; }
+const std::array<float, taps>& kernel(int phase) {
+  return tables().weights[static_cast<std::size_t>(phase)];
+}
 
 #if defined(__x86_64__)
-__attribute__((target_clones("arch=haswell", "default")))
+#define LAPWRIGHT_CLONES __attribute__((target_clones("arch=haswell", "default")))
+#else
+#define LAPWRIGHT_CLONES
 #endif
-void resample_row(const float* block, std::int64_t block_width, const float* xs, const float* ys, std::int64_t n, float* out) {
-  const Tables& t = tables();
-  const float* spread = t.spread.data();
+
+LAPWRIGHT_CLONES
+void widen(const std::uint16_t* samples, std::int64_t n, const std::array<float, 3>& factor,
+           float* line) {
+  const Quad f{factor[0], factor[1], factor[2], 0};
   for (std::int64_t i = 0; i < n; ++i) {
-    const auto x = static_cast<std::int32_t>(xs[i]), y = static_cast<std::int32_t>(ys[i]);
-    const auto px = static_cast<std::int32_t>((xs[i] - static_cast<float>(x)) * phases + 0.5F);
-    const auto py = static_cast<std::int32_t>((ys[i] - static_cast<float>(y)) * phases + 0.5F);
-    Pair wx[taps / 2];
-    std::memcpy(wx, spread + static_cast<std::int64_t>(px) * taps * 4, sizeof wx);
-    const float* wy = t.weights[static_cast<std::size_t>(py)].data();
-    const float* row = block + ((y - taps_before) * block_width + (x - taps_before)) * 4;
-    Pair sum{};
-    for (int r = 0; r < taps; ++r, row += block_width * 4) {
-      Pair p[taps / 2];
-      std::memcpy(p, row, sizeof p);
-      const Pair line = (p[0] * wx[0] + p[1] * wx[1]) + (p[2] * wx[2] + p[3] * wx[3]) + p[4] * wx[4];
-      sum += line * wy[r];
-    }
-    Quad halves[2];
-    std::memcpy(halves, &sum, sizeof halves);
-    const Quad pixel = halves[0] + halves[1];
-    std::memcpy(out + i * 4, &pixel, sizeof pixel);
+    Quad16 s;
+    std::memcpy(&s, samples + i * 3, sizeof s);
+    const Quad pixel = __builtin_convertvector(__builtin_convertvector(s, Quad32), Quad) * f;
+    std::memcpy(line + i * 4, &pixel, sizeof pixel);
   }
 }
+
+LAPWRIGHT_CLONES
+void resample_line(const float* line, const float* at, std::int64_t n, float* out,
+                   std::int64_t step) {
+  const float* spread = tables().spread.data();
+  for (std::int64_t i = 0; i < n; ++i) {
+    const Quad pixel = pixel_at(spread, line, at[i]);
+    std::memcpy(out + i * step, &pixel, sizeof pixel);
+  }
+}
+
+LAPWRIGHT_CLONES
+void resample_line(const float* line, const float* at, std::int64_t n, std::uint16_t* out,
+                   std::int64_t step) {
+  const float* spread = tables().spread.data();
+  constexpr Quad least{0, 0, 0, 0}, most{65535, 65535, 65535, 65535};
+  for (std::int64_t i = 0; i < n; ++i) {
+    Quad pixel = pixel_at(spread, line, at[i]) + 0.5F;
+    pixel = pixel > least ? pixel : least;
+    pixel = pixel < most ? pixel : most;
+    const Quad16 samples = __builtin_convertvector(__builtin_convertvector(pixel, Quad32), Quad16);
+    std::memcpy(out + i * step, &samples, sizeof samples);
+  }
+}
+
+namespace scalar {
+
+void widen(const std::uint16_t* samples, std::int64_t n, const std::array<float, 3>& factor,
+           float* line) {
+  for (std::int64_t i = 0; i < n; ++i)
+    for (std::int64_t c = 0; c < 3; ++c)
+      line[i * 4 + c] =
+          static_cast<float>(samples[i * 3 + c]) * factor[static_cast<std::size_t>(c)];
+}
+
+void resample_line(const float* line, const float* at, std::int64_t n, float* out,
+                   std::int64_t step) {
+  for (std::int64_t i = 0; i < n; ++i) {
+    const Position p = position(at[i]);
+    const auto& w = kernel(p.phase);
+    for (std::int64_t c = 0; c < 4; ++c) {
+      float sum = 0;
+      for (std::int64_t k = 0; k < taps; ++k)
+        sum += w[static_cast<std::size_t>(k)] * line[(p.first + k) * 4 + c];
+      out[i * step + c] = sum;
+    }
+  }
+}
+
+void resample_line(const float* line, const float* at, std::int64_t n, std::uint16_t* out,
+                   std::int64_t step) {
+  float pixel[4];
+  for (std::int64_t i = 0; i < n; ++i) {
+    resample_line(line, at + i, 1, pixel, 4);
+    for (std::int64_t c = 0; c < 4; ++c) out[i * step + c] = to_sample(pixel[c]);
+  }
+}
+
+}  // namespace scalar
 
 }  // namespace lapwright::join

@@ -2,145 +2,280 @@
 
 #include <algorithm>
 #include <cmath>
+#include <future>
 
 namespace lapwright::join {
 namespace {
 
-constexpr double cell_mm = 0.2;
-constexpr std::int64_t samples_each_way = 3;
+using image::Plane;
+
+constexpr double cell_mm = 0.1;
+constexpr std::int64_t cells_wide = 2048,
+                       cells_high = 16;  // px, cells: of a tile that is looked at
+constexpr std::size_t largest_speck =
+    1000;  // cells; larger is not dust but film that lies elsewhere
 
 /// Common part of two pieces in cells; density of both where both show it.
 struct Common {
   std::int64_t cell = 1, x = 0, y = 0;  // cell (0, 0) begins at sheet pixel (x, y)
-  image::Plane inside, a, b;            // inside: 1 where both show the whole cell
+  Plane inside, a, b;                   // inside: 1 where both show the whole cell
 };
 
-double density(const std::array<double, 3>& counts, const std::array<double, 3>& open) {
+double density(const float* counts, const std::array<double, 3>& open) {
   double sum = 0;
-  for (std::size_t c = 0; c < 3; ++c) sum -= std::log10(std::clamp(counts[c] / open[c], 1e-3, 1.5));
+  for (std::size_t c = 0; c < 3; ++c)
+    sum -= std::log10(std::clamp(static_cast<double>(counts[c]) / open[c], 1e-3, 1.5));
   return sum / 3;
 }
 
-Result<> sample(const PieceView& piece, const std::array<double, 3>& open, const Common& common, image::Plane& into, Workspace& work) {
-  const std::int64_t per_tile = std::max<std::int64_t>(1, 256 / common.cell);
-  std::vector<float> pixels;
-  for (std::int64_t j0 = 0; j0 < into.height; j0 += per_tile) {
-    for (std::int64_t i0 = 0; i0 < into.width; i0 += per_tile) {
-      const std::int64_t i1 = std::min(i0 + per_tile, into.width), j1 = std::min(j0 + per_tile, into.height);
-      bool any = false;
-      for (std::int64_t j = j0; j < j1; ++j)
-        for (std::int64_t i = i0; i < i1; ++i) any = any || common.inside.row(j)[i] > 0;
-      if (!any) continue;
-      const Tile tile{common.x + i0 * common.cell, common.y + j0 * common.cell, (i1 - i0) * common.cell, (j1 - j0) * common.cell};
-      if (auto r = piece.glance(tile, samples_each_way * (i1 - i0), samples_each_way * (j1 - j0), pixels, work); !r) return r;
+/// The part that both show, or one without cells.
+Common common_part(const PieceView& a, const PieceView& b, std::int64_t cell, double inset) {
+  Common common;
+  common.cell = cell;
+  const Tile fa = a.footprint(), fb = b.footprint();
+  const std::int64_t x0 = std::max(fa.x, fb.x), y0 = std::max(fa.y, fb.y);
+  const std::int64_t columns = (std::min(fa.x + fa.width, fb.x + fb.width) - x0) / cell;
+  const std::int64_t lines = (std::min(fa.y + fa.height, fb.y + fb.height) - y0) / cell;
+  if (columns <= 0 || lines <= 0) return common;
+  Plane both(columns, lines, 0);
+  std::int64_t l = columns, t = lines, r = -1, bottom = -1;
+  constexpr std::int64_t block = 16;  // cells that are mostly decided at once
+  for (std::int64_t j0 = 0; j0 < lines; j0 += block)
+    for (std::int64_t i0 = 0; i0 < columns; i0 += block) {
+      const std::int64_t i1 = std::min(i0 + block, columns), j1 = std::min(j0 + block, lines);
+      const Tile tile{x0 + i0 * cell, y0 + j0 * cell, (i1 - i0) * cell, (j1 - j0) * cell};
+      const Shows in_a = a.shows(tile, inset), in_b = b.shows(tile, inset);
+      if (in_a == Shows::nothing || in_b == Shows::nothing) continue;
+      const bool all = in_a == Shows::all && in_b == Shows::all;
       for (std::int64_t j = j0; j < j1; ++j)
         for (std::int64_t i = i0; i < i1; ++i) {
-          std::array<double, 3> sum{};
-          for (std::int64_t k = 0; k < samples_each_way * samples_each_way; ++k) {
-            const std::int64_t px = (i - i0) * samples_each_way + k % samples_each_way, py = (j - j0) * samples_each_way + k / samples_each_way;
-            const float* p = pixels.data() + (py * samples_each_way * (i1 - i0) + px) * 3;
-            for (std::size_t c = 0; c < 3; ++c) sum[c] += static_cast<double>(p[c]) / (samples_each_way * samples_each_way);
-          }
-          into.row(j)[i] = static_cast<float>(density(sum, open));
+          const Tile one{x0 + i * cell, y0 + j * cell, cell, cell};
+          if (!all && (a.shows(one, inset) != Shows::all || b.shows(one, inset) != Shows::all))
+            continue;
+          both.row(j)[i] = 1;
+          l = std::min(l, i), r = std::max(r, i), t = std::min(t, j), bottom = std::max(bottom, j);
         }
     }
-  }
+  if (r < 0) return common;
+  common.x = x0 + l * cell, common.y = y0 + t * cell;
+  common.inside = Plane(r - l + 1, bottom - t + 1);
+  for (std::int64_t j = t; j <= bottom; ++j)
+    std::copy(both.row(j) + l, both.row(j) + r + 1, common.inside.row(j - t));
+  return common;
+}
+
+Result<> sample(const PieceView& piece, const std::array<double, 3>& open, const Common& common,
+                Plane& into) {
+  Workspace work;
+  const std::int64_t wide = std::max<std::int64_t>(1, cells_wide / common.cell);
+  into = Plane(common.inside.width, common.inside.height);
+  std::vector<float> means;
+  for (std::int64_t j0 = 0; j0 < into.height; j0 += cells_high)
+    for (std::int64_t i0 = 0; i0 < into.width; i0 += wide) {
+      const std::int64_t i1 = std::min(i0 + wide, into.width),
+                         j1 = std::min(j0 + cells_high, into.height);
+      bool any = false;
+      for (std::int64_t j = j0; j < j1; ++j)
+        any = any || std::any_of(common.inside.row(j) + i0, common.inside.row(j) + i1,
+                                 [](float v) { return v > 0; });
+      if (!any) continue;
+      const Tile tile{common.x + i0 * common.cell, common.y + j0 * common.cell,
+                      (i1 - i0) * common.cell, (j1 - j0) * common.cell};
+      if (auto r = piece.means(tile, common.cell, means, work); !r) return r;
+      for (std::int64_t j = j0; j < j1; ++j)
+        for (std::int64_t i = i0; i < i1; ++i)
+          into.row(j)[i] =
+              static_cast<float>(density(means.data() + ((j - j0) * (i1 - i0) + i - i0) * 3, open));
+    }
   return {};
 }
 
-image::Plane costs(const Common& common, plan::Axis axis, double wanted_cell) {
-  image::Plane out(common.inside.width, common.inside.height, 0);
-  const auto& d = common.a;
-  for (std::int64_t j = 0; j < out.height; ++j)
-    for (std::int64_t i = 0; i < out.width; ++i) {
-      if (common.inside.row(j)[i] <= 0) continue;
-      const auto near = [&](std::int64_t x, std::int64_t y) {
-        x = std::clamp<std::int64_t>(x, 0, out.width - 1), y = std::clamp<std::int64_t>(y, 0, out.height - 1);
-        return common.inside.row(y)[x] > 0 ? d.row(y)[x] : d.row(j)[i];
-      };
-      const float detail = std::abs(near(i + 1, j) - near(i - 1, j)) + std::abs(near(i, j + 1) - near(i, j - 1));
-      const float disagree = std::abs(common.a.row(j)[i] - common.b.row(j)[i]);
-      const auto off = static_cast<float>(std::abs(static_cast<double>(axis == plan::Axis::x ? i : j) - wanted_cell) * cell_mm);
-      out.row(j)[i] = 0.02F + 0.5F * std::max(d.row(j)[i], 0.0F) + detail + 4 * disagree + 0.01F * off;
+/// What a path pays in each cell, and what each side pays for the specks it keeps.
+struct Costs {
+  Plane path, speck_in_a, speck_in_b;
+};
+
+float middle_of(std::vector<float> v) {
+  if (v.empty()) return 0;
+  const auto at = v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2);
+  std::nth_element(v.begin(), at, v.end());
+  return *at;
+}
+
+/// The cells around (i, j) within `reach`.
+template <class Each>
+void around(const Plane& p, std::int64_t i, std::int64_t j, std::int64_t reach, const Each& each) {
+  for (std::int64_t y = std::max<std::int64_t>(0, j - reach);
+       y <= std::min(p.height - 1, j + reach); ++y)
+    for (std::int64_t x = std::max<std::int64_t>(0, i - reach);
+         x <= std::min(p.width - 1, i + reach); ++x)
+      each(x, y);
+}
+
+/// Cells where the pieces disagree, in patches; small ones are specks, in the piece that is darker
+/// there.
+void find_specks(const Common& common, const Plane& apart, std::int64_t reach, Costs& costs) {
+  Plane seen(apart.width, apart.height, 0);
+  std::vector<std::pair<std::int64_t, std::int64_t>> patch;
+  for (std::int64_t j = 0; j < apart.height; ++j)
+    for (std::int64_t i = 0; i < apart.width; ++i) {
+      if (apart.row(j)[i] <= 0 || seen.row(j)[i] > 0) continue;
+      patch.assign(1, {i, j});
+      seen.row(j)[i] = 1;
+      double darker = 0;
+      for (std::size_t k = 0; k < patch.size(); ++k) {
+        const auto [x, y] = patch[k];
+        darker += static_cast<double>(common.a.row(y)[x] - common.b.row(y)[x]);
+        around(apart, x, y, 1, [&](std::int64_t nx, std::int64_t ny) {
+          if (apart.row(ny)[nx] <= 0 || seen.row(ny)[nx] > 0) return;
+          seen.row(ny)[nx] = 1;
+          patch.emplace_back(nx, ny);
+        });
+      }
+      if (patch.size() > largest_speck) continue;
+      Plane& in = darker > 0 ? costs.speck_in_a : costs.speck_in_b;
+      for (const auto& [x, y] : patch)
+        around(apart, x, y, reach, [&](std::int64_t nx, std::int64_t ny) {
+          in.row(ny)[nx] = std::max(in.row(ny)[nx], 1 + 4 * apart.row(y)[x]);
+        });
     }
-  return out;
+}
+
+Costs costs_of(const Common& common, plan::Axis axis, double wanted_cell, std::int64_t reach) {
+  const std::int64_t w = common.inside.width, h = common.inside.height;
+  Plane detail(w, h, 0), apart(w, h, 0);
+  std::vector<float> differences;
+  for (std::int64_t j = 0; j < h; ++j)
+    for (std::int64_t i = 0; i < w; ++i) {
+      if (common.inside.row(j)[i] <= 0) continue;
+      const auto swing = [&](const Plane& d) {
+        const auto near = [&](std::int64_t x, std::int64_t y) {
+          x = std::clamp<std::int64_t>(x, 0, w - 1), y = std::clamp<std::int64_t>(y, 0, h - 1);
+          return common.inside.row(y)[x] > 0 ? d.row(y)[x] : d.row(j)[i];
+        };
+        return std::abs(near(i + 1, j) - near(i - 1, j)) +
+               std::abs(near(i, j + 1) - near(i, j - 1));
+      };
+      // What both show: a speck is no detail.
+      detail.row(j)[i] = std::min(swing(common.a), swing(common.b));
+      apart.row(j)[i] = std::abs(common.a.row(j)[i] - common.b.row(j)[i]);
+      differences.push_back(apart.row(j)[i]);
+    }
+  // Noise, what is left of the light, and nearest pixels that are up to half a pixel off.
+  const float usual = std::max(0.006F, 8 * middle_of(std::move(differences)));
+  const float off_by_half = std::min(0.5F, 1.0F / static_cast<float>(common.cell));
+  for (std::int64_t j = 0; j < h; ++j)
+    for (std::int64_t i = 0; i < w; ++i)
+      apart.row(j)[i] = std::max(0.0F, apart.row(j)[i] - usual - off_by_half * detail.row(j)[i]);
+
+  Costs costs{Plane(w, h, 0), Plane(w, h, 0), Plane(w, h, 0)};
+  find_specks(common, apart, reach, costs);
+  for (std::int64_t j = 0; j < h; ++j)
+    for (std::int64_t i = 0; i < w; ++i) {
+      if (common.inside.row(j)[i] <= 0) continue;
+      const float film = std::max(0.0F, std::min(common.a.row(j)[i], common.b.row(j)[i]));
+      const auto off = static_cast<float>(
+          std::abs(static_cast<double>(axis == plan::Axis::x ? i : j) - wanted_cell) * cell_mm);
+      costs.path.row(j)[i] += 0.01F + 0.25F * film + 0.5F * detail.row(j)[i] + 0.005F * off;
+      if (apart.row(j)[i] > 0)
+        around(apart, i, j, reach, [&](std::int64_t x, std::int64_t y) {
+          costs.path.row(y)[x] += 2 * apart.row(j)[i] / static_cast<float>(reach);
+        });
+    }
+  return costs;
+}
+
+/// The column of the least-cost path in each row, for costs laid so that the path runs downwards.
+template <class Inside, class Path, class Before, class After>
+std::vector<std::int64_t> least_path(std::int64_t across, std::int64_t along, const Inside& inside,
+                                     const Path& path, const Before& before, const After& after) {
+  constexpr double blocked = 1e6;
+  std::vector<double> last(static_cast<std::size_t>(across)), now = last;
+  std::vector<std::int8_t> from(static_cast<std::size_t>(across * along));
+  for (std::int64_t k = 0; k < along; ++k) {
+    double kept = 0;  // specks that stay in the sheet, when the path is at s
+    for (std::int64_t s = 0; s < across; ++s) kept += after(s, k);
+    for (std::int64_t s = 0; s < across; ++s) {
+      const auto at = static_cast<std::size_t>(s);
+      kept += before(s, k);
+      const double here = inside(s, k) ? path(s, k) : blocked;
+      double best = k == 0 ? 0 : last[at];
+      std::int8_t step = 0;
+      for (const int d : {-1, 1}) {
+        if (k == 0 || s + d < 0 || s + d >= across) continue;
+        const double v = last[static_cast<std::size_t>(s + d)] +
+                         0.4 * std::min(here, 1.0);  // the longer way costs more
+        if (v < best) best = v, step = static_cast<std::int8_t>(d);
+      }
+      now[at] = best + here + kept;
+      from[static_cast<std::size_t>(k * across + s)] = step;
+      kept -= after(s, k);
+    }
+    std::swap(last, now);
+  }
+  std::vector<std::int64_t> at(static_cast<std::size_t>(along));
+  std::int64_t s = std::min_element(last.begin(), last.end()) - last.begin();
+  for (std::int64_t k = along - 1; k >= 0; --k) {
+    at[static_cast<std::size_t>(k)] = s;
+    s += from[static_cast<std::size_t>(k * across + s)];
+  }
+  return at;
 }
 
 }  // namespace
 
-Result<Seam> Seam::find(const PieceView& a, const PieceView& b, const plan::Lap* lap, const SheetGeometry& sheet,
-                        const std::array<double, 3>& open, double feather_px) {
+Result<Seam> Seam::find(const PieceView& a, const PieceView& b, const plan::Lap* lap,
+                        const SheetGeometry& sheet, const std::array<double, 3>& open,
+                        double feather_px) {
   Seam seam;
   seam.feather_ = std::max(feather_px, 1e-3);
-  Common common;
-  common.cell = std::max<std::int64_t>(2, std::llround(cell_mm * sheet.ppi.pixels_per_mm()));
-  const std::int64_t columns = std::max<std::int64_t>(1, sheet.width / common.cell), lines = std::max<std::int64_t>(1, sheet.height / common.cell);
-  // The bounding box of what both show, then its cells.
-  std::int64_t l = columns, t = lines, r = -1, bottom = -1;
-  double a_x = 0, a_y = 0, b_x = 0, b_y = 0, a_n = 0, b_n = 0;
-  image::Plane both(columns, lines, 0);
-  // Far enough inside that the feather never meets a pass's edge, where the two overlap enough for that.
-  for (double inset = feather_px + 8; inset > -1; inset -= feather_px + 8) {
-    a_x = a_y = b_x = b_y = a_n = b_n = 0;
-    for (std::int64_t j = 0; j < lines; ++j)
-      for (std::int64_t i = 0; i < columns; ++i) {
-        const Tile cell{i * common.cell, j * common.cell, common.cell, common.cell};
-        const bool in_a = a.shows(cell, inset) == Shows::all, in_b = b.shows(cell, inset) == Shows::all;
-        if (in_a) a_x += static_cast<double>(i), a_y += static_cast<double>(j), ++a_n;
-        if (in_b) b_x += static_cast<double>(i), b_y += static_cast<double>(j), ++b_n;
-        both.row(j)[i] = in_a && in_b ? 1 : 0;
-        if (in_a && in_b) l = std::min(l, i), r = std::max(r, i), t = std::min(t, j), bottom = std::max(bottom, j);
-      }
-    if (r >= 0) break;
-  }
-  if (r < 0) return seam;
-  common.x = l * common.cell;
-  common.y = t * common.cell;
-  common.inside = image::Plane(r - l + 1, bottom - t + 1);
-  for (std::int64_t j = t; j <= bottom; ++j) std::copy(both.row(j) + l, both.row(j) + r + 1, common.inside.row(j - t));
-  seam.axis_ = lap != nullptr ? lap->seam.axis : (common.inside.width <= common.inside.height ? plan::Axis::x : plan::Axis::y);
+  const std::int64_t cell =
+      std::max<std::int64_t>(2, std::llround(cell_mm * sheet.ppi.pixels_per_mm()));
+  // Far enough inside that the feather never meets a pass's edge, where the two overlap enough for
+  // that.
+  Common common = common_part(a, b, cell, feather_px + 8);
+  if (common.inside.values.empty()) common = common_part(a, b, cell, 0);
+  if (common.inside.values.empty()) return seam;
+  seam.axis_ = lap != nullptr
+                   ? lap->seam.axis
+                   : (common.inside.width <= common.inside.height ? plan::Axis::x : plan::Axis::y);
   const bool x_axis = seam.axis_ == plan::Axis::x;
-  seam.a_before_ = x_axis ? a_x / a_n <= b_x / b_n : a_y / a_n <= b_y / b_n;
+  const Tile fa = a.footprint(), fb = b.footprint();
+  seam.a_before_ = x_axis ? 2 * fa.x + fa.width <= 2 * fb.x + fb.width
+                          : 2 * fa.y + fa.height <= 2 * fb.y + fb.height;
 
-  Workspace work;
-  common.a = common.b = image::Plane(common.inside.width, common.inside.height);
-  if (auto s = sample(a, open, common, common.a, work); !s) return fail(s.error());
-  if (auto s = sample(b, open, common, common.b, work); !s) return fail(s.error());
+  auto sampling = std::async(std::launch::async | std::launch::deferred,
+                             [&] { return sample(b, open, common, common.b); });
+  const Result<> sampled = sample(a, open, common, common.a);
+  if (auto s = sampling.get(); !s) return fail(s.error());
+  if (!sampled) return fail(sampled.error());
 
-  const std::int64_t across = x_axis ? common.inside.width : common.inside.height, along = x_axis ? common.inside.height : common.inside.width;
+  const std::int64_t across = x_axis ? common.inside.width : common.inside.height,
+                     along = x_axis ? common.inside.height : common.inside.width;
   double wanted = static_cast<double>(across) / 2;
   if (lap != nullptr) {
-    const double px = (lap->seam.at.mm() - (x_axis ? sheet.origin.x : sheet.origin.y)) * sheet.ppi.pixels_per_mm();
-    wanted = (px - static_cast<double>(x_axis ? common.x : common.y)) / static_cast<double>(common.cell) - 0.5;
+    const double px = (lap->seam.at.mm() - (x_axis ? sheet.origin.x : sheet.origin.y)) *
+                      sheet.ppi.pixels_per_mm();
+    wanted =
+        (px - static_cast<double>(x_axis ? common.x : common.y)) / static_cast<double>(cell) - 0.5;
   }
-  const image::Plane cost = costs(common, seam.axis_, wanted);
-  constexpr float blocked = 1e6F;
-  const auto cost_at = [&](std::int64_t s, std::int64_t k) {
-    const std::int64_t i = x_axis ? s : k, j = x_axis ? k : s;
-    return common.inside.row(j)[i] > 0 ? cost.row(j)[i] : blocked;
+  // A speck is kept out of the feather too.
+  const auto reach =
+      1 + static_cast<std::int64_t>(std::ceil(feather_px / 2 / static_cast<double>(cell)));
+  const Costs costs = costs_of(common, seam.axis_, wanted, reach);
+  const auto in = [&](const Plane& p) {
+    return
+        [&p, x_axis](std::int64_t s, std::int64_t k) { return x_axis ? p.row(k)[s] : p.row(s)[k]; };
   };
-  image::Plane total(across, along);
-  std::vector<std::int8_t> from(static_cast<std::size_t>(across * along));
-  for (std::int64_t k = 0; k < along; ++k)
-    for (std::int64_t s = 0; s < across; ++s) {
-      float best = k == 0 ? 0 : total.row(k - 1)[s];
-      std::int8_t step = 0;
-      for (const std::int64_t d : {-1, 1}) {
-        if (k == 0 || s + d < 0 || s + d >= across) continue;
-        const float v = total.row(k - 1)[s + d] + 0.4F * std::min(cost_at(s, k), 1.0F);  // the longer way costs more
-        if (v < best) best = v, step = static_cast<std::int8_t>(d);
-      }
-      total.row(k)[s] = best + cost_at(s, k);
-      from[static_cast<std::size_t>(k * across + s)] = step;
-    }
-  std::int64_t s = std::min_element(total.row(along - 1), total.row(along - 1) + across) - total.row(along - 1);
-  seam.at_.resize(static_cast<std::size_t>(along));
-  for (std::int64_t k = along - 1; k >= 0; --k) {
-    seam.at_[static_cast<std::size_t>(k)] =
-        static_cast<double>(x_axis ? common.x : common.y) + (static_cast<double>(s) + 0.5) * static_cast<double>(common.cell);
-    s += from[static_cast<std::size_t>(k * across + s)];
-  }
-  seam.step_ = static_cast<double>(common.cell);
+  const auto is_inside = in(common.inside);
+  const auto path = least_path(
+      across, along, [&](std::int64_t s, std::int64_t k) { return is_inside(s, k) > 0; },
+      in(costs.path), in(seam.a_before_ ? costs.speck_in_a : costs.speck_in_b),
+      in(seam.a_before_ ? costs.speck_in_b : costs.speck_in_a));
+  for (const std::int64_t s : path)
+    seam.at_.push_back(static_cast<double>(x_axis ? common.x : common.y) +
+                       (static_cast<double>(s) + 0.5) * static_cast<double>(cell));
+  seam.step_ = static_cast<double>(cell);
   seam.first_ = static_cast<double>(x_axis ? common.y : common.x) + seam.step_ / 2;
   return seam;
 }
@@ -161,10 +296,13 @@ float Seam::share_of_a(double x, double y) const {
 
 int Seam::side(const Tile& tile) const {
   const bool x_axis = axis_ == plan::Axis::x;
-  const auto along0 = static_cast<double>(x_axis ? tile.y : tile.x), along1 = along0 + static_cast<double>(x_axis ? tile.height : tile.width);
-  const auto across0 = static_cast<double>(x_axis ? tile.x : tile.y), across1 = across0 + static_cast<double>(x_axis ? tile.width : tile.height);
+  const auto along0 = static_cast<double>(x_axis ? tile.y : tile.x),
+             along1 = along0 + static_cast<double>(x_axis ? tile.height : tile.width);
+  const auto across0 = static_cast<double>(x_axis ? tile.x : tile.y),
+             across1 = across0 + static_cast<double>(x_axis ? tile.width : tile.height);
   double least = std::min(at(along0), at(along1)), most = std::max(at(along0), at(along1));
-  for (double v = along0; v < along1; v += step_ / 2) least = std::min(least, at(v)), most = std::max(most, at(v));
+  for (double v = along0; v < along1; v += step_ / 2)
+    least = std::min(least, at(v)), most = std::max(most, at(v));
   least -= step_ / 2 + feather_ / 2, most += step_ / 2 + feather_ / 2;
   if (across1 <= least) return a_before_ ? 1 : 0;
   if (across0 >= most) return a_before_ ? 0 : 1;

@@ -1,8 +1,9 @@
 // Where one piece gives way to another: a least-cost path inside their common part.
 //
-// The path crosses the common part along one axis (x = at(y) or y = at(x)), prefers clear light (gutters) over film, quiet
-// places over detail, places where both pieces agree (dust and scratches disagree), and the plan's line.
-// Units: sheet pixels. Thread: const after making. Errors: those of the pictures.
+// The path crosses the common part along one axis (x = at(y) or y = at(x)). It prefers clear light
+// (gutters) over film, quiet places over detail, places where both pieces agree, and the plan's
+// line; and every speck that only one piece shows is best left on the other's side.
+// Units: sheet pixels. Thread: const after making (which takes two). Errors: those of the pictures.
 #pragma once
 
 #include <vector>
@@ -14,8 +15,9 @@ namespace lapwright::join {
 class Seam {
  public:
   /// `lap`: the plan's, or null. `open`: counts of open light a channel.
-  static Result<Seam> find(const PieceView& a, const PieceView& b, const plan::Lap* lap, const SheetGeometry& sheet,
-                           const std::array<double, 3>& open, double feather_px);
+  static Result<Seam> find(const PieceView& a, const PieceView& b, const plan::Lap* lap,
+                           const SheetGeometry& sheet, const std::array<double, 3>& open,
+                           double feather_px);
 
   bool any() const { return !at_.empty(); }  // false: the two have no common part
   plan::Axis axis() const { return axis_; }
