@@ -102,16 +102,19 @@ inline __attribute__((always_inline)) Position position(float at) {
           static_cast<std::int32_t>((at - static_cast<float>(whole)) * phases + 0.5F)};
 }
 
+/// As they lie in memory, wherever that is.
+using LyingPair = float __attribute__((vector_size(32), aligned(4), may_alias));
+
 inline __attribute__((always_inline)) Quad pixel_at(const float* spread, const float* line,
                                                     float at) {
   const Position p = position(at);
-  Pair w[taps / 2], s[taps / 2];
-  std::memcpy(w, spread + static_cast<std::int64_t>(p.phase) * taps * 4, sizeof w);
-  std::memcpy(s, line + static_cast<std::int64_t>(p.first) * 4, sizeof s);
+  const auto* w = reinterpret_cast<const LyingPair*>(
+      spread + static_cast<std::int64_t>(p.phase) * taps * 4);
+  const auto* s = reinterpret_cast<const LyingPair*>(
+      line + static_cast<std::int64_t>(p.first) * 4);
   const Pair sum = (s[0] * w[0] + s[1] * w[1]) + (s[2] * w[2] + s[3] * w[3]) + s[4] * w[4];
-  Quad halves[2];
-  std::memcpy(halves, &sum, sizeof halves);
-  return halves[0] + halves[1];
+  return __builtin_shufflevector(sum, sum, 0, 1, 2, 3) +
+         __builtin_shufflevector(sum, sum, 4, 5, 6, 7);
 }
 
 }  // namespace
@@ -121,7 +124,7 @@ const std::array<float, taps>& kernel(int phase) {
 }
 
 #if defined(__x86_64__)
-#define LAPWRIGHT_CLONES __attribute__((target_clones("arch=haswell", "default")))
+#define LAPWRIGHT_CLONES __attribute__((target_clones("avx2", "default")))
 #else
 #define LAPWRIGHT_CLONES
 #endif
@@ -152,12 +155,12 @@ LAPWRIGHT_CLONES
 void resample_line(const float* line, const float* at, std::int64_t n, std::uint16_t* out,
                    std::int64_t step) {
   const float* spread = tables().spread.data();
-  constexpr Quad least{0, 0, 0, 0}, most{65535, 65535, 65535, 65535};
+  constexpr Quad32 least{0, 0, 0, 0}, most{65535, 65535, 65535, 65535};
   for (std::int64_t i = 0; i < n; ++i) {
-    Quad pixel = pixel_at(spread, line, at[i]) + 0.5F;
+    Quad32 pixel = __builtin_convertvector(pixel_at(spread, line, at[i]) + 0.5F, Quad32);
     pixel = pixel > least ? pixel : least;
     pixel = pixel < most ? pixel : most;
-    const Quad16 samples = __builtin_convertvector(__builtin_convertvector(pixel, Quad32), Quad16);
+    const Quad16 samples = __builtin_convertvector(pixel, Quad16);
     std::memcpy(out + i * step, &samples, sizeof samples);
   }
 }

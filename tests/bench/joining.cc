@@ -201,7 +201,8 @@ void joining(const Setting& setting, Figures& figures) {
       figures.expect("join at 2400 ppi, MB", memory[ppi], 128);
     }
     if (ppi == 4800) figures.expect("join at 4800 ppi, MB", memory[ppi], 256);
-    for (const auto& f : {fa, fb, fc}) fs::remove(f);
+    if (!setting.keep)
+      for (const auto& f : {fa, fb, fc}) fs::remove(f);
   }
   if (memory.count(2400) != 0 && memory.count(4800) != 0)
     figures.expect("join, memory at 4800 ppi over that at 2400 (twice the width)",
