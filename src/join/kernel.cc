@@ -48,12 +48,16 @@ Vector solve(const Matrix& a, const Vector& b) {
   return x;
 }
 
+/// Each weight four times, one for each float of a pixel.
+struct alignas(32) Spread {
+  std::array<float, taps * 4> weights;
+};
+
 struct Tables {
   std::array<std::array<float, taps>, phases + 1> weights;
-  /// Each weight four times, one for each float of a pixel.
-  std::vector<float> spread;
+  std::vector<Spread> spread;
 
-  Tables() : spread(static_cast<std::size_t>((phases + 1) * taps * 4)) {
+  Tables() : spread(phases + 1) {
     Matrix a{};
     Vector ones{};
     ones.fill(1);
@@ -76,7 +80,7 @@ struct Tables {
         if (phase % phases == 0) h[i] = static_cast<int>(i) == taps_before + phase / phases ? 1 : 0;
         weights[static_cast<std::size_t>(phase)][i] = static_cast<float>(h[i]);
         for (std::size_t k = 0; k < 4; ++k)
-          spread[(static_cast<std::size_t>(phase) * taps + i) * 4 + k] = static_cast<float>(h[i]);
+          spread[static_cast<std::size_t>(phase)].weights[i * 4 + k] = static_cast<float>(h[i]);
       }
     }
   }
@@ -92,29 +96,45 @@ using Quad = float __attribute__((vector_size(16)));  // one
 using Quad32 = std::int32_t __attribute__((vector_size(16)));
 using Quad16 = std::uint16_t __attribute__((vector_size(8)));
 
-struct Position {
-  std::int32_t first, phase;  // of the ten samples
-};
-
-inline __attribute__((always_inline)) Position position(float at) {
-  const auto whole = static_cast<std::int32_t>(at);
-  return {whole - taps_before,
-          static_cast<std::int32_t>((at - static_cast<float>(whole)) * phases + 0.5F)};
-}
-
 /// As they lie in memory, wherever that is.
 using LyingPair = float __attribute__((vector_size(32), aligned(4), may_alias));
 
-inline __attribute__((always_inline)) Quad pixel_at(const float* spread, const float* line,
-                                                    float at) {
-  const Position p = position(at);
-  const auto* w = reinterpret_cast<const LyingPair*>(
-      spread + static_cast<std::int64_t>(p.phase) * taps * 4);
-  const auto* s = reinterpret_cast<const LyingPair*>(
-      line + static_cast<std::int64_t>(p.first) * 4);
+/// Where the ten samples of some places begin, and which weights they take.
+struct Positions {
+  static constexpr std::int64_t most = 64;
+  std::int32_t first[most], phase[most];
+};
+
+inline __attribute__((always_inline)) void find_positions(const float* at, std::int64_t n,
+                                                          Positions& p) {
+  for (std::int64_t i = 0; i < n; ++i) {
+    const auto whole = static_cast<std::int32_t>(at[i]);
+    p.first[i] = whole - taps_before;
+    p.phase[i] = static_cast<std::int32_t>((at[i] - static_cast<float>(whole)) * phases + 0.5F);
+  }
+}
+
+inline __attribute__((always_inline)) Quad pixel_at(const Spread* spread, const float* line,
+                                                    std::int32_t first, std::int32_t phase) {
+  const auto* w = reinterpret_cast<const Pair*>(spread + phase);
+  const auto* s = reinterpret_cast<const LyingPair*>(line + static_cast<std::int64_t>(first) * 4);
   const Pair sum = (s[0] * w[0] + s[1] * w[1]) + (s[2] * w[2] + s[3] * w[3]) + s[4] * w[4];
   return __builtin_shufflevector(sum, sum, 0, 1, 2, 3) +
          __builtin_shufflevector(sum, sum, 4, 5, 6, 7);
+}
+
+/// Gives `each` the pixel of every place.
+template <class Each>
+inline __attribute__((always_inline)) void each_pixel(const float* line, const float* at,
+                                                      std::int64_t n, const Each& each) {
+  const Spread* spread = tables().spread.data();
+  Positions p;
+  for (std::int64_t i = 0; i < n; i += Positions::most) {
+    const std::int64_t many = std::min(n - i, Positions::most);
+    find_positions(at + i, many, p);
+    for (std::int64_t k = 0; k < many; ++k)
+      each(i + k, pixel_at(spread, line, p.first[k], p.phase[k]));
+  }
 }
 
 }  // namespace
@@ -144,25 +164,24 @@ void widen(const std::uint16_t* samples, std::int64_t n, const std::array<float,
 LAPWRIGHT_CLONES
 void resample_line(const float* line, const float* at, std::int64_t n, float* out,
                    std::int64_t step) {
-  const float* spread = tables().spread.data();
-  for (std::int64_t i = 0; i < n; ++i) {
-    const Quad pixel = pixel_at(spread, line, at[i]);
-    std::memcpy(out + i * step, &pixel, sizeof pixel);
-  }
+  each_pixel(
+      line, at, n, [=](std::int64_t i, Quad pixel) __attribute__((always_inline)) {
+        std::memcpy(out + i * step, &pixel, sizeof pixel);
+      });
 }
 
 LAPWRIGHT_CLONES
 void resample_line(const float* line, const float* at, std::int64_t n, std::uint16_t* out,
                    std::int64_t step) {
-  const float* spread = tables().spread.data();
-  constexpr Quad32 least{0, 0, 0, 0}, most{65535, 65535, 65535, 65535};
-  for (std::int64_t i = 0; i < n; ++i) {
-    Quad32 pixel = __builtin_convertvector(pixel_at(spread, line, at[i]) + 0.5F, Quad32);
-    pixel = pixel > least ? pixel : least;
-    pixel = pixel < most ? pixel : most;
-    const Quad16 samples = __builtin_convertvector(pixel, Quad16);
-    std::memcpy(out + i * step, &samples, sizeof samples);
-  }
+  each_pixel(
+      line, at, n, [=](std::int64_t i, Quad pixel) __attribute__((always_inline)) {
+        constexpr Quad32 least{0, 0, 0, 0}, most{65535, 65535, 65535, 65535};
+        Quad32 whole = __builtin_convertvector(pixel + 0.5F, Quad32);
+        whole = whole > least ? whole : least;
+        whole = whole < most ? whole : most;
+        const Quad16 samples = __builtin_convertvector(whole, Quad16);
+        std::memcpy(out + i * step, &samples, sizeof samples);
+      });
 }
 
 namespace scalar {
@@ -178,12 +197,13 @@ void widen(const std::uint16_t* samples, std::int64_t n, const std::array<float,
 void resample_line(const float* line, const float* at, std::int64_t n, float* out,
                    std::int64_t step) {
   for (std::int64_t i = 0; i < n; ++i) {
-    const Position p = position(at[i]);
-    const auto& w = kernel(p.phase);
+    Positions p;
+    find_positions(at + i, 1, p);
+    const auto& w = kernel(p.phase[0]);
     for (std::int64_t c = 0; c < 4; ++c) {
       float sum = 0;
       for (std::int64_t k = 0; k < taps; ++k)
-        sum += w[static_cast<std::size_t>(k)] * line[(p.first + k) * 4 + c];
+        sum += w[static_cast<std::size_t>(k)] * line[(p.first[0] + k) * 4 + c];
       out[i * step + c] = sum;
     }
   }

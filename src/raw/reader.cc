@@ -1,5 +1,6 @@
 #include <fcntl.h>
 #include <sys/stat.h>
+#include <sys/uio.h>
 #include <tiffio.h>
 #include <unistd.h>
 
@@ -220,7 +221,16 @@ class TiffReader : public Reader {
     advised_first_ = upwards ? std::max<std::int64_t>(0, first - step) : first;
     advised_end_ = upwards ? first + rows : std::min(info_.height, first + rows + step);
     const std::uint64_t bytes = static_cast<std::uint64_t>(advised_end_ - advised_first_) * row_bytes();
-    if (bytes <= most_advice) ::posix_fadvise(fd_, static_cast<off_t>(offset_of(advised_first_)), static_cast<off_t>(bytes), POSIX_FADV_WILLNEED);
+    const std::uint64_t begin = offset_of(advised_first_), end = offset_of(advised_end_ - 1) + row_bytes();
+    // Asking for what is in memory already would cost as much as reading it.
+    if (bytes > most_advice || (in_memory(begin) && in_memory((begin + end) / 2) && in_memory(end - 1))) return;
+    ::posix_fadvise(fd_, static_cast<off_t>(begin), static_cast<off_t>(bytes), POSIX_FADV_WILLNEED);
+  }
+
+  bool in_memory(std::uint64_t offset) const {
+    char byte = 0;
+    const iovec one{&byte, 1};
+    return ::preadv2(fd_, &one, 1, static_cast<off_t>(offset), RWF_NOWAIT) == 1;
   }
 
   fs::path path_;
