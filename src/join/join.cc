@@ -17,7 +17,7 @@ namespace {
 
 constexpr std::int64_t tile_px = 128;
 constexpr std::int64_t resampled_at_once = 1024, copied_at_once = 16;  // columns, rows of a part
-constexpr std::int64_t most_rows = 256, most_rows_turned = 512;        // of a band
+constexpr std::int64_t most_rows = 128, most_rows_turned = 512;        // of a band
 constexpr unsigned most_threads = 2;
 
 struct PairSeam {
