@@ -84,6 +84,14 @@ class Joiner {
 
   bool resampled() const { return resampled_; }
   std::int64_t uncovered() const { return uncovered_; }
+  std::vector<SeamPath> seams() const {
+    std::vector<SeamPath> all;
+    for (const PairSeam& p : seams_) {
+      all.push_back(p.seam.path());
+      all.back().a = views_[p.a]->number(), all.back().b = views_[p.b]->number();
+    }
+    return all;
+  }
   /// A pass lies a quarter turn to the sheet: higher bands then read longer pieces of its rows.
   bool any_turned() const {
     return std::any_of(views_.begin(), views_.end(), [](const auto& v) { return !v->by_rows(); });
@@ -319,6 +327,7 @@ Result<Report> join(const std::vector<Piece>& pieces, const std::vector<plan::La
   report.rows = sheet.height;
   report.resampled = joiner.resampled();
   report.uncovered_pixels = joiner.uncovered();
+  report.seams = joiner.seams();
   report.seconds = watch.seconds();
   return report;
 }

@@ -37,11 +37,21 @@ struct Options {
   std::int64_t memory_bytes = 96 << 20;
 };
 
+/// Where two pieces give way to each other, in sheet pixels: x = at[k] where y = first + k * step
+/// (axis x), or y by x.
+struct SeamPath {
+  int a = 0, b = 0;  // their numbers
+  plan::Axis axis = plan::Axis::x;
+  double first = 0, step = 1;
+  std::vector<double> at;
+};
+
 struct Report {
   std::int64_t rows = 0;
   bool resampled = false;
   double seconds = 0;
   std::int64_t uncovered_pixels = 0;  // shown by no pass; written as open light
+  std::vector<SeamPath> seams;
 };
 
 /// `laps` give the preferred seams (gutters first); pieces in pass order.

@@ -45,6 +45,7 @@ class PieceView {
   /// Pixels keep their values: nothing is computed.
   bool untouched() const { return exact_ && unit_light_; }
   bool exact() const { return exact_; }
+  int number() const { return piece_.number; }
   /// The pass's rows are the sheet's rows, read in either direction.
   bool by_rows() const { return !swapped_; }
   /// The light's factor for a pass row.

@@ -15,18 +15,13 @@ constexpr std::int64_t cells_wide = 2048,
 constexpr std::size_t largest_speck =
     1000;  // cells; larger is not dust but film that lies elsewhere
 
-/// Common part of two pieces in cells; density of both where both show it.
+/// Common part of two pieces in cells; transmission of both, the mean of the channels.
 struct Common {
   std::int64_t cell = 1, x = 0, y = 0;  // cell (0, 0) begins at sheet pixel (x, y)
   Plane inside, a, b;                   // inside: 1 where both show the whole cell
 };
 
-double density(const float* counts, const std::array<double, 3>& open) {
-  double sum = 0;
-  for (std::size_t c = 0; c < 3; ++c)
-    sum -= std::log10(std::clamp(static_cast<double>(counts[c]) / open[c], 1e-3, 1.5));
-  return sum / 3;
-}
+float density(float transmission) { return -std::log10(std::clamp(transmission, 1e-3F, 1.5F)); }
 
 /// The part that both show, or one without cells.
 Common common_part(const PieceView& a, const PieceView& b, std::int64_t cell, double inset) {
@@ -83,9 +78,12 @@ Result<> sample(const PieceView& piece, const std::array<double, 3>& open, const
                       (i1 - i0) * common.cell, (j1 - j0) * common.cell};
       if (auto r = piece.means(tile, common.cell, means, work); !r) return r;
       for (std::int64_t j = j0; j < j1; ++j)
-        for (std::int64_t i = i0; i < i1; ++i)
-          into.row(j)[i] =
-              static_cast<float>(density(means.data() + ((j - j0) * (i1 - i0) + i - i0) * 3, open));
+        for (std::int64_t i = i0; i < i1; ++i) {
+          const float* counts = means.data() + ((j - j0) * (i1 - i0) + i - i0) * 3;
+          double sum = 0;
+          for (std::size_t c = 0; c < 3; ++c) sum += static_cast<double>(counts[c]) / open[c];
+          into.row(j)[i] = static_cast<float>(sum / 3);
+        }
     }
   return {};
 }
@@ -114,7 +112,7 @@ void around(const Plane& p, std::int64_t i, std::int64_t j, std::int64_t reach, 
 
 /// Cells where the pieces disagree, in patches; small ones are specks, in the piece that is darker
 /// there.
-void find_specks(const Common& common, const Plane& apart, std::int64_t reach, Costs& costs) {
+void find_specks(const Common& common, const Plane& apart, Costs& costs) {
   Plane seen(apart.width, apart.height, 0);
   std::vector<std::pair<std::int64_t, std::int64_t>> patch;
   for (std::int64_t j = 0; j < apart.height; ++j)
@@ -125,7 +123,7 @@ void find_specks(const Common& common, const Plane& apart, std::int64_t reach, C
       double darker = 0;
       for (std::size_t k = 0; k < patch.size(); ++k) {
         const auto [x, y] = patch[k];
-        darker += static_cast<double>(common.a.row(y)[x] - common.b.row(y)[x]);
+        darker += static_cast<double>(common.b.row(y)[x] - common.a.row(y)[x]);
         around(apart, x, y, 1, [&](std::int64_t nx, std::int64_t ny) {
           if (apart.row(ny)[nx] <= 0 || seen.row(ny)[nx] > 0) return;
           seen.row(ny)[nx] = 1;
@@ -133,50 +131,57 @@ void find_specks(const Common& common, const Plane& apart, std::int64_t reach, C
         });
       }
       if (patch.size() > largest_speck) continue;
+      // Worth a way round on film, not worth leaving a gutter for when it lies far from it.
+      const auto cells = static_cast<float>(patch.size());
       Plane& in = darker > 0 ? costs.speck_in_a : costs.speck_in_b;
-      for (const auto& [x, y] : patch)
-        around(apart, x, y, reach, [&](std::int64_t nx, std::int64_t ny) {
-          in.row(ny)[nx] = std::max(in.row(ny)[nx], 1 + 4 * apart.row(y)[x]);
-        });
+      for (const auto& [x, y] : patch) in.row(y)[x] = 5 / cells + 0.05F;
     }
 }
 
 Costs costs_of(const Common& common, plan::Axis axis, double wanted_cell, std::int64_t reach) {
   const std::int64_t w = common.inside.width, h = common.inside.height;
-  Plane detail(w, h, 0), apart(w, h, 0);
+  Plane range(w, h, 0), apart(w, h, 0);
+  const auto light_at = [&](std::int64_t i, std::int64_t j) {
+    return std::max({common.a.row(j)[i], common.b.row(j)[i], 1e-3F});
+  };
   std::vector<float> differences;
   for (std::int64_t j = 0; j < h; ++j)
     for (std::int64_t i = 0; i < w; ++i) {
       if (common.inside.row(j)[i] <= 0) continue;
-      const auto swing = [&](const Plane& d) {
-        const auto near = [&](std::int64_t x, std::int64_t y) {
-          x = std::clamp<std::int64_t>(x, 0, w - 1), y = std::clamp<std::int64_t>(y, 0, h - 1);
-          return common.inside.row(y)[x] > 0 ? d.row(y)[x] : d.row(j)[i];
-        };
-        return std::abs(near(i + 1, j) - near(i - 1, j)) +
-               std::abs(near(i, j + 1) - near(i, j - 1));
+      const auto range_of = [&](const Plane& p) {
+        float least = p.row(j)[i], most = least;
+        around(p, i, j, 1, [&](std::int64_t x, std::int64_t y) {
+          if (common.inside.row(y)[x] <= 0) return;
+          least = std::min(least, p.row(y)[x]), most = std::max(most, p.row(y)[x]);
+        });
+        return most - least;
       };
       // What both show: a speck is no detail.
-      detail.row(j)[i] = std::min(swing(common.a), swing(common.b));
+      range.row(j)[i] = std::min(range_of(common.a), range_of(common.b));
       apart.row(j)[i] = std::abs(common.a.row(j)[i] - common.b.row(j)[i]);
-      differences.push_back(apart.row(j)[i]);
+      differences.push_back(apart.row(j)[i] / std::sqrt(light_at(i, j)));  // as noise goes
     }
-  // Noise, what is left of the light, and nearest pixels that are up to half a pixel off.
-  const float usual = std::max(0.006F, 8 * middle_of(std::move(differences)));
-  const float off_by_half = std::min(0.5F, 1.0F / static_cast<float>(common.cell));
+  // Six standard deviations, what is left of the light, and cells that are of nearest pixels.
+  const float usual = 9 * middle_of(std::move(differences));
+  const float off_place = 1.0F / static_cast<float>(common.cell);
   for (std::int64_t j = 0; j < h; ++j)
-    for (std::int64_t i = 0; i < w; ++i)
-      apart.row(j)[i] = std::max(0.0F, apart.row(j)[i] - usual - off_by_half * detail.row(j)[i]);
+    for (std::int64_t i = 0; i < w; ++i) {
+      const float light = light_at(i, j);
+      const float allowed =
+          std::max(0.012F * light, usual * std::sqrt(light)) + off_place * range.row(j)[i];
+      apart.row(j)[i] = std::max(0.0F, apart.row(j)[i] - allowed) / light;
+    }
 
   Costs costs{Plane(w, h, 0), Plane(w, h, 0), Plane(w, h, 0)};
-  find_specks(common, apart, reach, costs);
+  find_specks(common, apart, costs);
   for (std::int64_t j = 0; j < h; ++j)
     for (std::int64_t i = 0; i < w; ++i) {
       if (common.inside.row(j)[i] <= 0) continue;
-      const float film = std::max(0.0F, std::min(common.a.row(j)[i], common.b.row(j)[i]));
-      const auto off = static_cast<float>(
+      const float light = light_at(i, j), film = std::max(0.0F, density(light));
+      const auto off_line = static_cast<float>(
           std::abs(static_cast<double>(axis == plan::Axis::x ? i : j) - wanted_cell) * cell_mm);
-      costs.path.row(j)[i] += 0.01F + 0.25F * film + 0.5F * detail.row(j)[i] + 0.005F * off;
+      costs.path.row(j)[i] +=
+          0.01F + 0.6F * film / (film + 0.3F) + 0.5F * range.row(j)[i] / light + 0.005F * off_line;
       if (apart.row(j)[i] > 0)
         around(apart, i, j, reach, [&](std::int64_t x, std::int64_t y) {
           costs.path.row(y)[x] += 2 * apart.row(j)[i] / static_cast<float>(reach);
@@ -189,7 +194,7 @@ Costs costs_of(const Common& common, plan::Axis axis, double wanted_cell, std::i
 template <class Inside, class Path, class Before, class After>
 std::vector<std::int64_t> least_path(std::int64_t across, std::int64_t along, const Inside& inside,
                                      const Path& path, const Before& before, const After& after) {
-  constexpr double blocked = 1e6;
+  constexpr double blocked = 1e6, longer_way = 0.03;
   std::vector<double> last(static_cast<std::size_t>(across)), now = last;
   std::vector<std::int8_t> from(static_cast<std::size_t>(across * along));
   for (std::int64_t k = 0; k < along; ++k) {
@@ -203,8 +208,7 @@ std::vector<std::int64_t> least_path(std::int64_t across, std::int64_t along, co
       std::int8_t step = 0;
       for (const int d : {-1, 1}) {
         if (k == 0 || s + d < 0 || s + d >= across) continue;
-        const double v = last[static_cast<std::size_t>(s + d)] +
-                         0.4 * std::min(here, 1.0);  // the longer way costs more
+        const double v = last[static_cast<std::size_t>(s + d)] + longer_way;
         if (v < best) best = v, step = static_cast<std::int8_t>(d);
       }
       now[at] = best + here + kept;
@@ -236,10 +240,10 @@ Result<Seam> Seam::find(const PieceView& a, const PieceView& b, const plan::Lap*
   Common common = common_part(a, b, cell, feather_px + 8);
   if (common.inside.values.empty()) common = common_part(a, b, cell, 0);
   if (common.inside.values.empty()) return seam;
-  seam.axis_ = lap != nullptr
-                   ? lap->seam.axis
-                   : (common.inside.width <= common.inside.height ? plan::Axis::x : plan::Axis::y);
-  const bool x_axis = seam.axis_ == plan::Axis::x;
+  seam.path_.axis = lap != nullptr ? lap->seam.axis
+                                   : (common.inside.width <= common.inside.height ? plan::Axis::x
+                                                                                  : plan::Axis::y);
+  const bool x_axis = seam.path_.axis == plan::Axis::x;
   const Tile fa = a.footprint(), fb = b.footprint();
   seam.a_before_ = x_axis ? 2 * fa.x + fa.width <= 2 * fb.x + fb.width
                           : 2 * fa.y + fa.height <= 2 * fb.y + fb.height;
@@ -262,7 +266,7 @@ Result<Seam> Seam::find(const PieceView& a, const PieceView& b, const plan::Lap*
   // A speck is kept out of the feather too.
   const auto reach =
       1 + static_cast<std::int64_t>(std::ceil(feather_px / 2 / static_cast<double>(cell)));
-  const Costs costs = costs_of(common, seam.axis_, wanted, reach);
+  const Costs costs = costs_of(common, seam.path_.axis, wanted, reach);
   const auto in = [&](const Plane& p) {
     return
         [&p, x_axis](std::int64_t s, std::int64_t k) { return x_axis ? p.row(k)[s] : p.row(s)[k]; };
@@ -273,37 +277,38 @@ Result<Seam> Seam::find(const PieceView& a, const PieceView& b, const plan::Lap*
       in(costs.path), in(seam.a_before_ ? costs.speck_in_a : costs.speck_in_b),
       in(seam.a_before_ ? costs.speck_in_b : costs.speck_in_a));
   for (const std::int64_t s : path)
-    seam.at_.push_back(static_cast<double>(x_axis ? common.x : common.y) +
-                       (static_cast<double>(s) + 0.5) * static_cast<double>(cell));
-  seam.step_ = static_cast<double>(cell);
-  seam.first_ = static_cast<double>(x_axis ? common.y : common.x) + seam.step_ / 2;
+    seam.path_.at.push_back(static_cast<double>(x_axis ? common.x : common.y) +
+                            (static_cast<double>(s) + 0.5) * static_cast<double>(cell));
+  seam.path_.step = static_cast<double>(cell);
+  seam.path_.first = static_cast<double>(x_axis ? common.y : common.x) + seam.path_.step / 2;
   return seam;
 }
 
 double Seam::at(double along) const {
-  const double k = std::clamp((along - first_) / step_, 0.0, static_cast<double>(at_.size() - 1));
+  const double k =
+      std::clamp((along - path_.first) / path_.step, 0.0, static_cast<double>(path_.at.size() - 1));
   const auto i = static_cast<std::size_t>(k);
-  if (i + 1 >= at_.size()) return at_.back();
-  return at_[i] + (k - static_cast<double>(i)) * (at_[i + 1] - at_[i]);
+  if (i + 1 >= path_.at.size()) return path_.at.back();
+  return path_.at[i] + (k - static_cast<double>(i)) * (path_.at[i + 1] - path_.at[i]);
 }
 
 float Seam::share_of_a(double x, double y) const {
-  const double d = axis_ == plan::Axis::x ? x - at(y) : y - at(x);
+  const double d = path_.axis == plan::Axis::x ? x - at(y) : y - at(x);
   const double u = std::clamp(0.5 + d / feather_, 0.0, 1.0);
   const double after = u * u * (3 - 2 * u);
   return static_cast<float>(a_before_ ? 1 - after : after);
 }
 
 int Seam::side(const Tile& tile) const {
-  const bool x_axis = axis_ == plan::Axis::x;
+  const bool x_axis = path_.axis == plan::Axis::x;
   const auto along0 = static_cast<double>(x_axis ? tile.y : tile.x),
              along1 = along0 + static_cast<double>(x_axis ? tile.height : tile.width);
   const auto across0 = static_cast<double>(x_axis ? tile.x : tile.y),
              across1 = across0 + static_cast<double>(x_axis ? tile.width : tile.height);
   double least = std::min(at(along0), at(along1)), most = std::max(at(along0), at(along1));
-  for (double v = along0; v < along1; v += step_ / 2)
+  for (double v = along0; v < along1; v += path_.step / 2)
     least = std::min(least, at(v)), most = std::max(most, at(v));
-  least -= step_ / 2 + feather_ / 2, most += step_ / 2 + feather_ / 2;
+  least -= path_.step / 2 + feather_ / 2, most += path_.step / 2 + feather_ / 2;
   if (across1 <= least) return a_before_ ? 1 : 0;
   if (across0 >= most) return a_before_ ? 0 : 1;
   return -1;

@@ -19,8 +19,8 @@ class Seam {
                            const SheetGeometry& sheet, const std::array<double, 3>& open,
                            double feather_px);
 
-  bool any() const { return !at_.empty(); }  // false: the two have no common part
-  plan::Axis axis() const { return axis_; }
+  bool any() const { return !path_.at.empty(); }  // false: the two have no common part
+  const SeamPath& path() const { return path_; }
   double at(double along) const;
   /// Share of `a` at a sheet position, 0 .. 1.
   float share_of_a(double x, double y) const;
@@ -28,10 +28,9 @@ class Seam {
   int side(const Tile& tile) const;
 
  private:
-  plan::Axis axis_ = plan::Axis::x;
-  double first_ = 0, step_ = 1, feather_ = 8;
+  SeamPath path_;
+  double feather_ = 8;
   bool a_before_ = true;
-  std::vector<double> at_;
 };
 
 }  // namespace lapwright::join
