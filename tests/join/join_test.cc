@@ -206,34 +206,63 @@ TEST(Join, WholePixelsAndAQuarterTurnAreCopiedBitForBit) {
     }
 }
 
-/// Passes of film with noise and dust as two captures of the same sleeve have them.
+/// A picture rendered three times as fine, brought down by optics: a spread of 0.47 px, three boxes long.
+Rgb16 through_optics(const Rgb16& fine) {
+  static constexpr int weights[7] = {1, 3, 6, 7, 6, 3, 1};
+  Rgb16 out(fine.width() / 3, fine.height() / 3);
+  std::vector<double> line(static_cast<std::size_t>(fine.width() * 3));
+  for (std::int64_t y = 0; y < out.height(); ++y) {
+    std::fill(line.begin(), line.end(), 0.0);
+    for (std::int64_t j = 0; j < 7; ++j) {
+      const std::uint16_t* row = fine.row(std::clamp<std::int64_t>(3 * y + j - 2, 0, fine.height() - 1));
+      for (std::size_t i = 0; i < line.size(); ++i) line[i] += weights[j] * static_cast<double>(row[i]);
+    }
+    for (std::int64_t x = 0; x < out.width(); ++x)
+      for (std::int64_t c = 0; c < 3; ++c) {
+        double sum = 0;
+        for (std::int64_t i = 0; i < 7; ++i)
+          sum += weights[i] * line[static_cast<std::size_t>(std::clamp<std::int64_t>(3 * x + i - 2, 0, fine.width() - 1) * 3 + c)];
+        out.row(y)[x * 3 + c] = static_cast<std::uint16_t>(std::lround(sum / (27 * 27)));
+      }
+  }
+  return out;
+}
+
+/// Passes of film as two captures of the same sleeve have them.
 struct FilmCase { Rgb16 a, b, truth, joined; SheetGeometry g; Report report; };
 FilmCase join_film(double noise) {
   FilmCase f;
-  f.g = SheetGeometry::of(area(16, 12, 120, 80), ppi);
-  const Lay first = lay(area(14, 10, 70, 84), 0, false, 0.15, 0.31, 0.2), second = lay(area(66, 10, 72, 84), 2, false, -0.2, 0.4, -0.3);
-  f.a = support::render(scene(), first.map, first.width, first.height, {.noise = noise, .seed = 3});
-  f.b = support::render(scene(), second.map, second.width, second.height, {.noise = noise, .seed = 4});
+  f.g = SheetGeometry::of(area(16, 12, 50, 26), ppi);
+  const Lay first = lay(area(14, 10, 34, 30), 0, false, 0.15, 0.31, 0.2), second = lay(area(34, 10, 34, 30), 2, false, -0.2, 0.4, -0.3);
+  const auto capture = [&](const Lay& l, unsigned seed) {
+    Affine<SleeveSpace, PassSpace> fine = l.map;
+    for (double* v : {&fine.a, &fine.b, &fine.c, &fine.d, &fine.e, &fine.f}) *v *= 3;
+    return through_optics(support::render(scene(), fine, l.width * 3, l.height * 3, {.noise = noise, .seed = seed}));
+  };
+  f.a = capture(first, 3), f.b = capture(second, 4);
   const auto back = f.g.sleeve_to_sheet().inverse();
-  f.truth = support::render(scene(), [&](Spot<PassSpace> p) { return back({p.x, p.y}); }, f.g.width, f.g.height);
+  f.truth = through_optics(support::render(scene(), [&](Spot<PassSpace> p) { return back({p.x / 3, p.y / 3}); }, f.g.width * 3, f.g.height * 3));
   image::MemorySource sa(f.a, ppi), sb(f.b, ppi);
   lap::Placement pa, pb;
   pa.affine = first.map, pb.affine = second.map;
   Collect out(f.g);
-  auto report = join({{&sa, pa, {}, 1}, {&sb, pb, {}, 2}}, {lap_at(75)}, f.g, out, never);
+  auto report = join({{&sa, pa, {}, 1}, {&sb, pb, {}, 2}}, {lap_at(41)}, f.g, out, never);
   EXPECT_TRUE(report);
   f.report = *report;
   f.joined = std::move(out.picture);
   return f;
 }
 
-TEST(Join, FilmIsTheDirectRenderAndNobodyFindsTheSeam) {
-  const FilmCase f = join_film(150);
+TEST(Join, FilmIsTheDirectRender) {
+  const FilmCase f = join_film(0);
   EXPECT_EQ(f.report.uncovered_pixels, 0);
-  const Difference d = compare(softened(f.joined), softened(f.truth));
-  RecordProperty("film_rms_percent", std::to_string(d.rms));
-  // The scene's edges are far finer than 200 ppi can hold: renders of other pixel grids differ by their aliasing alone.
-  EXPECT_LT(d.rms, 0.75);
+  const Difference d = compare(f.joined, f.truth);
+  std::printf("film against its direct render: %.3f %% RMS, softened %.3f %%\n", d.rms, compare(softened(f.joined), softened(f.truth)).rms);
+  EXPECT_LT(d.rms, 0.5);
+}
+
+TEST(Join, FilmErrsInTheLapAsElsewhere) {
+  const FilmCase f = join_film(450);
   // The error against the truth, column by column: those of the lap are like those elsewhere.
   const auto column_error = [&](std::int64_t x0, std::int64_t x1) {
     double sum = 0, n = 0;
@@ -245,7 +274,7 @@ TEST(Join, FilmIsTheDirectRenderAndNobodyFindsTheSeam) {
     return std::sqrt(sum / n);
   };
   const double k = ppi.pixels_per_mm();
-  const auto lap0 = static_cast<std::int64_t>((66 - 16) * k), lap1 = static_cast<std::int64_t>((84 - 16) * k);
+  const auto lap0 = static_cast<std::int64_t>((34 - 16) * k), lap1 = static_cast<std::int64_t>((48 - 16) * k);
   const double in_lap = column_error(lap0, lap1), elsewhere = std::max(column_error(0, lap0), column_error(lap1, f.g.width));
   EXPECT_LT(in_lap, 1.15 * elsewhere);
 }
