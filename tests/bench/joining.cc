@@ -2,10 +2,12 @@
 #include <sys/stat.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <cmath>
 #include <cstdio>
 #include <cstdlib>
 #include <cstring>
+#include <fstream>
 
 #include "bench/sections.h"
 #include "join/join.h"
@@ -46,6 +48,8 @@ Job make_job(int ppi, bool resampled, unsigned seed) {
   return j;
 }
 
+constexpr int turns = 3;
+
 /// Whole pixels at the left, about a millimetre.
 std::int64_t left_out(int ppi) { return ppi / 25; }
 
@@ -68,7 +72,84 @@ plan::Lap lap_of(const Job& j) {
   return lap;
 }
 
-Told join_files(const Job& j, const fs::path& fa, const fs::path& fb, const fs::path& out) {
+/// How the sheet looks along the seam against pass 1 there, which lies as the sheet does: how much
+/// more neighbours across the seam differ (99.9th percentile), and the mean density that pass 2's
+/// side is off by. `picture`: parts of the seam, a pixel a pixel, as a rough positive.
+Result<Values> look_at_seam(const Job& j, const join::SeamPath& seam, const fs::path& fa,
+                            const fs::path& sheet, const fs::path& picture) {
+  auto a = raw::Reader::open(fa), s = raw::Reader::open(sheet);
+  if (!a) return fail(a.error());
+  if (!s) return fail(s.error());
+  const std::int64_t w = (*s)->width();
+  std::vector<std::int64_t> at;
+  for (std::int64_t x = 0; x < w; ++x) {
+    const double k = std::clamp((static_cast<double>(x) + 0.5 - seam.first) / seam.step, 0.0,
+                                static_cast<double>(seam.at.size() - 1));
+    at.push_back(std::llround(seam.at[static_cast<std::size_t>(k)]));
+  }
+  constexpr std::int64_t near = 6, first_beside = 5, beside = 13, shown = 360;
+  const auto [top, bottom] = std::minmax_element(at.begin(), at.end());
+  const std::int64_t first = std::max<std::int64_t>(0, *top - shown),
+                     end = std::min({*bottom + shown, (*s)->height(), (*a)->height()});
+  constexpr std::size_t bins = 4000;
+  std::vector<double> sheet_steps(bins), pass_steps(bins);
+  const auto count = [](std::vector<double>& in, double before, double now) {
+    const double d = std::abs(std::log10(std::max(1.0, before) / std::max(1.0, now)));
+    ++in[std::min(bins - 1, static_cast<std::size_t>(d * 2000))];
+  };
+  const auto length = static_cast<std::size_t>(w * 3);
+  std::vector<std::uint16_t> row(length), last(length),
+      pass_row(static_cast<std::size_t>((*a)->width() * 3)), pass_last(pass_row);
+  constexpr std::int64_t panels = 3, panel = 480;
+  std::vector<unsigned char> pixels(static_cast<std::size_t>(panels * panel * 2 * shown * 3));
+  double off = 0, n = 0;
+  for (std::int64_t y = first; y < end; ++y) {
+    if (auto r = (*s)->read(y, 1, row.data()); !r) return fail(r.error());
+    if (auto r = (*a)->read(y, 1, pass_row.data()); !r) return fail(r.error());
+    for (std::int64_t x = 0; x < w; ++x) {
+      const std::int64_t from = y - at[static_cast<std::size_t>(x)];
+      const auto i = static_cast<std::size_t>(x * 3 + 1),
+                 p = i + static_cast<std::size_t>(left_out(j.ppi) * 3);
+      if (from >= -near && from < near && y > first) {
+        count(sheet_steps, last[i], row[i]);
+        count(pass_steps, pass_last[p], pass_row[p]);
+      }
+      if (from >= first_beside && from < beside)
+        off += std::log10(std::max(1.0, 1.0 * pass_row[p]) / std::max(1.0, 1.0 * row[i])), ++n;
+    }
+    for (std::int64_t k = 0; k < panels; ++k) {
+      const std::int64_t x0 = w * (2 * k + 1) / (2 * panels) - panel / 2,
+                         line = y - at[static_cast<std::size_t>(x0 + panel / 2)] + shown;
+      if (x0 < 0 || line < 0 || line >= 2 * shown) continue;
+      for (std::int64_t i = 0; i < panel * 3; ++i) {
+        const double d = -std::log10(
+            std::max(1.0, 1.0 * row[static_cast<std::size_t>(x0 * 3 + i)]) / open_counts);
+        pixels[static_cast<std::size_t>((line * panels + k) * panel * 3 + i)] =
+            static_cast<unsigned char>(std::clamp(d / 2.2 * 255, 0.0, 255.0));
+      }
+    }
+    std::swap(row, last), std::swap(pass_row, pass_last);
+  }
+  if (!picture.empty()) {
+    std::ofstream file(picture, std::ios::binary);
+    file << "P6\n" << panels * panel << " " << 2 * shown << "\n255\n";
+    file.write(reinterpret_cast<const char*>(pixels.data()),
+               static_cast<std::streamsize>(pixels.size()));
+  }
+  const auto most = [](const std::vector<double>& counts) {
+    double all = 0, sum = 0;
+    for (const double c : counts) all += c;
+    for (std::size_t i = 0; i < bins; ++i)
+      if ((sum += counts[i]) >= 0.999 * all) return (static_cast<double>(i) + 0.5) / 2000;
+    return 2.0;
+  };
+  return Values{{"seam_gradient", most(sheet_steps)},
+                {"pass_gradient", most(pass_steps)},
+                {"seam_step", std::abs(off / n)}};
+}
+
+Told join_files(const Job& j, const fs::path& fa, const fs::path& fb, const fs::path& out,
+                const fs::path& picture = {}) {
   const PassTruth ta(j.a), tb(j.b);
   const Clock clock;
   auto a = raw::Reader::open(fa), b = raw::Reader::open(fb);
@@ -90,7 +171,21 @@ Told join_files(const Job& j, const fs::path& fa, const fs::path& fb, const fs::
   t.values["resampled"] = done->resampled ? 1 : 0,
   t.values["uncovered"] = static_cast<double>(done->uncovered_pixels);
   t.values["bytes"] = static_cast<double>(geometry.width * geometry.height * 6);
+  if (j.resampled && done->seams.size() == 1) {
+    const auto looked = look_at_seam(j, done->seams.front(), fa, out, picture);
+    if (!looked) return {{}, looked.error().text, ""};
+    t.values.insert(looked->begin(), looked->end());
+  }
   return t;
+}
+
+/// The fastest of several.
+Measured best(Measured a, Measured b) {
+  if (!a.failed.empty() || b.at("wall") < a.at("wall"))
+    b.peak_mb = std::max(a.peak_mb, b.peak_mb);
+  else
+    return a.peak_mb = std::max(a.peak_mb, b.peak_mb), a;
+  return b;
 }
 
 /// Samples of the sheet beside the lap that are not those of the pass files.
@@ -135,7 +230,7 @@ double cat(const fs::path& a, const fs::path& b, const fs::path& c) {
 void joining(const Setting& setting, Figures& figures) {
   const Table table(
       "Join from files to a file that is flushed to the disk; 'cat a b > c; sync c' of the same "
-      "passes beside it (the better of two). At 4800 ppi of 40 mm a pass",
+      "passes beside it (the best of three of each, in turns). At 4800 ppi of 40 mm a pass",
       {"ppi", "passes GB", "cat s", "as it lies: s", "cpu s", "x cat", "MB", "resampled: s",
        "cpu s", "x cat", "MB", "ns/px", "libvips merge: s", "x cat", "MB"},
       {5, 9, 7, 13, 6, 6, 6, 12, 7, 6, 6, 6, 16, 6, 6});
@@ -156,17 +251,25 @@ void joining(const Setting& setting, Figures& figures) {
     }
     sync();
     const double gigabytes = static_cast<double>(fs::file_size(fa) + fs::file_size(fb)) / 1e9;
-    double disk = cat(fa, fb, out);
-    const Measured as_it_lies = in_child([&] { return join_files(plain, fa, fb, out); });
-    const Measured changed = as_it_lies.failed.empty()
-                                 ? in_child([&] { return count_changed(plain, fa, fb, out); })
-                                 : Measured{};
-    fs::remove(out);
-    sync();
-    const Measured resampled = in_child([&] { return join_files(askew, fa, fc, out); });
-    fs::remove(out);
-    sync();
-    disk = std::min(disk, cat(fa, fb, out));
+    // In turns, so that what else the machine does meets all of them.
+    double disk = 1e300;
+    Measured as_it_lies, resampled, changed;
+    for (int turn = 0; turn < turns; ++turn) {
+      disk = std::min(disk, cat(fa, fb, out));
+      sync();
+      const Measured plain_once = in_child([&] { return join_files(plain, fa, fb, out); });
+      as_it_lies = turn == 0 ? plain_once : best(as_it_lies, plain_once);
+      if (turn == 0 && as_it_lies.failed.empty())
+        changed = in_child([&] { return count_changed(plain, fa, fb, out); });
+      fs::remove(out);
+      sync();
+      const auto picture =
+          setting.keep ? setting.folder / ("seam-" + std::to_string(ppi) + ".ppm") : fs::path();
+      const Measured once = in_child([&] { return join_files(askew, fa, fc, out, picture); });
+      resampled = turn == 0 ? once : best(resampled, once);
+      fs::remove(out);
+      sync();
+    }
     Measured merged;
     if (setting.with_peers) {
       const double k = ppi / 25.4;
@@ -193,6 +296,10 @@ void joining(const Setting& setting, Figures& figures) {
         "join of passes that lie as the sheet does: samples beside the lap that are not the pass's "
         "own",
         changed.at("changed"), 0);
+    figures.expect("join, 99.9th percentile of the gradient across the seam over pass 1's there",
+                   resampled.at("seam_gradient") / resampled.at("pass_gradient"), 1.05);
+    figures.expect("join, mean step in density across the seam, D", resampled.at("seam_step"),
+                   0.001);
     memory[ppi] = std::max(as_it_lies.peak_mb, resampled.peak_mb);
     if (ppi == 2400) {
       figures.expect("join at 2400 ppi as it lies, time over cat's", as_it_lies.at("wall") / disk,

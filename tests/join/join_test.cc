@@ -404,5 +404,28 @@ TEST(Join, MemoryStaysWithinWhatItWasGivenWhateverTheSheet) {
   EXPECT_LT(grown, 40 << 20);
 }
 
+TEST(Join, MemoryIsBoundedOnTheWidestBeds) {
+  // 216 mm across at 2400 and 4800 ppi, some turned a quarter, none lying quite straight.
+  for (const auto& [resolution, most] : {std::pair{2400, 128 << 20}, {4800, 256 << 20}})
+    for (const bool turned : {false, true}) {
+      const double k = Ppi{resolution}.pixels_per_mm();
+      const SheetGeometry g{{0, 0}, Ppi{resolution}, std::llround(216 * k), 700};
+      Endless pass(turned ? 1000 : g.width + 40, turned ? g.width + 40 : 1000);
+      lap::Placement place;
+      place.affine = {0.0001 * k, k, -k, 0.0001 * k, 900, 10};
+      if (!turned) place.affine = {k, 0.0001 * k, -0.0001 * k, k, 10, 50};
+      std::ofstream("/proc/self/clear_refs") << "5";
+      const std::int64_t before = status_bytes("VmRSS");
+      Drop sink;
+      const auto report = join({{&pass, place, {}, 1}}, {}, g, sink, never);
+      ASSERT_TRUE(report);
+      EXPECT_TRUE(report->resampled);
+      const std::int64_t grown = status_bytes("VmHWM") - before;
+      std::printf("%d ppi, turned %d: %.0f MB\n", resolution, turned, static_cast<double>(grown) / 1e6);
+      EXPECT_GT(grown, 8 << 20);
+      EXPECT_LT(grown, most - (24 << 20));  // what a program needs besides
+    }
+}
+
 }  // namespace
 }  // namespace lapwright::join
