@@ -12,6 +12,7 @@ namespace {
 
 constexpr double overview_error =
     0.04;  // overview pixels: of its own, since it is made of a few rows only
+constexpr double coarse_error = 0.1, coarse_apart_mm = 1.5;
 constexpr std::size_t sites_at_once = 500;  // bounds what is held of the passes
 
 std::vector<Box> boxes(const std::vector<Site>& from, bool of_a) {
@@ -140,13 +141,21 @@ class Estimator {
       if (!pb) return fail(pb.error());
       for (const Match& m : measure(some, *pa, *pb)) fine.push_back(m);
     }
-    for (Match m : coarse)
-      if (m.weight > 0) {
-        const double most = 1 / (0.05 * fb_ * 0.05 * fb_),
-                     k = std::min(1.0, most / std::max(m.info.xx, m.info.yy));
-        m.info.xx *= k, m.info.xy *= k, m.info.yy *= k, m.coarse = true;
-        fine.push_back(m);
-      }
+    // Where full resolution measured nothing, the overviews still say something; elsewhere they
+    // would only pull, all the same way.
+    std::vector<double> rows;
+    for (const Match& m : fine) rows.push_back(m.a.y);
+    std::sort(rows.begin(), rows.end());
+    const double near = coarse_apart_mm / oa_.mm_per_pixel * fa_;
+    for (Match m : coarse) {
+      const auto first = std::lower_bound(rows.begin(), rows.end(), m.a.y - near),
+                 last = std::upper_bound(first, rows.end(), m.a.y + near);
+      if (m.weight <= 0 || last - first > 1) continue;
+      const double most = 1 / (coarse_error * fb_ * coarse_error * fb_),
+                   k = std::min(1.0, most / std::max(m.info.xx, m.info.yy));
+      m.info.xx *= k, m.info.xy *= k, m.info.yy *= k, m.coarse = true;
+      fine.push_back(m);
+    }
     FitOptions how = how_;
     how.finer_knots = true;
     const Fitted found = fit(fine, placed_, out_.b.affine, how);

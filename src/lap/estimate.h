@@ -1,5 +1,5 @@
-// From a rough place of b to the exact one: patches at the overview's resolution, then at full resolution, and the model fitted
-// to them; the light of b against a.
+// From a rough place of b to the exact one: patches at the overview's resolution, then at full
+// resolution, and the model fitted to them; the light of b against a.
 //
 // Units: pass pixels, sleeve mm. Thread: two threads itself. Errors: those of reading the passes.
 #pragma once
@@ -20,7 +20,9 @@ struct Estimate {
 constexpr int least_patches = 12;
 
 /// `oa`, `ob`: the passes' overviews; `rough`: sleeve mm -> b's pixels.
-Result<Estimate> estimate(const Input& a, const Overview& oa, const Placement& a_placement, const Input& b, const Overview& ob,
-                          const Affine<SleeveSpace, PassSpace>& rough, const profile::SleeveProfile& sleeve);
+Result<Estimate> estimate(const Input& a, const Overview& oa, const Placement& a_placement,
+                          const Input& b, const Overview& ob,
+                          const Affine<SleeveSpace, PassSpace>& rough,
+                          const profile::SleeveProfile& sleeve);
 
 }  // namespace lapwright::lap

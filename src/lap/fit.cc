@@ -2,6 +2,7 @@
 
 #include <algorithm>
 #include <cmath>
+#include <future>
 #include <optional>
 
 #include "lap/model.h"
@@ -42,19 +43,29 @@ double reweigh(const Model& model, std::vector<Match>& matches, double wide) {
 /// each left out once.
 double foretold(const Model& from, const std::vector<Match>& matches) {
   constexpr double most = 60;
-  double sum = 0, n = 0;
-  for (std::size_t part = 0; part < 3; ++part) {
+  struct Sum {
+    double squared = 0, n = 0;
+  };
+  const auto of_part = [&](std::size_t part) {
     const auto left_out = [&](std::size_t i) { return (i * 2654435761U >> 8) % 3 == part; };
     Model model = from;
+    Sum sum;
     for (int round = 0; round < 2; ++round)
-      if (!model.step(left_out)) return 1e300;
+      if (!model.step(left_out)) return sum;
     for (std::size_t i = 0; i < matches.size(); ++i) {
       if (!left_out(i) || matches[i].coarse) continue;
       const auto e = model.error(i);
-      sum += std::min(most, matches[i].info.squared(e.x, e.y)), n += 1;
+      sum.squared += std::min(most, matches[i].info.squared(e.x, e.y)), sum.n += 1;
     }
+    return sum;
+  };
+  auto other = std::async(std::launch::async, of_part, std::size_t{0});
+  double squared = 0, n = 0;
+  for (const Sum& s : {of_part(1), of_part(2), other.get()}) {
+    if (s.n == 0) return 1e300;
+    squared += s.squared, n += s.n;
   }
-  return n > 0 ? sum / n : 1e300;
+  return squared / n;
 }
 
 /// What matches and priors together say against the model; a match that does not belong counts only
@@ -142,12 +153,17 @@ Fitted fit(std::vector<Match>& matches, const Placement& a,
     model.use(matches);
     settle(2, 1.5), settle(2, 1);
   }
-  for (int round = 0; round < 2; ++round) {
-    model.refer_to(most_alike(model, matches, out.strip_px.size()));
+  const auto hold_still = [&] {
+    bool held = false;
     for (std::size_t k = 0; k < out.strip_px.size(); ++k)
       if (std::hypot(model.slide()[k].x, model.slide()[k].y) <
           std::max(slid_px, slid_mm * model.per_mm()))
-        model.hold_strip(k);
+        held = held || model.is_free(k), model.hold_strip(k);
+    return held;
+  };
+  for (int round = 0; round < 2; ++round) {
+    model.refer_to(most_alike(model, matches, out.strip_px.size()));
+    hold_still();
     settle(3, 1);
   }
   if (options.finer_knots) {
@@ -156,13 +172,14 @@ Fitted fit(std::vector<Match>& matches, const Placement& a,
     std::vector<Match> weighed = matches, chosen_weighed;
     std::optional<Model> chosen;
     // Where rows of both cross, every knot meets every other: fine ones would cost too much.
-    const int halvings = model.quarter_turned() ? 2 : 3;
+    const int halvings = model.quarter_turned() ? 2 : 4;
     for (int i = 0; i < halvings; ++i) {
       finer.halve_knots();
       finer.use(weighed);
-      for (const double wide : {3.0, 1.5, 1.0}) {
+      for (const double wide : {3.0, 1.5, 1.5, 1.0, 1.0}) {
         if (!finer.step()) break;
         reweigh(finer, weighed, wide);
+        finer.tame_finer();
       }
       const double now = foretold(finer, weighed);
       if (now < clearly_better * best) best = now, chosen = finer, chosen_weighed = weighed;
@@ -171,6 +188,7 @@ Fitted fit(std::vector<Match>& matches, const Placement& a,
       matches = chosen_weighed, model = *chosen;
       model.use(matches);
       settle(3, 1);
+      if (hold_still()) settle(3, 1);
     }
   }
   out.b = model.b();

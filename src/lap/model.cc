@@ -10,9 +10,10 @@ namespace lapwright::lap {
 namespace {
 
 // Priors, one sigma. Carriages wobble by some 60 um over some 40 mm (registration.md).
-constexpr double knot_mm = 5, wobble_mm = 0.08, bend_mm = 0.05, finer_mm = 0.015;
+constexpr double knot_mm = 5, wobble_mm = 0.08, bend_mm = 0.015, finer_mm = 0.015,
+                 least_finer_mm = 3e-4;
 // Sideways its rails are straight but for some 20 um over their length.
-constexpr double sideways_mm = 0.03, sideways_bend_mm = 0.008;
+constexpr double sideways_mm = 0.03, sideways_bend_mm = 0.004;
 // One bed captured both passes: where b lies as a or half round, its axes agree; a quarter turn
 // shows the bed's own ratio.
 struct Likeness {
@@ -20,6 +21,14 @@ struct Likeness {
 };
 constexpr Likeness same_bed{1.5e-4, 7e-5}, quarter_turn{1e-3, 3e-4};
 constexpr double along_mm = 3, across_mm = 0.03;  // of a slide
+
+/// Third differences: between what is seen, a curve goes on bending as it did.
+constexpr std::array<double, 4> bend{-1, 3, -3, 1};
+double bend_at(const std::vector<double>& v, std::size_t i) {
+  double sum = 0;
+  for (std::size_t j = 0; j < bend.size(); ++j) sum += bend[j] * v[i + j];
+  return sum;
+}
 
 struct Basis {
   std::size_t first = 0;
@@ -144,6 +153,20 @@ void Model::halve_knots() {
   arrange();
 }
 
+void Model::tame_finer() {
+  for (const std::size_t axis : {0U, 1U}) {
+    std::vector<double> sizes;
+    for (const Curves* c : {&finer_own_, &finer_followed_})
+      for (const double v : (axis == 0 ? c->dx : c->dy).coefficients)
+        if (std::abs(v) > 1e-5 * per_mm_) sizes.push_back(std::abs(v));
+    if (sizes.empty()) continue;
+    const auto m = sizes.begin() + static_cast<std::ptrdiff_t>(sizes.size() / 2);
+    std::nth_element(sizes.begin(), m, sizes.end());
+    const double ridge = std::clamp(3 * *m, least_finer_mm * per_mm_, finer_mm * per_mm_);
+    finer_own_.ridge_px[axis] = finer_followed_.ridge_px[axis] = ridge;
+  }
+}
+
 Spot<PassSpace> Model::error(std::size_t i) const {
   const Match& m = (*matches_)[i];
   const auto p = affine()(places_[i]);
@@ -163,8 +186,8 @@ double Model::strain() const {
     for (std::size_t axis = 0; axis < 2; ++axis) {
       const auto& k = (axis == 0 ? c->dx : c->dy).coefficients;
       for (const double w : k) sum += std::pow(w / c->ridge_px[axis], 2);
-      for (std::size_t i = 1; c->bend_px[axis] > 0 && i + 1 < k.size(); ++i)
-        sum += std::pow((k[i - 1] - 2 * k[i] + k[i + 1]) / c->bend_px[axis], 2);
+      for (std::size_t i = 0; c->bend_px[axis] > 0 && i + bend.size() <= k.size(); ++i)
+        sum += std::pow(bend_at(k, i) / c->bend_px[axis], 2);
     }
   for (const auto& d : slide_) sum += slide_prior_.squared(d.x, d.y);
   return sum;
@@ -216,9 +239,9 @@ bool Model::step(const LeftOut& left_out) {
     for (std::size_t t = begins[i]; t < begins[i + 1]; ++t) reach(terms[t].at, lowest);
   }
   for (const Curves* c : curves())
-    for (std::size_t i = 1; c->bend_px[0] > 0 && i + 1 < c->size(); ++i)
-      for (std::size_t j = i - 1; j <= i + 1; ++j)
-        for (std::size_t l = i - 1; l <= i + 1; ++l)
+    for (std::size_t i = 0; c->bend_px[0] > 0 && i + bend.size() <= c->size(); ++i)
+      for (std::size_t j = i; j < i + bend.size(); ++j)
+        for (std::size_t l = i; l < i + bend.size(); ++l)
           reach(2 * c->place[j], 2 * c->place[l]), reach(2 * c->place[j] + 1, 2 * c->place[l] + 1);
   Skyline system(first);
 
@@ -231,15 +254,15 @@ bool Model::step(const LeftOut& left_out) {
   for (const Curves* c : curves())
     for (std::size_t axis = 0; axis < 2; ++axis) {
       const auto& v = axis == 0 ? c->dx.coefficients : c->dy.coefficients;
-      for (std::size_t i = 0; i < v.size(); ++i) prior(2 * c->place[i] + axis, v[i], c->ridge_px[axis]);
-      for (std::size_t i = 1; c->bend_px[axis] > 0 && i + 1 < v.size(); ++i) {
-        const double w = 1 / (c->bend_px[axis] * c->bend_px[axis]), bend = v[i - 1] - 2 * v[i] + v[i + 1];
-        const std::array<double, 3> k{1, -2, 1};
-        for (std::size_t j = 0; j < 3; ++j) {
-          const std::size_t row = 2 * c->place[i - 1 + j] + axis;
-          system.add_right(row, -w * k[j] * bend);
+      for (std::size_t i = 0; i < v.size(); ++i)
+        prior(2 * c->place[i] + axis, v[i], c->ridge_px[axis]);
+      for (std::size_t i = 0; c->bend_px[axis] > 0 && i + bend.size() <= v.size(); ++i) {
+        const double w = 1 / (c->bend_px[axis] * c->bend_px[axis]), have = bend_at(v, i);
+        for (std::size_t j = 0; j < bend.size(); ++j) {
+          const std::size_t row = 2 * c->place[i + j] + axis;
+          system.add_right(row, -w * bend[j] * have);
           for (std::size_t l = 0; l <= j; ++l)
-            system.add(row, 2 * c->place[i - 1 + l] + axis, w * k[j] * k[l]);
+            system.add(row, 2 * c->place[i + l] + axis, w * bend[j] * bend[l]);
         }
       }
     }

@@ -19,7 +19,7 @@ struct Curves {
   Curve dx, dy;
   bool of_a = false;
   std::array<double, 2> ridge_px{1, 1}, bend_px{0, 0};  // priors of dx, dy; 0: none on bends
-  std::vector<std::size_t> place;    // a knot's unknowns in the system: 2 * place and the next
+  std::vector<std::size_t> place;  // a knot's unknowns in the system: 2 * place and the next
   std::size_t size() const { return dx.coefficients.size(); }
   Spot<PassSpace> operator()(double row) const { return {dx(row), dy(row)}; }
 };
@@ -46,6 +46,9 @@ class Model {
   /// Fine curves beside the smooth ones, on knots half as far apart at each call; they begin at
   /// nothing.
   void halve_knots();
+  /// Their prior as large as they turned out to be mostly, so that they do not swing where there is
+  /// no evidence.
+  void tame_finer();
 
   /// Where match i was measured, less where the model puts it.
   Spot<PassSpace> error(std::size_t i) const;

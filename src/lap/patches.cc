@@ -12,8 +12,8 @@ namespace lapwright::lap {
 namespace {
 
 constexpr double least_correlation = 0.3, most_sigma = 0.5;
-// Of smoothed white noise: the spline's slope squared over the value squared (mean over frequency of
-// cos^4(w/2) (3 sin w / (2 + cos w))^2 over that of cos^4(w/2)).
+// Of smoothed white noise: the spline's slope squared over the value squared (mean over frequency
+// of cos^4(w/2) (3 sin w / (2 + cos w))^2 over that of cos^4(w/2)).
 constexpr double slope_of_noise = 0.713;
 constexpr double own_error =
     0.006;  // pixels: what no single patch does better than, whatever its residual says
@@ -230,7 +230,8 @@ std::optional<Match> align(const Site& site, image::Plane a, image::Plane b, Wor
     if (variance <= 0 || error / weights > (1 - least_correlation * least_correlation) * variance)
       return std::nullopt;
     const Eigen::Matrix4d inverse = normal.inverse(),
-                          covariance = inverse * total * inverse * (error / weights * of_correlated);
+                          covariance =
+                              inverse * total * inverse * (error / weights * of_correlated);
     Eigen::Matrix2d map;
     map << m.a, m.c, m.b, m.d;
     Eigen::Matrix2d c = map * covariance.topLeftCorner<2, 2>() * map.transpose();
@@ -243,8 +244,7 @@ std::optional<Match> align(const Site& site, image::Plane a, image::Plane b, Wor
     const double u = at_x / sum_x, v = at_y / sum_y;
     found.a = {centre.x + u, centre.y + v};
     found.b = {at.x + m.a * u + m.c * v, at.y + m.b * u + m.d * v};
-    found.info = {info(0, 0), info(0, 1), info(1, 1)},
-    found.strip = site.strip;
+    found.info = {info(0, 0), info(0, 1), info(1, 1)}, found.strip = site.strip;
     return found;
   }
   return std::nullopt;
