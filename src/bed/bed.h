@@ -28,6 +28,20 @@ struct Device {
   std::string name, vendor, model, type;
 };
 
+/// One option as it is set for film, and why.
+struct Setting {
+  std::string option, value;
+  std::string was;  // before; empty where it cannot be read
+  std::string why;
+  bool kept = true;
+};
+
+/// One option as the driver shows it, once everything was set.
+struct Seen {
+  std::string option, title, kind, takes, value;
+  bool active = true, settable = true;
+};
+
 /// How a device was understood (`lapwright beds`).
 struct Capability {
   Device device;
@@ -36,7 +50,10 @@ struct Capability {
   std::optional<Rect<BedSpace>> window;  // range after the film source was chosen
   std::vector<int> depths;
   std::vector<int> resolutions;    // of the list; for a range the trade's steps inside it
-  std::vector<std::string> notes;  // what will be set and why, what could not be had
+  std::vector<Setting> settings;   // what is set for every pass, in this order
+  std::vector<std::string> lacks;  // what could not be had: film light, 16 bits, a correction's off
+  std::vector<std::string> notes;
+  std::vector<Seen> options;
 };
 
 struct Request {
@@ -89,7 +106,7 @@ struct WorkerOptions {
   std::string program;         // the lapwright binary; run with the hidden subcommand `bed-worker`
   double stall_seconds = 60;   // no row for longer: cancel, then end the worker
   double start_seconds = 200;  // warm-up included
-  double obey_seconds = 5;         // from asking to cancel until the worker is ended by its id
+  double obey_seconds = 5;     // from asking to cancel until the worker is ended by its id
   std::int64_t queue_bytes = 64 << 20;
 };
 /// libsane in a worker process.

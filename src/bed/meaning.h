@@ -55,9 +55,11 @@ std::optional<double> best_depth(const Option& o);
 
 /// What a correction must be so that the data stay as the sensor gave them.
 struct Neutral {
-  enum class What { leave, unknown, set } what = What::unknown;
+  /// `stuck`: a correction that has no neutral value.
+  enum class What { leave, unknown, stuck, set } what = What::unknown;
   std::vector<double> numbers;  // for everything but texts
   std::string text;
+  const char* why = "";
 };
 Neutral neutral_of(const Surface& s, const Option& o);
 

@@ -9,6 +9,7 @@
 //   bad_profile (an option of the profile), the device's own.
 #pragma once
 
+#include <algorithm>
 #include <map>
 #include <optional>
 #include <string>
@@ -28,15 +29,23 @@ struct Wish {
 };
 
 struct Agreement {
-  std::vector<std::pair<std::string, std::string>> asked;
-  std::vector<std::string> notes;
-  std::vector<std::string> differs;  // "gamma: asked 1, is 1.8"
+  std::vector<Setting> settings;
+  std::vector<std::string> notes, lacks;  // each once
+  std::vector<std::string> differs;       // "gamma: asked 1, is 1.8"
   std::vector<std::string> sources;
   std::string film_source;
   std::vector<int> depths, resolutions;
   std::optional<Rect<BedSpace>> range;  // of the area, for the source chosen
   Rect<BedSpace> area;                  // as read back
   bool own_area = false;  // the device takes no area: its size is known after the start
+
+  void note(const std::string& text) { once(notes, text); }
+  void lack(const std::string& text) { once(lacks, text); }
+
+ private:
+  static void once(std::vector<std::string>& all, const std::string& text) {
+    if (std::find(all.begin(), all.end(), text) == all.end()) all.push_back(text);
+  }
 };
 
 Result<Agreement> negotiate(Surface& surface, const Wish& wish);

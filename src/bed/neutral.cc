@@ -12,21 +12,22 @@ constexpr const char* processing =
     R"(preview|mirror|flip|invert|negative|\bauto(?!mated)|dust|scratch|clean|\bice\b|grain|restor|fad(e|ing)|sharp|descreen|despeckle|denois|noise|enhanc|crop|deskew|derotat|rotat|jpeg|compress|infra ?red|correct|balance|adjust|button controlled|wait for button|custom gamma|half ?tone|dither|blank|swskip|smooth|hdr|moire|dropout|\bae\b|back ?light (cor|comp)|tone|fill|saturat|vivid)";
 constexpr const char* curves = R"(gamma|\btone\b|curve|transfer (function|char)|response|linear)";
 
-Neutral leave() { return {Neutral::What::leave, {}, {}}; }
-Neutral to(double v) { return {Neutral::What::set, {v}, {}}; }
-Neutral to(const std::string& text) { return {Neutral::What::set, {}, text}; }
+Neutral leave() { return {Neutral::What::leave, {}, {}, ""}; }
+Neutral stuck() { return {Neutral::What::stuck, {}, {}, ""}; }
+Neutral to(double v) { return {Neutral::What::set, {v}, {}, ""}; }
+Neutral to(const std::string& text) { return {Neutral::What::set, {}, text, ""}; }
 
-/// The value, or the nearest that the constraint allows; nothing when it has no list member near.
+/// The value, or the nearest that the constraint allows; stuck when there is none near.
 Neutral fitted(const Option& o, double v) {
   if (o.span) {
-    if (!o.span->holds(v)) return {};
+    if (!o.span->holds(v)) return stuck();
     if (o.span->quant > 0)
       v = o.span->min + std::round((v - o.span->min) / o.span->quant) * o.span->quant;
     return to(v);
   }
   if (!o.list.empty() &&
       std::none_of(o.list.begin(), o.list.end(), [&](double l) { return std::abs(l - v) < 1e-4; }))
-    return {};
+    return stuck();
   return to(v);
 }
 
@@ -52,7 +53,7 @@ Neutral text_of(const Option& o, bool curve) {
       points = 40;  // with identity tables
     if (points > most) most = points, found = &t;
   }
-  return found ? to(*found) : Neutral{};
+  return found ? to(*found) : stuck();
 }
 
 Neutral number_of(const Surface& s, const Option& o, const std::string& w) {
@@ -80,14 +81,12 @@ Neutral number_of(const Surface& s, const Option& o, const std::string& w) {
   return {};
 }
 
-}  // namespace
-
-Neutral neutral_of(const Surface& s, const Option& o) {
+Neutral understood(const Surface& s, const Option& o) {
   const std::string w = words_of(o), n = folded(o.name);
   if (has(w, R"(focus)") || has(n, hands_off)) return leave();
   if (o.array()) {
     if (!has(w, R"(gamma|curve|\blut\b|tone|transfer)")) return {};
-    return {Neutral::What::set, identity(o), {}};
+    return {Neutral::What::set, identity(o), {}, ""};
   }
   if (o.kind == Kind::boolean) {
     if (has(w, R"(\blinear\b)") && !has(w, "non linear|lineari[sz]")) return to(1);
@@ -103,6 +102,24 @@ Neutral neutral_of(const Surface& s, const Option& o) {
     return {};
   }
   return number_of(s, o, w);
+}
+
+const char* reason(const Option& o) {
+  const std::string w = words_of(o);
+  if (has(w, curves)) return "the data stay linear";
+  if (has(w, "wait|button")) return "the pass starts at once";
+  if (has(w, "preview")) return "the pass itself, no preview";
+  if (has(w, "mirror|flip|rotat")) return "the picture as it lies";
+  if (has(w, "infra")) return "visible light";
+  return "no correction by the driver";
+}
+
+}  // namespace
+
+Neutral neutral_of(const Surface& s, const Option& o) {
+  Neutral n = understood(s, o);
+  if (n.what == Neutral::What::set) n.why = reason(o);
+  return n;
 }
 
 }  // namespace lapwright::bed

@@ -10,6 +10,7 @@
 #include "bed/bed.h"
 #include "bed/meaning.h"
 #include "bed/negotiate.h"
+#include "bed/offer.h"
 #include "bed/scan.h"
 #include "bed/status.h"
 #include "bed/wire.h"
@@ -26,6 +27,11 @@ std::string dump(const Json& j) { return j.dump(-1, ' ', false, Json::error_hand
 Json pairs(const std::vector<std::pair<std::string, std::string>>& list) {
   Json j = Json::array();
   for (const auto& [name, value] : list) j.push_back({name, value});
+  return j;
+}
+Json pairs(const std::vector<Setting>& settings) {
+  Json j = Json::array();
+  for (const Setting& s : settings) j.push_back({s.option, s.value});
   return j;
 }
 Json rect(const Rect<BedSpace>& r) { return {r.x.value, r.y.value, r.width.value, r.height.value}; }
@@ -104,7 +110,23 @@ Result<> probe(const Json& ask, Wire& wire) {
   Json j = {{"event", "done"},       {"device", json_of(device)},
             {"sources", a->sources}, {"film_source", a->film_source},
             {"depths", a->depths},   {"resolutions", a->resolutions},
-            {"notes", a->notes}};
+            {"lacks", a->lacks},     {"notes", a->notes}};
+  j["settings"] = Json::array();
+  for (const Setting& s : a->settings)
+    j["settings"].push_back({{"option", s.option},
+                             {"value", s.value},
+                             {"was", s.was},
+                             {"why", s.why},
+                             {"kept", s.kept}});
+  j["options"] = Json::array();
+  for (const Seen& o : everything(*surface))
+    j["options"].push_back({{"option", o.option},
+                            {"title", o.title},
+                            {"kind", o.kind},
+                            {"takes", o.takes},
+                            {"value", o.value},
+                            {"active", o.active},
+                            {"settable", o.settable}});
   if (a->range) j["window"] = rect(*a->range);
   wire.send(dump(j));
   return {};
@@ -171,14 +193,16 @@ Result<> capture(const Json& ask, Wire& wire) {
                to_micrometres({std::max<std::int64_t>(0, started->height)}, wish.ppi)};
   else if (auto r = check_size(*started, a->area, wish.ppi); !r)
     return r;
+  std::vector<std::string> notes = a->notes;
+  for (const std::string& lack : a->lacks) notes.push_back("not to be had: " + lack);
   wire.send(dump({{"event", "started"},
                   {"width", started->width},
                   {"height", started->height},
                   {"window", rect(a->area)},
                   {"ppi", wish.ppi.value},
-                  {"asked", pairs(a->asked)},
+                  {"asked", pairs(a->settings)},
                   {"got", pairs(before)},
-                  {"notes", a->notes}}));
+                  {"notes", notes}}));
   auto rows = scan.rows();
   if (!rows) {
     scan.finish();
