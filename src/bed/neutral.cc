@@ -9,7 +9,7 @@ namespace {
 constexpr const char* hands_off =
     R"(focus|eject|\bload|lamp|warm|calib|shading|backtrack|document|feeder|\badf\b|buffer|device|resolution|bind|frame count|exposure time)";
 constexpr const char* processing =
-    R"(preview|mirror|flip|invert|negative|\bauto(?!mated)|dust|scratch|clean|\bice\b|grain|restor|fad(e|ing)|sharp|descreen|despeckle|denois|noise|enhanc|crop|deskew|derotat|rotat|jpeg|compress|infra ?red|correct|balance|adjust|button controlled|wait for button|custom gamma|half ?tone|dither|blank|swskip|smooth|hdr|moire|dropout|\bae\b|back ?light (cor|comp)|tone|fill|saturat|vivid)";
+    R"(preview|mirror|flip|invert|negative|\bauto(?!mated)|dust|scratch|clean|\bice\b|grain|restor|fad(e|ing)|sharp|descreen|despeck|denois|noise|enhanc|crop|deskew|derotat|rotat|jpeg|compress|infra ?red|correct|balance|adjust|button controlled|wait for button|custom gamma|half ?tone|dither|blank|swskip|smooth|hdr|moire|dropout|\bae\b|back ?light (cor|comp)|tone|fill|saturat|vivid)";
 constexpr const char* curves = R"(gamma|\btone\b|curve|transfer (function|char)|response|linear)";
 
 Neutral leave() { return {Neutral::What::leave, {}, {}, ""}; }
@@ -65,7 +65,7 @@ Neutral number_of(const Surface& s, const Option& o, const std::string& w) {
   if (has(w, R"(\bhigh ?light|white (level|point))"))
     return low >= 0 ? fitted(o, high) : fitted(o, 0);
   if (has(w,
-          R"(sharp|noise|denois|grain|dust|scratch|restor|clean|smooth|blur|descreen|despeckle|enhanc|compress|rotat|deskew)"))
+          R"(sharp|noise|denois|grain|dust|scratch|restor|clean|smooth|blur|descreen|despeck|enhanc|compress|rotat|deskew)"))
     return low <= 0 && high >= 0 ? fitted(o, 0) : fitted(o, low);
   if (has(w,
           R"(brightness|contrast|saturat|\bhue\b|\btint\b|warmth|balance|vibranc|vivid|lightness|mid ?tone|\btone\b|color temp)")) {

@@ -1,5 +1,5 @@
-// A flatbed's options as a table: what a surface looks like, how options wake, move and reset each other, and what must be set
-// before the data are honest.
+// A flatbed's options as a table: what a surface looks like, how options wake, move and reset each
+// other, and what must be set before the data are honest.
 //
 // Invariants: values are words (FIXED as doubles) or texts. Thread: one. Errors: none.
 #pragma once
@@ -13,22 +13,27 @@ namespace fake {
 
 enum class Type { boolean, whole, fixed, text, button, group };
 enum class Unit { none, pixel, bit, mm, dpi };
-struct Range { double min = 0, max = 0, quant = 0; };
+struct Range {
+  double min = 0, max = 0, quant = 0;
+};
 
 struct State;
 struct Spec {
   std::string name, title;
   Type type = Type::boolean;
   Unit unit = Unit::none;
-  double number = 0;                 // default
-  std::string text{};                // default
+  double number = 0;   // default
+  std::string text{};  // default
   std::vector<double> list{};
   std::vector<std::string> texts{};
   std::function<Range(const State&)> range{};  // none: no range
   std::function<bool(const State&)> active{};  // none: always
   std::function<void(State&)> on_set{};
-  int count = 1;                     // words of an array
-  bool sensor = false;               // read only
+  int count = 1;                                                    // words of an array
+  bool sensor = false;                                              // read only
+  std::function<std::vector<double>(const State&)> members{};       // a list that moves
+  std::function<std::vector<std::string>(const State&)> choices{};  // texts that move
+  double step = 0;  // the device rounds to it, whatever the range says
 };
 
 struct Geometry {
@@ -46,6 +51,9 @@ struct Surface {
   bool three_frames = false;
   std::string order = "RGB";
   int pad = 0, width_step = 1;
+  bool quiet = false;               // rounds without saying so, and takes any prefix of a text
+  bool vague_before_start = false;  // parameters before the start are of 8 bits
+  double most_ppi_x = 0;            // the sensor's; 0: as the option says
 };
 
 struct State {
