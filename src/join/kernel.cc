@@ -143,7 +143,8 @@ const std::array<float, taps>& kernel(int phase) {
   return tables().weights[static_cast<std::size_t>(phase)];
 }
 
-#if defined(__x86_64__)
+// The thread sanitizer is not yet there when the loader chooses between clones.
+#if defined(__x86_64__) && !defined(__SANITIZE_THREAD__)
 #define LAPWRIGHT_CLONES __attribute__((target_clones("avx2", "default")))
 #else
 #define LAPWRIGHT_CLONES
