@@ -11,6 +11,12 @@
 #include "plan/beds_and_sleeves.h"
 #include "plan/plan.h"
 
+#ifdef __SANITIZE_ADDRESS__
+// The font library keeps its patterns until the process ends.
+extern "C" const char* __lsan_default_suppressions();
+extern "C" const char* __lsan_default_suppressions() { return "leak:libfontconfig"; }
+#endif
+
 namespace lapwright::plan {
 namespace {
 

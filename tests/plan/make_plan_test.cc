@@ -368,8 +368,8 @@ TEST(MakePlan, AnyPairUnderFiftyMilliseconds) {
   }
   std::printf("slowest plan: %.2f ms\n", worst);
   RecordProperty("slowest_ms", std::to_string(worst));
-#ifdef NDEBUG
-  EXPECT_LT(worst, 50);
+#if defined(NDEBUG) && !defined(__SANITIZE_ADDRESS__) && !defined(__SANITIZE_THREAD__)
+  EXPECT_LT(worst, 50);  // of the program itself: a sanitizer's own time is not the plan's
 #endif
 }
 
