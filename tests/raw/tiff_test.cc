@@ -119,8 +119,9 @@ struct Case {
 
 TEST(Writer, IsReadBackByAnotherReaderAndTheSumIsThatOfTheFile) {
   const Folder folder;
-  // Odd sizes, one pixel, several strips, rows that come one by one or all at once, height known or not, BigTIFF by the bound.
-  for (const Case& c : {Case{1, 1, 1, true, 0, false}, Case{333, 1001, 7, true, 0, false}, Case{4097, 131, 1000, true, 0, false},
+  // Odd sizes, one pixel, several strips, rows that come one by one, all at once or so many that their sum has a thread, height known or
+  // not, BigTIFF by the bound.
+  for (const Case& c : {Case{1, 1, 1, true, 0, false}, Case{333, 1001, 7, true, 0, false}, Case{4097, 131, 1000, true, 0, false}, Case{4097, 391, 200, true, 0, false},
                         Case{333, 1001, 13, false, 2000, false}, Case{333, 1001, 13, false, 0, true}, Case{50, 17, 5, false, 1 << 25, true}}) {
     const fs::path path = folder.path / "a.tif";
     auto written = write(path, c.width, c.height, c.known, c.most, c.chunk,
