@@ -252,7 +252,8 @@ std::string number_text(double value) {
   // FIXED steps are 1/65536: six digits tell them apart as far as a person cares.
   char buffer[64];
   const double rounded = std::round(value * 1e5) / 1e5;
-  const auto done = std::to_chars(buffer, buffer + sizeof buffer, rounded == 0 ? 0.0 : rounded);
+  const auto done = std::to_chars(buffer, buffer + sizeof buffer, rounded == 0 ? 0.0 : rounded,
+                                  std::chars_format::fixed);
   return std::string(buffer, done.ptr);
 }
 

@@ -1,114 +1,177 @@
 #include <CLI/CLI.hpp>
-#include <algorithm>
-#include <cstdio>
 #include <nlohmann/json.hpp>
 
 #include "bed/bed.h"
+#include "cli/bed_draft.h"
+#include "cli/bed_report.h"
 #include "cli/command.h"
+#include "core/files.h"
 
 namespace lapwright::cli {
 namespace {
 
-std::string numbers(const std::vector<int>& all) {
-  std::vector<std::string> texts;
-  for (int v : all) texts.push_back(std::to_string(v));
-  return joined(texts);
-}
-std::string mm(Micrometres v) { return fixed(v.mm(), 1); }
+struct Asked {
+  bool probe = false;
+  std::string device;         // of --probe, else of --device
+  std::string write_profile;  // path; empty: none
+};
 
-std::vector<std::string> fitting(const std::vector<profile::BedProfile>& profiles, const bed::Device& device) {
+std::vector<std::string> fitting(const std::vector<profile::BedProfile>& profiles,
+                                 const bed::Device& device) {
   std::vector<std::string> names;
   for (const auto& p : profiles)
     if (p.match && bed::matches(p.match->vendor, p.match->model, device)) names.push_back(p.name);
   return names;
 }
 
-Json json_of(const bed::Device& d, const Result<bed::Capability>& known, const std::vector<std::string>& profiles) {
-  Json j = {{"device", d.name}, {"vendor", d.vendor}, {"model", d.model}, {"type", d.type}, {"profiles", profiles}};
-  if (!known) {
-    j["fault"] = {{"code", exit_code(known.error().fault)}, {"say", known.error().text}};
-    return j;
-  }
-  j["sources"] = known->sources;
-  j["film_source"] = known->film_source.empty() ? Json() : Json(known->film_source);
-  j["window"] = Json();
-  if (known->window)
-    j["window"] = {{"x", known->window->x.mm()}, {"y", known->window->y.mm()}, {"width", known->window->width.mm()}, {"height", known->window->height.mm()}};
-  j["depths"] = known->depths;
-  j["ppi"] = known->resolutions;
-  j["notes"] = known->notes;
-  return j;
-}
+struct Looked {
+  bed::Device device;
+  Result<bed::Capability> known;
+};
 
-void print_device(const bed::Device& d, const Result<bed::Capability>& known, const std::vector<std::string>& profiles) {
-  print(d.name);
-  const auto line = [](const char* what, const std::string& value) { print(std::string("  ") + what + std::string(16 - std::string(what).size(), ' ') + value); };
-  line("flatbed", d.vendor + " " + d.model + (d.type.empty() ? "" : " (" + d.type + ")"));
-  if (!known) {
-    line("cannot be read", known.error().text);
-  } else {
-    line("film light", known->film_source.empty() ? "none" : known->film_source);
-    if (!known->sources.empty()) line("sources", joined(known->sources));
-    if (known->window)
-      line("window", mm(known->window->width) + " x " + mm(known->window->height) + " mm at " + mm(known->window->x) + ", " + mm(known->window->y));
-    line("bits a sample", known->depths.empty() ? "not said" : numbers(known->depths));
-    line("ppi", numbers(known->resolutions));
-  }
-  line("bed profile", profiles.empty() ? "none matches; copy one under profiles/beds and set its match and window" : joined(profiles));
-  if (known)
-    for (const std::string& n : known->notes) line("note", n);
-}
-
-Result<int> beds(const Common& common) {
-  bed::WorkerOptions options;
-  options.program = common.program;
-  const auto bed = bed::make_sane_bed(options);
+Result<std::vector<Looked>> look(bed::Bed& bed, const std::string& device) {
   std::vector<bed::Device> devices;
-  if (!common.device.empty()) {
-    devices.push_back({common.device, "", "", ""});
+  if (!device.empty()) {
+    devices.push_back({device, "", "", ""});
   } else {
     say("looking for flatbeds ...");
-    auto found = bed->list();
+    auto found = bed.list();
     if (!found) return fail(found.error());
     devices = std::move(*found);
   }
+  std::vector<Looked> all;
+  for (const bed::Device& d : devices) {
+    all.push_back({d, bed.probe(d.name)});
+    if (all.back().known && d.vendor.empty() && d.model.empty())
+      all.back().device = all.back().known->device;
+  }
+  return all;
+}
+
+/// The one to draft a profile of: alone, or alone with a film light.
+Result<const bed::Capability*> chosen(const std::vector<Looked>& all) {
+  if (all.empty())
+    return fail(Fault::unavailable, "no flatbed answers; lapwright beds says what may be wrong");
+  if (all.size() == 1) {
+    if (!all.front().known) return fail(all.front().known.error());
+    return &*all.front().known;
+  }
+  std::vector<const bed::Capability*> lit;
+  std::vector<std::string> names;
+  for (const Looked& l : all) {
+    names.push_back(l.device.name);
+    if (l.known && !l.known->film_source.empty()) lit.push_back(&*l.known);
+  }
+  if (lit.size() == 1) return lit.front();
+  return fail(Fault::usage, "--write-profile: several flatbeds answer (" + joined(names) +
+                                "); name one with --device");
+}
+
+Result<> write_profile(const std::vector<Looked>& all, const std::filesystem::path& path,
+                       bool json) {
+  const auto known = chosen(all);
+  if (!known) return fail(known.error());
+  if (path.extension() != ".yaml")
+    return fail(Fault::usage, path.string() + ": a bed profile's name ends in .yaml");
+  const std::string name = path.stem().string();
+  const auto draft = bed_draft(**known, name, path.string());
+  if (!draft) return fail(draft.error());
+  // A profile that was completed by hand is never overwritten.
+  auto file = core::NewFile::create(path, draft->size(), core::Existing::refuse);
+  if (!file) return fail(file.error());
+  if (auto r = file->write(draft->data(), draft->size()); !r) return r;
+  if (auto r = file->publish(); !r) return r;
+  const std::string next =
+      "complete overhang and check window by its comments, then: lapwright "
+      "plan --bed " +
+      path.string() + " ...";
+  if (json)
+    print_json({{"profile", path.string()}, {"bed", name}, {"device", (*known)->device.name}});
+  else
+    print(path.string() + ": a draft for " + (*known)->device.name);
+  say(next);
+  return {};
+}
+
+void say_nobody() {
+  say("No flatbed answers. Is it plugged in and switched on, and its film unit connected? Then:\n"
+      "  permissions  install the udev rules, or: sudo adduser \"$USER\" scanner, and log in "
+      "again\n"
+      "  driver       its SANE backend must stand in dll.conf (in /etc/sane.d, or in the folder "
+      "that SANE_CONFIG_DIR names)\n"
+      "  by hand      lapwright beds --device NAME tries a device that is not listed");
+}
+
+Result<int> beds(const Common& common, const Asked& asked) {
+  bed::WorkerOptions options;
+  options.program = common.program;
+  const auto bed = bed::make_sane_bed(options);
+  const std::string device = asked.device.empty() ? common.device : asked.device;
+  const auto all = look(*bed, device);
+  if (!all) return fail(all.error());
+  if (!asked.write_profile.empty()) {
+    if (auto r = write_profile(*all, asked.write_profile, common.json); !r) return fail(r.error());
+    return 0;
+  }
+  if (!device.empty() && !common.json && !all->front().known)
+    return fail(all->front().known.error());
   const auto profiles = common.shelf().beds();
   if (!profiles) say("lapwright: " + profiles.error().text);
-  Json all = Json::array();
-  int code = 0;
-  for (bed::Device& d : devices) {
-    const auto known = bed->probe(d.name);
-    if (!known && !common.device.empty() && !common.json) return fail(known.error());
-    if (known && d.vendor.empty() && d.model.empty()) d = known->device;
-    const bool identified = !d.vendor.empty() || !d.model.empty();
-    const auto fit = profiles && identified ? fitting(*profiles, d) : std::vector<std::string>{};
-    if (common.json) all.push_back(json_of(d, known, fit));
-    else print_device(d, known, fit);
-    if (!known && !common.device.empty()) code = exit_code(known.error().fault);
+  Json documents = Json::array();
+  for (const Looked& l : *all) {
+    const bool identified = !l.device.vendor.empty() || !l.device.model.empty();
+    const BedReport report{
+        l.device, l.known,
+        profiles && identified ? fitting(*profiles, l.device) : std::vector<std::string>{},
+        asked.probe};
+    if (common.json)
+      documents.push_back(json_of(report));
+    else
+      print_report(report);
   }
-  if (common.json) print_json({{"beds", all}});
-  if (devices.empty())
-    say("No flatbed answers. Is it plugged in and switched on, and its film unit connected? Then:\n"
-        "  permissions  install the udev rules, or: sudo adduser \"$USER\" scanner, and log in again\n"
-        "  driver       its SANE backend must stand in dll.conf (in /etc/sane.d, or in the folder that SANE_CONFIG_DIR names)\n"
-        "  by hand      lapwright beds --device NAME tries a device that is not listed");
-  return code;
+  if (common.json) print_json({{"beds", documents}});
+  if (all->empty()) say_nobody();
+  return !device.empty() && !all->front().known ? exit_code(all->front().known.error().fault) : 0;
 }
 
 }  // namespace
 
 void add_beds(CLI::App& app, Common& common, Run& run) {
-  auto* sub = app.add_subcommand("beds",
-                                 "Lists the flatbeds that SANE reaches, and the bed profiles that fit each.\n"
-                                 "Sources, film window, bits and resolutions are asked for; nothing is scanned and nothing moves.");
+  auto* sub = app.add_subcommand(
+      "beds",
+      "Lists the flatbeds that SANE reaches, and the bed profiles that fit each.\n"
+      "Sources, film window, bits and resolutions are asked for; nothing is scanned and nothing "
+      "moves.");
+  const auto asked = std::make_shared<Asked>();
+  auto* probe = sub->add_option("--probe", asked->device,
+                                "All of how a device was understood: what will be set and why, "
+                                "what could not be had, every option; all "
+                                "devices where none is named")
+                    ->expected(0, 1)
+                    ->type_name("[DEVICE]");
+  sub->add_option("--write-profile", asked->write_profile,
+                  "Writes a bed profile from what the device says, to be completed by hand; "
+                  "comments in it say how to measure. An "
+                  "existing file is left alone")
+      ->type_name("F.yaml");
   sub->footer(
-      "Window and ppi are those of the film light, in mm as the bed profile's window wants them. A device that cannot be\n"
-      "opened is listed with the reason. --device NAME looks at that one alone, listed or not, and ends with 69 when it cannot\n"
-      "be opened.\n"
-      "--json: {\"beds\": [{device, vendor, model, type, sources, film_source, window, depths, ppi, profiles, notes}]}, or\n"
-      "        \"fault\": {code, say} in place of what could not be read.\n"
-      "Example: lapwright beds --device net:scanner.local:bed");
-  sub->callback([&common, &run] { run = [&common] { return beds(common); }; });
+      "Window and ppi are those of the film light, in mm as the bed profile's window wants them. A "
+      "device that cannot be\n"
+      "opened is listed with the reason. --device NAME looks at that one alone, listed or not, and "
+      "ends with 69 when it cannot\n"
+      "be opened. When something is off, send in what --probe prints.\n"
+      "--json: {\"beds\": [{device, vendor, model, type, sources, film_source, window, depths, "
+      "ppi, profiles, lacks, notes}]}, or\n"
+      "        \"fault\": {code, say} in place of what could not be read. With --probe also "
+      "settings: [{option, value, was, why,\n"
+      "        kept}] and options: [{option, title, kind, takes, value, active, settable}]. With "
+      "--write-profile: {profile, bed,\n"
+      "        device}.\n"
+      "Example: lapwright beds --write-profile ~/film/profiles/beds/my-bed.yaml");
+  sub->callback([&common, &run, asked, probe] {
+    asked->probe = probe->count() > 0;
+    run = [&common, asked] { return beds(common, *asked); };
+  });
 }
 
 }  // namespace lapwright::cli
