@@ -18,6 +18,11 @@ double sharpest(const lap::Curve& c) {
   return most / (c.knot_rows * c.knot_rows);
 }
 
+/// A lens bows so little over a whole line that no node stands closer for it.
+double farthest(const std::array<double, 2>& bow) {
+  return 2.25 * std::abs(bow[0]) + 3.375 * std::abs(bow[1]);  // as far as 1.5 half widths
+}
+
 double farthest(const lap::Curve& c) {
   double most = 0;
   for (const double v : c.coefficients) most = std::max(most, std::abs(v));
@@ -29,8 +34,8 @@ double farthest(const lap::Curve& c) {
 Bend::Bend(const lap::Placement& p)
     : own(std::max(sharpest(p.dx), sharpest(p.dy))),
       followed(std::max(sharpest(p.followed.dx), sharpest(p.followed.dy))),
-      reach(std::max(farthest(p.dx) + farthest(p.followed.dx),
-                     farthest(p.dy) + farthest(p.followed.dy))) {}
+      reach(std::max(farthest(p.dx) + farthest(p.followed.dx) + farthest(p.bow.dx),
+                     farthest(p.dy) + farthest(p.followed.dy) + farthest(p.bow.dy))) {}
 
 std::int64_t node_spacing(const Bend& bend, double rows, double followed_rows) {
   // A chord errs by step^2 / 8 of the second derivative; both directions and both coordinates have

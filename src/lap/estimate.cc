@@ -74,6 +74,7 @@ class Estimator {
     out_.b.affine = rough;
     const PassMap ab = core::compose(rough, placed_.affine.inverse());
     quarter_turned_ = std::abs(ab.b) > std::abs(ab.a);
+    how_.width_px = static_cast<double>(b_.picture->width());
     how_.strips = sleeve_.strips.count,
     how_.strips_right = sleeve_.strips.run == profile::Run::right;
     const PassMap on_overviews = core::compose(core::scaled(rough, 1 / fb_),

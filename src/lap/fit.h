@@ -17,6 +17,7 @@ namespace lapwright::lap {
 
 struct FitOptions {
   bool finer_knots = false;  // follow gear errors down to 0.6 mm where the matches show them
+  double width_px = 0;       // of b: its lens may bow that much of a line; 0: no lens
   int strips = 0;            // how many strips may have slid, each on its own
   bool strips_right = true;  // they run right on the sleeve, else down
 };

@@ -20,6 +20,7 @@ struct Likeness {
   double axis, shear;
 };
 constexpr Likeness same_bed{1.5e-4, 7e-5}, quarter_turn{1e-3, 3e-4};
+constexpr double lens_mm = 0.02;                  // at the ends of the sensor's line
 constexpr double along_mm = 3, across_mm = 0.03;  // of a slide
 
 /// Third differences: between what is seen, a curve goes on bending as it did.
@@ -100,6 +101,8 @@ Model::Model(const std::vector<Match>& matches, const Placement& a,
   origin_ = base_(centre_);
   per_mm_ = std::sqrt(std::abs(base_.determinant()));
   global_.fill(0);
+  lens_ = options.width_px > 0;
+  if (lens_) middle_ = half_ = options.width_px / 2;
   slide_.assign(strips_, {});
   free_.assign(strips_, false);
   {
@@ -128,6 +131,7 @@ Placement Model::b() const {
   add(p.dx, finer_own_.dx), add(p.dy, finer_own_.dy);
   p.followed = a_row_, p.followed.dx = followed_.dx, p.followed.dy = followed_.dy;
   add(p.followed.dx, finer_followed_.dx), add(p.followed.dy, finer_followed_.dy);
+  p.bow = bow();
   return p;
 }
 
@@ -170,7 +174,7 @@ void Model::tame_finer() {
 Spot<PassSpace> Model::error(std::size_t i) const {
   const Match& m = (*matches_)[i];
   const auto p = affine()(places_[i]);
-  Spot<PassSpace> bent;
+  Spot<PassSpace> bent = bow()(p.x);
   for (const Curves* c : curves()) {
     const auto d = (*c)(c->of_a ? a_row(places_[i]) : p.y);
     bent.x += d.x, bent.y += d.y;
@@ -189,6 +193,8 @@ double Model::strain() const {
       for (std::size_t i = 0; c->bend_px[axis] > 0 && i + bend.size() <= k.size(); ++i)
         sum += std::pow(bend_at(k, i) / c->bend_px[axis], 2);
     }
+  for (std::size_t i = 6; lens_ && i < globals; ++i)
+    sum += std::pow(global_[i] / (lens_mm * per_mm_), 2);
   for (const auto& d : slide_) sum += slide_prior_.squared(d.x, d.y);
   return sum;
 }
@@ -222,6 +228,12 @@ bool Model::step(const LeftOut& left_out) {
           terms.push_back({at_global + 2, -uy, ux});
       terms.push_back({at_global + 3, ux, 0}), terms.push_back({at_global + 4, 0, uy}),
           terms.push_back({at_global + 5, uy, ux});
+      if (lens_) {
+        const double t = std::clamp((now(places_[i]).x - middle_) / half_, -1.5, 1.5);
+        terms.push_back({at_global + 6, t * t, 0}), terms.push_back({at_global + 7, t * t * t, 0}),
+            terms.push_back({at_global + 8, 0, t * t}),
+            terms.push_back({at_global + 9, 0, t * t * t});
+      }
       if (const auto k = static_cast<std::size_t>(m.strip);
           m.strip >= 0 && k < strips_ && is_free(k))
         terms.push_back({at_strip + 2 * k, 1, 0}), terms.push_back({at_strip + 2 * k + 1, 0, 1});
@@ -249,7 +261,9 @@ bool Model::step(const LeftOut& left_out) {
     system.add(i, i, 1 / (sigma * sigma)), system.add_right(i, -value / (sigma * sigma));
   };
   const Likeness like = quarter_ ? quarter_turn : same_bed;
-  const std::array<double, globals> sigma{1e6, 1e6, 0.1, like.axis, like.axis, like.shear};
+  const double lens = lens_ ? lens_mm * per_mm_ : 1;
+  const std::array<double, globals> sigma{1e6,        1e6,  0.1,  like.axis, like.axis,
+                                          like.shear, lens, lens, lens,      lens};
   for (std::size_t i = 0; i < globals; ++i) prior(at_global + i, global_[i], sigma[i]);
   for (const Curves* c : curves())
     for (std::size_t axis = 0; axis < 2; ++axis) {

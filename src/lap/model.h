@@ -61,7 +61,7 @@ class Model {
   bool step(const LeftOut& left_out = {});
 
  private:
-  static constexpr std::size_t globals = 6;  // shift x, y, turn, scale x, y, shear
+  static constexpr std::size_t globals = 10;  // shift x, y, turn, scale x, y, shear, bow
   double a_row(Spot<SleeveSpace> s) const { return a_row_.x * s.x + a_row_.y * s.y + a_row_.at; }
 
   std::array<const Curves*, 4> curves() const {
@@ -78,6 +78,7 @@ class Model {
   void arrange();
 
   Affine<SleeveSpace, PassSpace> affine() const;
+  Bow bow() const { return {middle_, half_, {global_[6], global_[7]}, {global_[8], global_[9]}}; }
 
   const std::vector<Match>* matches_;
   std::vector<Spot<SleeveSpace>> places_;
@@ -86,7 +87,8 @@ class Model {
   Spot<SleeveSpace> centre_;
   Spot<PassSpace> origin_;
   Affine<SleeveSpace, PassSpace> base_;
-  bool quarter_ = false;
+  bool quarter_ = false, lens_ = false;
+  double middle_ = 0, half_ = 1;
   double per_mm_ = 1, a_to_b_row_ = 0;
   std::array<double, globals> global_{};
   std::vector<bool> free_;

@@ -9,9 +9,14 @@ namespace lapwright::lap {
 namespace {
 
 /// Where b's pixel would be for a's pixel, as the pair's report measured it.
-Spot<PassSpace> across(const Report& r, Spot<PassSpace> p) { return r.b_on_sleeve(sleeve_at(r.a_on_sleeve, p)); }
+Spot<PassSpace> across(const Report& r, Spot<PassSpace> p) {
+  return r.b_on_sleeve(sleeve_at(r.a_on_sleeve, p));
+}
 
-struct Pair { std::size_t a, b; const Report* report; };
+struct Pair {
+  std::size_t a, b;
+  const Report* report;
+};
 
 Match match(Spot<PassSpace> a, Spot<PassSpace> b) {
   Match m;
@@ -28,13 +33,17 @@ std::vector<Match> samples(const Pair& e, const std::vector<Input>& passes, bool
   for (int j = 0; j <= steps * 2; ++j)
     for (int i = 0; i <= steps; ++i) {
       const Spot<PassSpace> p{w * i / steps, h * j / (steps * 2)}, q = across(*e.report, p);
-      if (q.x < 0 || q.y < 0 || q.x > static_cast<double>(b.width()) || q.y > static_cast<double>(b.height())) continue;
+      if (q.x < 0 || q.y < 0 || q.x > static_cast<double>(b.width()) ||
+          q.y > static_cast<double>(b.height()))
+        continue;
       out.push_back(towards_b ? match(p, q) : match(q, p));
     }
   return out;
 }
 
-double density_gain(const Light& l, std::size_t c, double at) { return std::log10(l.gain[c]) + l.drift[c] * at; }
+double density_gain(const Light& l, std::size_t c, double at) {
+  return std::log10(l.gain[c]) + l.drift[c] * at;
+}
 
 }  // namespace
 
@@ -45,7 +54,8 @@ Result<Solved> solve(const std::vector<Input>& passes, const std::vector<Report>
   for (std::size_t i = 0; i < passes.size(); ++i) index[passes[i].number] = i;
   std::vector<Pair> pairs;
   for (const Report& r : reports)
-    if (r.located && index.count(r.a) && index.count(r.b)) pairs.push_back({index[r.a], index[r.b], &r});
+    if (r.located && index.count(r.a) && index.count(r.b))
+      pairs.push_back({index[r.a], index[r.b], &r});
   for (const Input& p : passes) out.placements.push_back({p.planned, {}, {}});
   out.lights.resize(passes.size());
 
@@ -70,11 +80,15 @@ Result<Solved> solve(const std::vector<Input>& passes, const std::vector<Report>
       if (!all || edges == 1) {
         const Placement& from = out.placements[other];
         const auto &ra = e.report->a_on_sleeve.affine, &rb = e.report->b_on_sleeve.affine;
-        start = to_b ? core::compose(core::compose(rb, ra.inverse()), from.affine) : core::compose(core::compose(ra, rb.inverse()), from.affine);
+        start = to_b ? core::compose(core::compose(rb, ra.inverse()), from.affine)
+                     : core::compose(core::compose(ra, rb.inverse()), from.affine);
       }
-      for (Match& m : samples(e, passes, to_b)) matches.push_back(match(plain(sleeve_at(out.placements[other], m.a)), m.b));
+      for (Match& m : samples(e, passes, to_b))
+        matches.push_back(match(plain(sleeve_at(out.placements[other], m.a)), m.b));
     }
-    if (edges == 1 && only->b == which) {  // nothing to weigh up: as measured, where a lies as it was taken to lie
+    if (edges == 1 &&
+        only->b ==
+            which) {  // nothing to weigh up: as measured, where a lies as it was taken to lie
       const Placement &given = only->report->a_on_sleeve, &now = out.placements[only->a];
       const auto same = [&](Spot<SleeveSpace> s) {
         const auto p = given(s), q = now(s);
@@ -86,7 +100,9 @@ Result<Solved> solve(const std::vector<Input>& passes, const std::vector<Report>
       }
     }
     if (matches.size() < 3) return;
-    out.placements[which] = fit(matches, plain, start, {}).b;
+    FitOptions how;
+    how.width_px = static_cast<double>(passes[which].picture->width());
+    out.placements[which] = fit(matches, plain, start, how).b;
   };
   while (!waiting.empty()) {
     const std::size_t from = waiting.front();
@@ -101,7 +117,8 @@ Result<Solved> solve(const std::vector<Input>& passes, const std::vector<Report>
       for (std::size_t c = 0; c < 3; ++c) {
         const double sign = e.b == to ? 1 : -1;
         const double at = e.b == to ? 0.0 : 0.5;
-        out.lights[to].gain[c] = std::pow(10.0, density_gain(known, c, 0.5) + sign * density_gain(pair, c, at));
+        out.lights[to].gain[c] =
+            std::pow(10.0, density_gain(known, c, 0.5) + sign * density_gain(pair, c, at));
         out.lights[to].drift[c] = e.b == to ? pair.drift[c] : 0;
       }
       waiting.push(to);
@@ -109,8 +126,10 @@ Result<Solved> solve(const std::vector<Input>& passes, const std::vector<Report>
   }
   for (std::size_t i = 0; i < passes.size(); ++i)
     if (order[i] < 0)
-      return fail(Fault::bad_data, "pass " + std::to_string(passes[i].number) + ": no good lap joins it to pass " + std::to_string(passes.front().number) +
-                                       "; capture it again so that it shares " + "enough film with a neighbour");
+      return fail(Fault::bad_data,
+                  "pass " + std::to_string(passes[i].number) + ": no good lap joins it to pass " +
+                      std::to_string(passes.front().number) +
+                      "; capture it again so that it shares " + "enough film with a neighbour");
 
   // More laps than a chain needs: let every pass settle between all its neighbours.
   const bool loops = pairs.size() + 1 > passes.size();

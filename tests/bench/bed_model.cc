@@ -42,10 +42,15 @@ double PassTruth::at(const std::vector<Wave>& waves, double mm) {
   return sum;
 }
 
+double PassTruth::lens(double x) const {
+  const double u = 2 * x / static_cast<double>(width_) - 1;
+  return spec_.lens_um / 1000 / mm_ * (u * u + u * u * u) / 2;
+}
+
 Spot<SleeveSpace> PassTruth::where(Spot<PassSpace> p) const {
   const double mm = p.y * mm_;
-  return back_(
-      {p.x - at(spec_.sideways, mm) / mm_, p.y * (1 + spec_.scale) + at(spec_.carriage, mm) / mm_});
+  return back_({p.x - lens(p.x) - at(spec_.sideways, mm) / mm_,
+                p.y * (1 + spec_.scale) + at(spec_.carriage, mm) / mm_});
 }
 
 Spot<PassSpace> PassTruth::shows(Spot<SleeveSpace> s) const {
@@ -53,7 +58,10 @@ Spot<PassSpace> PassTruth::shows(Spot<SleeveSpace> s) const {
   double row = q.y;
   for (int i = 0; i < 30; ++i)
     row = (q.y - at(spec_.carriage, row * mm_) / mm_) / (1 + spec_.scale);
-  return {q.x + at(spec_.sideways, row * mm_) / mm_, row};
+  const double straight = q.x + at(spec_.sideways, row * mm_) / mm_;
+  double x = straight;
+  for (int i = 0; spec_.lens_um != 0 && i < 30; ++i) x = straight + lens(x);
+  return {x, row};
 }
 
 lap::Placement PassTruth::placement() const {

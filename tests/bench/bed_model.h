@@ -1,10 +1,11 @@
 // A pass of a page on a flatbed whose carriage wobbles: where every pixel looks, in closed form,
 // and the pass itself, row by row.
 //
-// A pixel position (x, row) of a pass looks at bed place x - s(row), row (1 + scale) + w(row), all
-// in pixels, where w is the carriage's wobble and gear error along its travel and s sideways; from
-// there a rigid lay leads to the sleeve. Units: sleeve mm, pass pixels; bed model in micrometres.
-// Thread: one PassSource in one thread (two of its own). Errors: none.
+// A pixel position (x, row) of a pass looks at bed place x - s(row) - l(x), row (1 + scale) +
+// w(row), all in pixels, where l is the lens's bow, w is the carriage's wobble and gear error along
+// its travel and s sideways; from there a rigid lay leads to the sleeve. Units: sleeve mm, pass
+// pixels; bed model in micrometres. Thread: one PassSource in one thread (two of its own). Errors:
+// none.
 #pragma once
 
 #include <array>
@@ -29,6 +30,8 @@ struct PassSpec {
   double turn = 0, shift_x = 0, shift_y = 0;       // off the plan: degrees, pass pixels
   double scale = 0;                                // of the carriage's steps
   std::vector<Wave> carriage, sideways;
+  // The lens: along the sensor's line, second and third order, at the line's ends.
+  double lens_um = 0;
   std::array<double, 3> light{1, 1, 1};
   double drift = 0;             // of the light over the pass's height
   double noise = 1;             // times the sensor's own
@@ -55,6 +58,7 @@ class PassTruth {
 
  private:
   static double at(const std::vector<Wave>& waves, double mm);
+  double lens(double x) const;
   PassSpec spec_;
   Affine<SleeveSpace, PassSpace> planned_, lay_;
   Affine<PassSpace, SleeveSpace> back_;

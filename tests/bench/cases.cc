@@ -38,6 +38,8 @@ std::vector<Variant> standard_variants() {
   add("across, dust x 3", LapKind::across, [&](Variant& v) { v.dust = 1.5, rare(v); });
   add("across, sideways 20 um too", LapKind::across,
       [&](Variant& v) { v.sideways_um = 20, rare(v); });
+  add("across, turned 180, lens 20 um", LapKind::across,
+      [&](Variant& v) { v.lens_um = 20, v.turn = 180, rare(v); });
   add("across, gear 10 um at 5 mm", LapKind::across,
       [](Variant& v) { v.gear_um = 10, v.gear_mm = 5; });
   add("across, gear 3 um at 1.6 mm", LapKind::across,
@@ -70,6 +72,7 @@ Case make_case(const Variant& v, int ppi) {
     if (v.wobble) p->carriage.push_back({60, 40, (second ? 2.1 : 0.4) + other});
     if (v.gear_um > 0) p->carriage.push_back({v.gear_um, v.gear_mm, (second ? 1.3 : 4.0) + other});
     if (v.sideways_um > 0) p->sideways.push_back({v.sideways_um, 57, (second ? 0.2 : 3.3) + other});
+    p->lens_um = v.lens_um;
     p->seed = v.seed * 2 + (second ? 1 : 0);
   }
   if (v.lap == LapKind::across) {

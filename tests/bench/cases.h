@@ -22,7 +22,7 @@ struct Variant {
   LapKind lap = LapKind::across;
   int turn = 0;  // planned turn of pass 2, degrees
   bool wobble = true, gutter = false;
-  double gear_um = 0, gear_mm = 5, noise = 1, dust = 0.5, sideways_um = 0;
+  double gear_um = 0, gear_mm = 5, noise = 1, dust = 0.5, sideways_um = 0, lens_um = 0;
   std::vector<double> slid_mm;  // of strips, between the passes
   unsigned seed = 1;
   bool at_all_ppi = true;  // else at 600 and 1200 alone
