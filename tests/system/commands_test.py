@@ -173,6 +173,9 @@ beds = result("beds", "beds")["beds"]
 assert [b["device"] for b in beds] == ["practice:bed"] and BED in beds[0]["profiles"], beds
 assert abs(beds[0]["window"]["width"] - 203.2) < 0.1 and 16 in beds[0]["depths"], beds
 assert "practice:bed" in call("beds").stdout
+probed = result("beds", "beds", "--probe", "practice:bed")["beds"][0]
+assert {"source", "depth"} <= {s["option"] for s in probed["settings"]} and not probed["lacks"], probed
+assert not "settings" in beds[0]
 refused(69, "nowhere:bed", "beds", "--device", "nowhere:bed")
 assert "fault" in result("beds", "beds", "--device", "nowhere:bed", code=69)["beds"][0]
 
