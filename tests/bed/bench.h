@@ -16,7 +16,8 @@ namespace lapwright::bed {
 /// A folder of its own with dll.conf (and test.conf), in the environment while it lives.
 class SaneFolder {
  public:
-  explicit SaneFolder(const std::string& backend, const std::string& faults = "", const std::string& test_conf = "") {
+  explicit SaneFolder(const std::string& backend, const std::string& faults = "",
+                      const std::string& test_conf = "") {
     char name[] = "/tmp/bed-test-XXXXXX";
     folder_ = ::mkdtemp(name);
     std::ofstream(folder_ / "dll.conf") << backend << "\n";
@@ -59,7 +60,9 @@ class Keeper : public Receiver {
     row_count += count;
     return {};
   }
-  std::uint16_t at(std::int64_t x, std::int64_t y, int c) const { return samples[static_cast<std::size_t>((y * format.width + x) * 3 + c)]; }
+  std::uint16_t at(std::int64_t x, std::int64_t y, int c) const {
+    return samples[static_cast<std::size_t>((y * format.width + x) * 3 + c)];
+  }
   Format format;
   int begun = 0;
   std::int64_t row_count = 0;
@@ -67,7 +70,8 @@ class Keeper : public Receiver {
 };
 
 inline Rect<BedSpace> window_mm(double x, double y, double w, double h) {
-  return {Micrometres::from_mm(x), Micrometres::from_mm(y), Micrometres::from_mm(w), Micrometres::from_mm(h)};
+  return {Micrometres::from_mm(x), Micrometres::from_mm(y), Micrometres::from_mm(w),
+          Micrometres::from_mm(h)};
 }
 
 }  // namespace lapwright::bed

@@ -1,5 +1,6 @@
-// What can go wrong with a device or its driver ends in one sentence, in time, with nothing left behind. The faults are those of
-// the SANE field notes, section 1.4 (T1-T24, tried on libsane 1.2.1).
+// What can go wrong with a device or its driver ends in one sentence, in time, with nothing left
+// behind. The faults are those of the SANE field notes, section 1.4 (T1-T24, tried on
+// libsane 1.2.1).
 #include <dirent.h>
 #include <gtest/gtest.h>
 #include <sane/sane.h>
@@ -17,14 +18,17 @@ namespace lapwright::bed {
 namespace {
 
 constexpr const char* device = "fake:depth-list";
-Request request() { return {.device = device, .window = window_mm(2, 3, 50, 40), .ppi = {300}, .options = {}}; }
+Request request() {
+  return {.device = device, .window = window_mm(2, 3, 50, 40), .ppi = {300}, .options = {}};
+}
 
 struct Outcome {
   Result<Captured> result;
   Keeper keeper;
   double seconds;
 };
-Outcome capture(const std::string& faults, WorkerOptions options = quick_options(), double stop_after = -1, Request r = request()) {
+Outcome capture(const std::string& faults, WorkerOptions options = quick_options(),
+                double stop_after = -1, Request r = request()) {
   SaneFolder sane("fake", faults);
   auto bed = make_sane_bed(options);
   Keeper keeper;
@@ -43,7 +47,8 @@ Outcome capture(const std::string& faults, WorkerOptions options = quick_options
 }
 void expect_fault(const Outcome& o, Fault kind, const std::string& words) {
   ASSERT_FALSE(o.result);
-  EXPECT_EQ(static_cast<int>(o.result.error().fault), static_cast<int>(kind)) << o.result.error().text;
+  EXPECT_EQ(static_cast<int>(o.result.error().fault), static_cast<int>(kind))
+      << o.result.error().text;
   EXPECT_NE(o.result.error().text.find(words), std::string::npos) << o.result.error().text;
   EXPECT_EQ(o.result.error().text.find('\n'), std::string::npos);
 }
@@ -75,14 +80,24 @@ TEST(Faults, EarlyAndLateEnds) {
 }
 
 TEST(Faults, EveryStatusAtStartAndInReadingIsOneSentence) {
-  // The standard's statuses and what they mean for the person: SANE Standard 1.0x, "Status type"; field notes 1.4, last line.
-  const std::pair<int, Fault> table[] = {{SANE_STATUS_UNSUPPORTED, Fault::unavailable}, {SANE_STATUS_CANCELLED, Fault::cancelled}, {SANE_STATUS_INVAL, Fault::unavailable},
-                                         {SANE_STATUS_EOF, Fault::io}, {SANE_STATUS_JAMMED, Fault::unavailable}, {SANE_STATUS_NO_DOCS, Fault::unavailable},
-                                         {SANE_STATUS_COVER_OPEN, Fault::try_again}, {SANE_STATUS_IO_ERROR, Fault::io}, {SANE_STATUS_NO_MEM, Fault::unavailable},
-                                         {SANE_STATUS_ACCESS_DENIED, Fault::unavailable}, {1213486160, Fault::io}};
+  // The standard's statuses and what they mean for the person: SANE Standard 1.0x, "Status type";
+  // field notes 1.4, last line.
+  const std::pair<int, Fault> table[] = {{SANE_STATUS_UNSUPPORTED, Fault::unavailable},
+                                         {SANE_STATUS_CANCELLED, Fault::cancelled},
+                                         {SANE_STATUS_INVAL, Fault::unavailable},
+                                         {SANE_STATUS_EOF, Fault::io},
+                                         {SANE_STATUS_JAMMED, Fault::unavailable},
+                                         {SANE_STATUS_NO_DOCS, Fault::unavailable},
+                                         {SANE_STATUS_COVER_OPEN, Fault::try_again},
+                                         {SANE_STATUS_IO_ERROR, Fault::io},
+                                         {SANE_STATUS_NO_MEM, Fault::unavailable},
+                                         {SANE_STATUS_ACCESS_DENIED, Fault::unavailable},
+                                         {1213486160, Fault::io}};
   for (const auto& [status, fault] : table) {
     expect_fault(capture("status=" + std::to_string(status)), fault, "starting the pass: ");
-    if (status != SANE_STATUS_EOF) expect_fault(capture("read-status=" + std::to_string(status)), fault, "reading the picture: ");
+    if (status != SANE_STATUS_EOF)
+      expect_fault(capture("read-status=" + std::to_string(status)), fault,
+                   "reading the picture: ");
     expect_fault(capture("open-status=" + std::to_string(status)), fault, "opening fake:");
   }
 }
@@ -168,9 +183,12 @@ TEST(Queue, HoldsTheWorkerBackWithoutLosingRows) {
   auto bed = make_sane_bed(options);
   Slow receiver;
   std::atomic<bool> stop = false;
-  auto r = bed->capture({.device = device, .window = window_mm(0, 0, 60, 100), .ppi = {600}, .options = {}}, receiver, stop);
+  auto r = bed->capture(
+      {.device = device, .window = window_mm(0, 0, 60, 100), .ppi = {600}, .options = {}}, receiver,
+      stop);
   ASSERT_TRUE(r) << r.error().text;
-  for (std::int64_t y = 0; y < r->format.height; ++y) ASSERT_EQ(receiver.at(0, y, 1), std::lround((static_cast<double>(y) + 0.5) * 25.4 / 600 * 200));
+  for (std::int64_t y = 0; y < r->format.height; ++y)
+    ASSERT_EQ(receiver.at(0, y, 1), std::lround((static_cast<double>(y) + 0.5) * 25.4 / 600 * 200));
 }
 
 TEST(Cycles, AHundredLeaveNoDescriptorsAndNoProcesses) {
@@ -179,7 +197,9 @@ TEST(Cycles, AHundredLeaveNoDescriptorsAndNoProcesses) {
   std::atomic<bool> stop = false;
   const auto once = [&] {
     Keeper keeper;
-    auto r = bed->capture({.device = device, .window = window_mm(0, 0, 10, 5), .ppi = {150}, .options = {}}, keeper, stop);
+    auto r = bed->capture(
+        {.device = device, .window = window_mm(0, 0, 10, 5), .ppi = {150}, .options = {}}, keeper,
+        stop);
     ASSERT_TRUE(r) << r.error().text;
   };
   once();
