@@ -9,11 +9,14 @@
 namespace lapwright::lap {
 namespace {
 
-constexpr int side = 24, reach = 7, wide = side + 2 * reach;  // at 150 ppi: blocks of 4 mm, found again within 1.2 mm
-constexpr double tolerance = 1.2;                             // pixels: 0.2 mm, more than a carriage's wobble
-constexpr float textured = 0.03F;                             // density, standard deviation
+constexpr int side = 24, reach = 7,
+              wide = side + 2 * reach;  // at 150 ppi: blocks of 4 mm, found again within 1.2 mm
+constexpr double tolerance = 1.2;       // pixels: 0.2 mm, more than a carriage's wobble
+constexpr float textured = 0.03F;       // density, standard deviation
 
-struct Patch { std::array<float, wide * wide> value{}, film{}; };
+struct Patch {
+  std::array<float, wide * wide> value{}, film{};
+};
 
 /// b seen in a's pixels around `corner`, under the map.
 void look(const Overview& b, const PassMap& map, double x0, double y0, Patch& out) {
@@ -21,19 +24,24 @@ void look(const Overview& b, const PassMap& map, double x0, double y0, Patch& ou
     for (int x = 0; x < wide; ++x) {
       const auto p = map({x0 + x + 0.5, y0 + y + 0.5});
       const double fx = p.x - 0.5, fy = p.y - 0.5;
-      const auto ix = static_cast<std::int64_t>(std::floor(fx)), iy = static_cast<std::int64_t>(std::floor(fy));
+      const auto ix = static_cast<std::int64_t>(std::floor(fx)),
+                 iy = static_cast<std::int64_t>(std::floor(fy));
       const auto at = static_cast<std::size_t>(y * wide + x);
       out.value[at] = out.film[at] = 0;
       if (ix < 0 || iy < 0 || ix + 1 >= b.density.width || iy + 1 >= b.density.height) continue;
-      const auto u = static_cast<float>(fx - static_cast<double>(ix)), v = static_cast<float>(fy - static_cast<double>(iy));
-      const float *d0 = b.density.row(iy) + ix, *d1 = b.density.row(iy + 1) + ix, *m0 = b.film.row(iy) + ix, *m1 = b.film.row(iy + 1) + ix;
+      const auto u = static_cast<float>(fx - static_cast<double>(ix)),
+                 v = static_cast<float>(fy - static_cast<double>(iy));
+      const float *d0 = b.density.row(iy) + ix, *d1 = b.density.row(iy + 1) + ix,
+                  *m0 = b.film.row(iy) + ix, *m1 = b.film.row(iy + 1) + ix;
       if (m0[0] + m0[1] + m1[0] + m1[1] < 3.5F) continue;
       out.value[at] = (d0[0] * (1 - u) + d0[1] * u) * (1 - v) + (d1[0] * (1 - u) + d1[1] * u) * v;
       out.film[at] = 1;
     }
 }
 
-struct Sums { float n = 0, a = 0, b = 0, aa = 0, bb = 0, ab = 0; };
+struct Sums {
+  float n = 0, a = 0, b = 0, aa = 0, bb = 0, ab = 0;
+};
 double correlation(const Sums& s) {
   if (s.n < side * side * 0.35F) return -1;
   const float va = s.aa - s.a * s.a / s.n, vb = s.bb - s.b * s.b / s.n;
@@ -42,7 +50,8 @@ double correlation(const Sums& s) {
 }
 
 /// Finds the block again; false when there is too little to look at.
-bool find(const Overview& a, std::int64_t x0, std::int64_t y0, const Patch& patch, Block& block, double& dx, double& dy) {
+bool find(const Overview& a, std::int64_t x0, std::int64_t y0, const Patch& patch, Block& block,
+          double& dx, double& dy) {
   std::array<float, side * side> va, ma;
   float n = 0, sum = 0, square = 0;
   for (int y = 0; y < side; ++y)
@@ -53,7 +62,8 @@ bool find(const Overview& a, std::int64_t x0, std::int64_t y0, const Patch& patc
     }
   if (n < side * side * 0.45F) return false;
   const float mean = sum / n;
-  for (std::size_t i = 0; i < va.size(); ++i) va[i] = ma[i] * (va[i] - mean), square += va[i] * va[i];
+  for (std::size_t i = 0; i < va.size(); ++i)
+    va[i] = ma[i] * (va[i] - mean), square += va[i] * va[i];
   float bn = 0, bs = 0, bb = 0;
   for (int y = reach; y < reach + side; ++y)
     for (int x = reach; x < reach + side; ++x) {
@@ -79,7 +89,8 @@ bool find(const Overview& a, std::int64_t x0, std::int64_t y0, const Patch& patc
     Sums s;
     for (int y = 0; y < side; ++y) {
       const float *pa = va.data() + y * side, *pm = ma.data() + y * side;
-      const float *pb = patch.value.data() + (y + j) * wide + i, *qm = patch.film.data() + (y + j) * wide + i;
+      const float *pb = patch.value.data() + (y + j) * wide + i,
+                  *qm = patch.film.data() + (y + j) * wide + i;
       for (int x = 0; x < side; ++x) {
         const float m = pm[x] * qm[x], u = pa[x] * m, v = (pb[x] - mean) * m;
         s.n += m, s.a += u, s.b += v, s.aa += u * u, s.bb += v * v, s.ab += u * v;
@@ -107,7 +118,8 @@ bool find(const Overview& a, std::int64_t x0, std::int64_t y0, const Patch& patc
     };
     dx += bend(1), dy += bend(span);
   } else {
-    block.correlation = std::min(block.correlation, 0.0);  // at the edge of what was searched: not found
+    block.correlation =
+        std::min(block.correlation, 0.0);  // at the edge of what was searched: not found
   }
   return true;
 }
@@ -141,16 +153,26 @@ bool plausible(const PassMap& map, const PassMap& supposed) {
 
 }  // namespace
 
-Agreement agreement(const Overview& a, const Overview& b, const PassMap& supposed, int most_blocks) {
+Agreement agreement(const Overview& a, const Overview& b, const PassMap& supposed,
+                    int most_blocks) {
   Agreement out;
   out.a_to_b = supposed;
-  struct Corner { std::int64_t x, y; };
+  struct Corner {
+    std::int64_t x, y;
+  };
   std::vector<Corner> corners;
   for (std::int64_t y = 0; y + side <= a.density.height; y += side)
     for (std::int64_t x = 0; x + side <= a.density.width; x += side) {
-      const auto p = supposed({static_cast<double>(x) + side / 2.0, static_cast<double>(y) + side / 2.0});
-      if (p.x < side / 2.0 || p.y < side / 2.0 || p.x > static_cast<double>(b.density.width) - side / 2.0 || p.y > static_cast<double>(b.density.height) - side / 2.0) continue;
-      if (a.film.row(y + side / 2)[x + side / 2] + a.film.row(y + 5)[x + 5] + a.film.row(y + side - 5)[x + side - 5] < 1) continue;
+      const auto p =
+          supposed({static_cast<double>(x) + side / 2.0, static_cast<double>(y) + side / 2.0});
+      if (p.x < side / 2.0 || p.y < side / 2.0 ||
+          p.x > static_cast<double>(b.density.width) - side / 2.0 ||
+          p.y > static_cast<double>(b.density.height) - side / 2.0)
+        continue;
+      if (a.film.row(y + side / 2)[x + side / 2] + a.film.row(y + 5)[x + 5] +
+              a.film.row(y + side - 5)[x + side - 5] <
+          1)
+        continue;
       corners.push_back({x, y});
     }
   std::mt19937 random(12345);

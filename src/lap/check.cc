@@ -2,6 +2,7 @@
 #include <cmath>
 #include <cstdio>
 #include <future>
+#include <optional>
 
 #include "core/clock.h"
 #include "lap/estimate.h"
@@ -26,20 +27,24 @@ std::string number(const char* format, double v) {
 PassMap between(const OnPass& a, const OnPass& b) { return core::compose(b, a.inverse()); }
 
 /// What a pass shows, as a rectangle of the sleeve.
-Rect<SleeveSpace> shown(const OnPass& placed, const image::RowSource& picture, const profile::SleeveProfile& sleeve) {
+Rect<SleeveSpace> shown(const OnPass& placed, const image::RowSource& picture,
+                        const profile::SleeveProfile& sleeve) {
   const auto back = placed.inverse();
   double l = 1e300, t = 1e300, r = -1e300, b = -1e300;
   for (int i = 0; i < 4; ++i) {
-    const auto s = back({(i & 1) ? static_cast<double>(picture.width()) : 0.0, (i & 2) ? static_cast<double>(picture.height()) : 0.0});
+    const auto s = back({(i & 1) ? static_cast<double>(picture.width()) : 0.0,
+                         (i & 2) ? static_cast<double>(picture.height()) : 0.0});
     l = std::min(l, s.x), r = std::max(r, s.x), t = std::min(t, s.y), b = std::max(b, s.y);
   }
   const auto um = [](double v) { return Micrometres::from_mm(v); };
-  return Rect<SleeveSpace>{um(l), um(t), um(r - l), um(b - t)}.intersect({{0}, {0}, sleeve.page.width, sleeve.page.height});
+  return Rect<SleeveSpace>{um(l), um(t), um(r - l), um(b - t)}.intersect(
+      {{0}, {0}, sleeve.page.width, sleeve.page.height});
 }
 
 class Check {
  public:
-  Check(const Input& a, const Placement& placed, const Input& b, const profile::SleeveProfile& sleeve, const Options& options)
+  Check(const Input& a, const Placement& placed, const Input& b,
+        const profile::SleeveProfile& sleeve, const Options& options)
       : a_(a), b_(b), placed_(placed), sleeve_(sleeve), options_(options) {
     report_.a = a.number, report_.b = b.number;
     report_.needed_mm = options.needed_mm;
@@ -56,14 +61,16 @@ class Check {
 
  private:
   Result<> compare() {
-    auto later = std::async(std::launch::async, [&] { return overview(*b_.picture, overview_ppi); });
+    auto later =
+        std::async(std::launch::async, [&] { return overview(*b_.picture, overview_ppi); });
     auto first = overview(*a_.picture, overview_ppi);
     auto second = later.get();
     if (!first) return fail(first.error());
     if (!second) return fail(second.error());
     oa_ = std::move(*first), ob_ = std::move(*second);
     fa_ = static_cast<double>(oa_.factor), fb_ = static_cast<double>(ob_.factor);
-    const OnPass on_a = core::scaled(placed_.affine, 1 / fa_), on_b = core::scaled(b_.planned, 1 / fb_);
+    const OnPass on_a = core::scaled(placed_.affine, 1 / fa_),
+                 on_b = core::scaled(b_.planned, 1 / fb_);
     found_ = search(oa_, ob_, between(on_a, on_b), on_a, on_b, sleeve_, options_.sure);
     report_.confidence = 1 - found_.wrong;
     if (!found_.sure) {
@@ -84,7 +91,8 @@ class Check {
 
   /// Fills in what the present placement says: overlap, shift, turn, scale.
   void describe() {
-    const Rect<SleeveSpace> sa = shown(placed_.affine, *a_.picture, sleeve_), sb = shown(report_.b_on_sleeve.affine, *b_.picture, sleeve_);
+    const Rect<SleeveSpace> sa = shown(placed_.affine, *a_.picture, sleeve_),
+                            sb = shown(report_.b_on_sleeve.affine, *b_.picture, sleeve_);
     const auto common = sa.intersect(sb);
     report_.overlap_mm = std::min(common.width.mm(), common.height.mm());
     centre_ = common.empty() ? sb.centre_mm() : common.centre_mm();
@@ -103,15 +111,18 @@ class Check {
   }
   std::string name(int n) const { return "pass " + std::to_string(n); }
   std::string evidence() const {
-    return std::to_string(found_.best.agreeing) + " of " + std::to_string(found_.best.textured) + " blocks of film agree, the best rival reaches " +
+    return std::to_string(found_.best.agreeing) + " of " + std::to_string(found_.best.textured) +
+           " blocks of film agree, the best rival reaches " +
            number("%.0f %%", found_.rival * 100) + " of that";
   }
 
   /// The sleeve lies on the glass just as it did for a, where it should not.
   bool unmoved() const {
-    const PassMap plan = between(core::scaled(placed_.affine, 1 / fa_), core::scaled(b_.planned, 1 / fb_));
+    const PassMap plan =
+        between(core::scaled(placed_.affine, 1 / fa_), core::scaled(b_.planned, 1 / fb_));
     const double k = oa_.mm_per_pixel / ob_.mm_per_pixel;
-    const Spot<PassSpace> c{static_cast<double>(oa_.density.width) / 2, static_cast<double>(oa_.density.height) / 2};
+    const Spot<PassSpace> c{static_cast<double>(oa_.density.width) / 2,
+                            static_cast<double>(oa_.density.height) / 2};
     const auto stays = [&](const PassMap& m) {
       const auto p = m(c);
       const double x = b_.corner.x + p.x * ob_.mm_per_pixel - a_.corner.x - c.x * oa_.mm_per_pixel;
@@ -126,14 +137,18 @@ class Check {
     if (found_.mirrored) {
       report_.finding = Finding::mirrored;
       report_.why = "the pictures are mirrored against " + name(a_.number) + ": " + evidence();
-      report_.say = "The sleeve lies wrong side up: turn it over, then lay it as the drawing for " + name(b_.number) + " shows.";
+      report_.say = "The sleeve lies wrong side up: turn it over, then lay it as the drawing for " +
+                    name(b_.number) + " shows.";
       return;
     }
     report_.finding = Finding::turned;
     const int degrees = found_.quarter_turns * 90;
-    report_.why = "the sleeve lies turned by " + std::to_string(degrees) + " degrees clockwise against the plan: " + evidence();
+    report_.why = "the sleeve lies turned by " + std::to_string(degrees) +
+                  " degrees clockwise against the plan: " + evidence();
     report_.say = std::string("The sleeve lies turned: turn it ") +
-                  (degrees == 180 ? "half way round (180 degrees)" : degrees == 90 ? "a quarter turn counter-clockwise (90 degrees)" : "a quarter turn clockwise (90 degrees)") +
+                  (degrees == 180  ? "half way round (180 degrees)"
+                   : degrees == 90 ? "a quarter turn counter-clockwise (90 degrees)"
+                                   : "a quarter turn clockwise (90 degrees)") +
                   ", then lay it as the drawing for " + name(b_.number) + " shows.";
   }
 
@@ -141,36 +156,58 @@ class Check {
     report_.finding = Finding::not_moved;
     report_.why = name(b_.number) + " shows what " + name(a_.number) + " showed: " + evidence();
     if (found_.quarter_turns || found_.mirrored)
-      report_.say = "The sleeve still lies as for " + name(a_.number) + ": lay it as the drawing for " + name(b_.number) + " shows.";
+      report_.say = "The sleeve still lies as for " + name(a_.number) +
+                    ": lay it as the drawing for " + name(b_.number) + " shows.";
     else
-      report_.say = "The sleeve still lies as for " + name(a_.number) + ": slide it " + way({-off_mm_[0], -off_mm_[1]}) + ".";
+      report_.say = "The sleeve still lies as for " + name(a_.number) + ": slide it " +
+                    way({-off_mm_[0], -off_mm_[1]}) + ".";
+  }
+
+  void bumped() {
+    report_.finding = Finding::bumped;
+    const double from_start = *jolt_row_ * b_.picture->ppi().mm_per_pixel();
+    report_.why = "from " + mm(from_start) + " mm of " + name(b_.number) + " on the lap agrees " +
+                  "otherwise than before: " + evidence();
+    report_.say = "The sleeve moved while " + name(b_.number) + " was captured, about " +
+                  mm(from_start) + " mm from its start: leave it lying, touch nothing while the " +
+                  "carriage moves, and make " + name(b_.number) + " again.";
   }
 
   void judge() {
     if (unmoved()) return not_moved();
+    if (jolt_row_) return bumped();
     const double off = std::hypot(off_mm_[0], off_mm_[1]);
-    for (std::size_t c = 0; c < 3; ++c) worst_light_ = std::max(worst_light_, std::abs(report_.light_percent[c]));
-    report_.why = evidence() + "; lap " + mm(report_.overlap_mm) + " mm of " + mm(report_.needed_mm) + " mm needed, " + mm(off) + " mm from the plan, residual " +
-                  number("%.2f px", report_.residual_px) + " over " + std::to_string(report_.patches) + " patches" + slid_;
+    for (std::size_t c = 0; c < 3; ++c)
+      worst_light_ = std::max(worst_light_, std::abs(report_.light_percent[c]));
+    report_.why = evidence() + "; lap " + mm(report_.overlap_mm) + " mm of " +
+                  mm(report_.needed_mm) + " mm needed, " + mm(off) +
+                  " mm from the plan, residual " + number("%.2f px", report_.residual_px) +
+                  " over " + std::to_string(report_.patches) + " patches" + slid_;
     if (report_.overlap_mm < report_.needed_mm) {
       report_.finding = Finding::too_little;
-      report_.say = "The lap is " + mm(report_.overlap_mm) + " mm and must be " + mm(report_.needed_mm) + " mm: " + lower(slide_back()) + ".";
+      report_.say = "The lap is " + mm(report_.overlap_mm) + " mm and must be " +
+                    mm(report_.needed_mm) + " mm: " + lower(slide_back()) + ".";
     } else if (off > options_.most_off_mm) {
       report_.finding = Finding::off_place;
-      report_.say = "The sleeve lies " + mm(off) + " mm from its place: " + lower(slide_back()) + ".";
+      report_.say =
+          "The sleeve lies " + mm(off) + " mm from its place: " + lower(slide_back()) + ".";
     } else if (worst_light_ > options_.most_light_percent) {
       report_.finding = Finding::light;
-      report_.say = "The light differs by " + number("%.0f", worst_light_) + " % from " + name(a_.number) + ": close the lid, let the lamp warm up, and make " + name(b_.number) + " again.";
+      report_.say = "The light differs by " + number("%.0f", worst_light_) + " % from " +
+                    name(a_.number) + ": close the lid, let the lamp warm up, and make " +
+                    name(b_.number) + " again.";
     } else if (report_.patches < least_patches) {
       report_.finding = Finding::cannot_tell;
       report_.why = "too few places to measure the lap by: " + report_.why;
-      report_.say = "The lap shows too little to join by: " + lower(slide_back()) + " and make " + name(b_.number) + " again.";
+      report_.say = "The lap shows too little to join by: " + lower(slide_back()) + " and make " +
+                    name(b_.number) + " again.";
     } else {
       report_.finding = Finding::good;
       report_.ok = true;
       report_.say = "The lap is good: " + mm(report_.overlap_mm) + " mm.";
     }
-    report_.located = report_.finding == Finding::good || report_.finding == Finding::light || report_.finding == Finding::off_place;
+    report_.located = report_.finding == Finding::good || report_.finding == Finding::light ||
+                      report_.finding == Finding::off_place;
   }
 
   static std::string lower(std::string s) {
@@ -180,7 +217,8 @@ class Check {
 
   /// No common picture: say what the outline of the strips and the content still tell.
   void nothing_sure() {
-    const PassMap plan = between(core::scaled(placed_.affine, 1 / fa_), core::scaled(b_.planned, 1 / fb_));
+    const PassMap plan =
+        between(core::scaled(placed_.affine, 1 / fa_), core::scaled(b_.planned, 1 / fb_));
     const int content = agreement(oa_, ob_, plan, 400).textured;
     const Rect<SleeveSpace> sa = shown(placed_.affine, *a_.picture, sleeve_);
     if (const auto off = outline_shift(ob_, b_.planned, sleeve_)) {
@@ -193,34 +231,49 @@ class Check {
       report_.shift_px = {off_mm_[0] * k, off_mm_[1] * k};
       if (report_.overlap_mm < report_.needed_mm + 2) {
         report_.finding = Finding::too_little;
-        report_.why = "no common picture; by the outline of the strips the lap is " + mm(report_.overlap_mm) + " mm, needed " + mm(report_.needed_mm) + " mm";
-        report_.say = "The sleeve was moved too far: the lap is about " + mm(report_.overlap_mm) + " mm and must be " + mm(report_.needed_mm) + " mm; " + lower(slide_back()) + ".";
+        report_.why = "no common picture; by the outline of the strips the lap is " +
+                      mm(report_.overlap_mm) + " mm, needed " + mm(report_.needed_mm) + " mm";
+        report_.say = "The sleeve was moved too far: the lap is about " + mm(report_.overlap_mm) +
+                      " mm and must be " + mm(report_.needed_mm) + " mm; " + lower(slide_back()) +
+                      ".";
         return;
       }
-      if (std::hypot(off_mm_[0], off_mm_[1]) < options_.most_off_mm && content >= 20 && found_.best.fraction() < 0.3) {
+      if (std::hypot(off_mm_[0], off_mm_[1]) < options_.most_off_mm && content >= 20 &&
+          found_.best.fraction() < 0.3) {
         report_.finding = Finding::other_sleeve;
-        report_.why = "the strips lie in their place but none of " + std::to_string(content) + " blocks of picture agrees with " + name(a_.number);
-        report_.say = "This does not look like the sleeve of " + name(a_.number) + ": lay the same sleeve as the drawing for " + name(b_.number) + " shows.";
+        report_.why = "the strips lie in their place but none of " + std::to_string(content) +
+                      " blocks of picture agrees with " + name(a_.number);
+        report_.say = "This does not look like the sleeve of " + name(a_.number) +
+                      ": lay the same sleeve as the drawing for " + name(b_.number) + " shows.";
         return;
       }
     }
     report_.finding = Finding::cannot_tell;
-    report_.why = content < 8 ? "the lap shows too little picture to tell by (" + std::to_string(content) + " blocks with content)" : "no place is clearly the right one: " + evidence();
-    report_.say = content < 8 ? "I cannot tell how " + name(b_.number) + " joins: the lap shows almost no picture; lay the sleeve so that more of a picture is in both passes."
-                              : "I cannot tell how " + name(b_.number) + " joins " + name(a_.number) + ": check that it is the same sleeve and was not moved too far, lay it as the drawing shows and make the pass again.";
+    report_.why = content < 8 ? "the lap shows too little picture to tell by (" +
+                                    std::to_string(content) + " blocks with content)"
+                              : "no place is clearly the right one: " + evidence();
+    report_.say = content < 8
+                      ? "I cannot tell how " + name(b_.number) +
+                            " joins: the lap shows almost no picture; lay the sleeve so that more "
+                            "of a picture is in both passes."
+                      : "I cannot tell how " + name(b_.number) + " joins " + name(a_.number) +
+                            ": check that it is the same sleeve and was not moved too far, lay it "
+                            "as the drawing shows and make the pass again.";
   }
 
   Result<> refine() {
     auto found = estimate(a_, oa_, placed_, b_, ob_, report_.b_on_sleeve.affine, sleeve_);
     if (!found) return fail(found.error());
     report_.patches = found->patches;
+    jolt_row_ = found->jolt_row;
     if (found->patches < least_patches) return {};
     report_.b_on_sleeve = found->b;
     report_.residual_px = found->residual_px;
     report_.light = found->light.light, report_.light_percent = found->light.percent;
     report_.slid = found->slid;
     for (const Slid& s : report_.slid)
-      slid_ += "; strip " + std::to_string(s.strip + 1) + " slid " + number("%.2f mm", std::hypot(s.along_mm, s.across_mm)) + " in its pocket";
+      slid_ += "; strip " + std::to_string(s.strip + 1) + " slid " +
+               number("%.2f mm", std::hypot(s.along_mm, s.across_mm)) + " in its pocket";
     return {};
   }
 
@@ -233,13 +286,15 @@ class Check {
   double fa_ = 1, fb_ = 1, worst_light_ = 0;
   Found found_;
   Spot<SleeveSpace> centre_;
+  std::optional<double> jolt_row_;
   std::array<double, 2> off_mm_{};
   std::string slid_;
 };
 
 }  // namespace
 
-Result<Report> check(const Input& a, const Placement& a_placement, const Input& b, const profile::SleeveProfile& sleeve, const Options& options) {
+Result<Report> check(const Input& a, const Placement& a_placement, const Input& b,
+                     const profile::SleeveProfile& sleeve, const Options& options) {
   if (!a.picture || !b.picture) return fail(Fault::internal, "lap check without pictures");
   return Check(a, a_placement, b, sleeve, options).run();
 }

@@ -4,6 +4,7 @@
 #include <cmath>
 #include <future>
 
+#include "lap/jolt.h"
 #include "lap/sites.h"
 #include "lap/strips.h"
 
@@ -118,6 +119,7 @@ class Estimator {
       m.info = {m.info.xx * k, m.info.xy * k, m.info.yy * k};
     }
     const Fitted found = fit(matches, placed_, out_.b.affine, how_);
+    look_for_jolt(sites, matches, fb_);
     out_.patches = found.used;
     if (found.used >= least_patches) take(found);
     return matches;
@@ -128,7 +130,7 @@ class Estimator {
         choose_sites(oa_, ob_, warp(true), strip_of(),
                      full_resolution(a_.picture->ppi(), fa_, fb_, quarter_turned_));
     const auto weight = weights(oa_);
-    std::vector<Match> fine;
+    std::vector<Match> fine;  // and the place of each in `sites`
     for (std::size_t from = 0; from < sites.size(); from += sites_at_once) {
       const std::vector<Site> some(sites.begin() + static_cast<std::ptrdiff_t>(from),
                                    sites.begin() + static_cast<std::ptrdiff_t>(std::min(
@@ -140,7 +142,7 @@ class Estimator {
       auto pb = later.get();
       if (!pa) return fail(pa.error());
       if (!pb) return fail(pb.error());
-      for (const Match& m : measure(some, *pa, *pb)) fine.push_back(m);
+      for (Match m : measure(some, *pa, *pb)) m.site += from, fine.push_back(m);
     }
     // Where full resolution measured nothing, the overviews still say something; elsewhere they
     // would only pull, all the same way.
@@ -160,8 +162,24 @@ class Estimator {
     FitOptions how = how_;
     how.finer_knots = true;
     const Fitted found = fit(fine, placed_, out_.b.affine, how);
+    look_for_jolt(sites, fine, 1);
     if (found.used >= least_patches) take(found);
     return {};
+  }
+
+  void look_for_jolt(const std::vector<Site>& sites, const std::vector<Match>& fitted,
+                     double scale) {
+    std::vector<Tried> tried;
+    std::vector<bool> found(sites.size(), false);
+    for (const Match& m : fitted)
+      if (!m.coarse) found[m.site] = m.weight > 0.05;
+    for (std::size_t i = 0; i < sites.size(); ++i) {
+      const Box& b = sites[i].b;
+      if (sites[i].clear)
+        tried.push_back(
+            {(static_cast<double>(b.y) + static_cast<double>(b.height) / 2) * scale, found[i]});
+    }
+    if (const auto row = jolt_at(std::move(tried))) out_.jolt_row = row;
   }
 
   void take(const Fitted& f) {

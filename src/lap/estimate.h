@@ -4,6 +4,8 @@
 // Units: pass pixels, sleeve mm. Thread: two threads itself. Errors: those of reading the passes.
 #pragma once
 
+#include <optional>
+
 #include "lap/fit.h"
 #include "lap/light.h"
 #include "profile/profile.h"
@@ -16,6 +18,8 @@ struct Estimate {
   int patches = 0;  // that agree; below `least_patches` nothing else holds
   LightFound light;
   std::vector<Slid> slid;
+  std::optional<double>
+      jolt_row;  // of b, where the sleeve moved while one of the passes was captured
 };
 constexpr int least_patches = 12;
 

@@ -81,6 +81,7 @@ enum class Finding {
   off_place,
   other_sleeve,
   light,
+  bumped,
   cannot_tell
 };
 

@@ -6,8 +6,8 @@
 namespace lapwright::lap {
 namespace {
 
-constexpr std::int64_t side = 6;     // overview pixels: 1 mm at 150 ppi
-constexpr double shadow = 0.003;     // added before the logarithm in overview.cc
+constexpr std::int64_t side = 6;  // overview pixels: 1 mm at 150 ppi
+constexpr double shadow = 0.003;  // added before the logarithm in overview.cc
 constexpr std::size_t most_cells = 6000;
 
 double median(std::vector<double> v) {
@@ -30,36 +30,51 @@ LightFound compare_light(const Overview& a, const Overview& b, const PassWarp& a
   for (std::int64_t y = 0; y + side <= h; y += side)
     for (std::int64_t x = 0; x + side <= w; x += side) {
       if (number++ % every) continue;
-      const auto c = a_to_b({static_cast<double>(x) + side / 2.0, static_cast<double>(y) + side / 2.0});
-      if (c.x < side || c.y < side || c.x > static_cast<double>(b.density.width - side) || c.y > static_cast<double>(b.density.height - side)) continue;
+      const auto c =
+          a_to_b({static_cast<double>(x) + side / 2.0, static_cast<double>(y) + side / 2.0});
+      if (c.x < side || c.y < side || c.x > static_cast<double>(b.density.width - side) ||
+          c.y > static_cast<double>(b.density.height - side))
+        continue;
       std::array<double, 3> sa{}, sb{};
       bool usable = true;
       float low = 9, high = -9;
       for (std::int64_t j = 0; j < side && usable; ++j)
         for (std::int64_t i = 0; i < side; ++i) {
-          const auto p = a_to_b({static_cast<double>(x + i) + 0.5, static_cast<double>(y + j) + 0.5});
+          const auto p =
+              a_to_b({static_cast<double>(x + i) + 0.5, static_cast<double>(y + j) + 0.5});
           const double fx = p.x - 0.5, fy = p.y - 0.5;
-          const auto ix = static_cast<std::int64_t>(std::floor(fx)), iy = static_cast<std::int64_t>(std::floor(fy));
-          if (ix < 0 || iy < 0 || ix + 1 >= b.density.width || iy + 1 >= b.density.height) { usable = false; break; }
+          const auto ix = static_cast<std::int64_t>(std::floor(fx)),
+                     iy = static_cast<std::int64_t>(std::floor(fy));
+          if (ix < 0 || iy < 0 || ix + 1 >= b.density.width || iy + 1 >= b.density.height) {
+            usable = false;
+            break;
+          }
           const double u = fx - static_cast<double>(ix), v = fy - static_cast<double>(iy);
           const float d = a.density.row(y + j)[x + i];
           low = std::min(low, d), high = std::max(high, d);
           for (std::size_t k = 0; k < 3; ++k) {
             const float *r0 = b.channel[k].row(iy) + ix, *r1 = b.channel[k].row(iy + 1) + ix;
-            const auto t = [](float dense) { return std::pow(10.0, -static_cast<double>(dense)) - shadow; };
+            const auto t = [](float dense) {
+              return std::pow(10.0, -static_cast<double>(dense)) - shadow;
+            };
             sa[k] += t(a.channel[k].row(y + j)[x + i]);
-            sb[k] += (t(r0[0]) * (1 - u) + t(r0[1]) * u) * (1 - v) + (t(r1[0]) * (1 - u) + t(r1[1]) * u) * v;
+            sb[k] += (t(r0[0]) * (1 - u) + t(r0[1]) * u) * (1 - v) +
+                     (t(r1[0]) * (1 - u) + t(r1[1]) * u) * v;
           }
         }
       // Not where edges could mislead, nor deep shadow where stray light and noise rule.
-      if (!usable || high - low > 0.6F || std::min({sa[0], sa[1], sa[2], sb[0], sb[1], sb[2]}) < 0.01 * side * side) continue;
-      for (std::size_t k = 0; k < 3; ++k) ratio[k].push_back(std::log10(sa[k] * a.open[k]) - std::log10(sb[k] * b.open[k]));
+      if (!usable || high - low > 0.6F ||
+          std::min({sa[0], sa[1], sa[2], sb[0], sb[1], sb[2]}) < 0.01 * side * side)
+        continue;
+      for (std::size_t k = 0; k < 3; ++k)
+        ratio[k].push_back(std::log10(sa[k] * a.open[k]) - std::log10(sb[k] * b.open[k]));
       row.push_back(c.y / static_cast<double>(b.density.height));
     }
   out.cells = static_cast<int>(row.size());
   if (row.size() < 20) return out;
   const auto [first, last] = std::minmax_element(row.begin(), row.end());
-  const bool drifts = *last - *first > 0.3;  // a short stretch of rows says nothing about the whole pass
+  const bool drifts =
+      *last - *first > 0.3;  // a short stretch of rows says nothing about the whole pass
   const double middle_row = median(row);
   for (std::size_t k = 0; k < 3; ++k) {
     double middle = median(ratio[k]), slope = 0;
@@ -70,11 +85,13 @@ LightFound compare_light(const Overview& a, const Overview& b, const PassWarp& a
       double n = 0, x = 0, y = 0, xx = 0, xy = 0;
       off.clear();
       for (std::size_t i = 0; i < row.size(); ++i) {
-        const double t = row[i] - middle_row, e = ratio[k][i] - middle - slope * t, q = e / (4 * spread);
+        const double t = row[i] - middle_row, e = ratio[k][i] - middle - slope * t,
+                     q = e / (4 * spread);
         off.push_back(std::abs(e));
         if (q * q >= 1) continue;
         const double weight = (1 - q * q) * (1 - q * q);
-        n += weight, x += weight * t, y += weight * ratio[k][i], xx += weight * t * t, xy += weight * t * ratio[k][i];
+        n += weight, x += weight * t, y += weight * ratio[k][i], xx += weight * t * t,
+            xy += weight * t * ratio[k][i];
       }
       if (n < 1) break;
       const double var = xx - x * x / n;

@@ -9,8 +9,8 @@
 namespace lapwright::lap {
 
 struct LightFound {
-  Light light;                           // what b must be multiplied by to agree with a
-  std::array<double, 3> percent{};       // b against a in the middle of the lap
+  Light light;                      // what b must be multiplied by to agree with a
+  std::array<double, 3> percent{};  // b against a in the middle of the lap
   int cells = 0;
 };
 

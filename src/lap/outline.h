@@ -12,6 +12,8 @@
 namespace lapwright::lap {
 
 /// How far the sleeve lies from the planned place, along the pass's x and y.
-std::optional<std::array<double, 2>> outline_shift(const Overview& pass, const Affine<SleeveSpace, PassSpace>& planned, const profile::SleeveProfile& sleeve);
+std::optional<std::array<double, 2>> outline_shift(const Overview& pass,
+                                                   const Affine<SleeveSpace, PassSpace>& planned,
+                                                   const profile::SleeveProfile& sleeve);
 
 }  // namespace lapwright::lap

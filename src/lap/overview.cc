@@ -6,11 +6,15 @@
 namespace lapwright::lap {
 namespace {
 
-constexpr double darkest = 0.003;     // transmission added before the logarithm, so that deep shadow's noise stays small
-constexpr std::int64_t rows_sampled = 4;  // of each block of rows: enough to average noise, a fraction of the reading
+constexpr double darkest =
+    0.003;  // transmission added before the logarithm, so that deep shadow's noise stays small
+constexpr std::int64_t rows_sampled =
+    4;  // of each block of rows: enough to average noise, a fraction of the reading
 
-/// Mean over (2 rx + 1) x (2 ry + 1) of `value` weighted by `weight`, by running sums; 0 where there is no weight.
-image::Plane local_mean(const image::Plane& value, const image::Plane& weight, std::int64_t rx, std::int64_t ry) {
+/// Mean over (2 rx + 1) x (2 ry + 1) of `value` weighted by `weight`, by running sums; 0 where
+/// there is no weight.
+image::Plane local_mean(const image::Plane& value, const image::Plane& weight, std::int64_t rx,
+                        std::int64_t ry) {
   const std::int64_t w = value.width, h = value.height;
   image::Plane sum(w, h), count(w, h), out(w, h);
   const auto across = [&](auto get, image::Plane& to) {
@@ -24,8 +28,11 @@ image::Plane local_mean(const image::Plane& value, const image::Plane& weight, s
       }
     }
   };
-  across([&](std::int64_t x, std::int64_t y) { return static_cast<double>(value.row(y)[x] * weight.row(y)[x]); }, sum);
-  across([&](std::int64_t x, std::int64_t y) { return static_cast<double>(weight.row(y)[x]); }, count);
+  across([&](std::int64_t x,
+             std::int64_t y) { return static_cast<double>(value.row(y)[x] * weight.row(y)[x]); },
+         sum);
+  across([&](std::int64_t x, std::int64_t y) { return static_cast<double>(weight.row(y)[x]); },
+         count);
   for (std::int64_t x = 0; x < w; ++x) {
     double s = 0, n = 0;
     for (std::int64_t y = 0; y < std::min(ry, h); ++y) s += sum.row(y)[x], n += count.row(y)[x];
@@ -40,7 +47,9 @@ image::Plane local_mean(const image::Plane& value, const image::Plane& weight, s
 
 }  // namespace
 
-float density_of(double transmission) { return static_cast<float>(-std::log10(std::max(transmission, 0.0) + darkest)); }
+float density_of(double transmission) {
+  return static_cast<float>(-std::log10(std::max(transmission, 0.0) + darkest));
+}
 
 Result<Overview> overview(image::RowSource& source, double ppi) {
   Overview o;
@@ -48,7 +57,10 @@ Result<Overview> overview(image::RowSource& source, double ppi) {
   const std::int64_t width = source.width(), w = width / f, h = source.height() / f;
   o.factor = f;
   o.mm_per_pixel = source.ppi().mm_per_pixel() * static_cast<double>(f);
-  if (w < 1 || h < 1) return fail(Fault::bad_data, "a pass of " + std::to_string(width) + " x " + std::to_string(source.height()) + " pixels is too small to compare");
+  if (w < 1 || h < 1)
+    return fail(Fault::bad_data, "a pass of " + std::to_string(width) + " x " +
+                                     std::to_string(source.height()) +
+                                     " pixels is too small to compare");
   for (auto& c : o.channel) c = image::Plane(w, h);
   const std::int64_t sampled = std::min(f, rows_sampled);
   std::vector<std::uint16_t> row(static_cast<std::size_t>(width * 3));
@@ -56,7 +68,8 @@ Result<Overview> overview(image::RowSource& source, double ppi) {
   for (std::int64_t y = 0; y < h; ++y) {
     std::fill(sum.begin(), sum.end(), 0);
     for (std::int64_t k = 0; k < sampled; ++k) {
-      if (auto r = source.read(y * f + (2 * k + 1) * f / (2 * sampled), 1, row.data()); !r) return fail(r.error());
+      if (auto r = source.read(y * f + (2 * k + 1) * f / (2 * sampled), 1, row.data()); !r)
+        return fail(r.error());
       const std::uint16_t* p = row.data();
       for (std::int64_t x = 0; x < w; ++x) {
         std::uint32_t s0 = 0, s1 = 0, s2 = 0;
@@ -68,35 +81,43 @@ Result<Overview> overview(image::RowSource& source, double ppi) {
     const double scale = 1.0 / static_cast<double>(f * sampled);
     for (std::int64_t x = 0; x < w; ++x)
       for (std::size_t c = 0; c < 3; ++c)
-        o.channel[c].row(y)[x] = static_cast<float>(static_cast<double>(sum[static_cast<std::size_t>(x * 3) + c]) * scale);
+        o.channel[c].row(y)[x] = static_cast<float>(
+            static_cast<double>(sum[static_cast<std::size_t>(x * 3) + c]) * scale);
   }
   for (std::size_t c = 0; c < 3; ++c) {
     std::vector<float> sorted = o.channel[c].values;
-    const auto at = sorted.begin() + static_cast<std::ptrdiff_t>(static_cast<double>(sorted.size() - 1) * 0.995);
+    const auto at = sorted.begin() +
+                    static_cast<std::ptrdiff_t>(static_cast<double>(sorted.size() - 1) * 0.995);
     std::nth_element(sorted.begin(), at, sorted.end());
     o.open[c] = std::max(1.0, static_cast<double>(*at));
     for (float& v : o.channel[c].values) v = density_of(static_cast<double>(v) / o.open[c]);
   }
   o.density = image::Plane(w, h);
   for (std::size_t i = 0; i < o.density.values.size(); ++i)
-    o.density.values[i] = (o.channel[0].values[i] + o.channel[1].values[i] + o.channel[2].values[i]) / 3;
-  // Film, less a rim of 0.34 mm around everything clear: edges of holes repeat and must not count as content.
+    o.density.values[i] =
+        (o.channel[0].values[i] + o.channel[1].values[i] + o.channel[2].values[i]) / 3;
+  // Film, less a rim of 0.34 mm around everything clear: edges of holes repeat and must not count
+  // as content.
   const auto rim = std::max<std::int64_t>(1, std::llround(0.34 / o.mm_per_pixel));
   image::Plane across(w, h, 1);
   o.film = image::Plane(w, h, 1);
   for (std::int64_t y = 0; y < h; ++y)
     for (std::int64_t x = 0; x < w; ++x)
       if (o.density.row(y)[x] < clear_density)
-        for (std::int64_t i = std::max<std::int64_t>(0, x - rim); i <= std::min(w - 1, x + rim); ++i) across.row(y)[i] = 0;
+        for (std::int64_t i = std::max<std::int64_t>(0, x - rim); i <= std::min(w - 1, x + rim);
+             ++i)
+          across.row(y)[i] = 0;
   for (std::int64_t y = 0; y < h; ++y)
     for (std::int64_t i = std::max<std::int64_t>(0, y - rim); i <= std::min(h - 1, y + rim); ++i)
-      for (std::int64_t x = 0; x < w; ++x) o.film.row(y)[x] = std::min(o.film.row(y)[x], across.row(i)[x]);
+      for (std::int64_t x = 0; x < w; ++x)
+        o.film.row(y)[x] = std::min(o.film.row(y)[x], across.row(i)[x]);
   return o;
 }
 
 Thumb thumb(const Overview& from, std::int64_t by, bool strips_along_x) {
   Thumb t;
-  const std::int64_t w = std::max<std::int64_t>(1, from.density.width / by), h = std::max<std::int64_t>(1, from.density.height / by);
+  const std::int64_t w = std::max<std::int64_t>(1, from.density.width / by),
+                     h = std::max<std::int64_t>(1, from.density.height / by);
   t.mm_per_pixel = from.mm_per_pixel * static_cast<double>(by);
   image::Plane value(w, h);
   t.film = image::Plane(w, h);
@@ -110,12 +131,15 @@ Thumb thumb(const Overview& from, std::int64_t by, bool strips_along_x) {
         }
       if (n * 2 >= static_cast<float>(by * by)) value.row(y)[x] = s / n, t.film.row(y)[x] = 1;
     }
-  // The mean along the strip only: what runs along it (rebate, rows of holes, the pictures' long edges) is the same everywhere.
+  // The mean along the strip only: what runs along it (rebate, rows of holes, the pictures' long
+  // edges) is the same everywhere.
   const auto along = std::max<std::int64_t>(2, std::llround(5.0 / t.mm_per_pixel));
-  const image::Plane mean = local_mean(value, t.film, strips_along_x ? along : 0, strips_along_x ? 0 : along);
+  const image::Plane mean =
+      local_mean(value, t.film, strips_along_x ? along : 0, strips_along_x ? 0 : along);
   t.value = image::Plane(w, h);
   for (std::size_t i = 0; i < value.values.size(); ++i)
-    t.value.values[i] = t.film.values[i] * std::clamp(value.values[i] - mean.values[i], -0.5F, 0.5F);
+    t.value.values[i] =
+        t.film.values[i] * std::clamp(value.values[i] - mean.values[i], -0.5F, 0.5F);
   return t;
 }
 

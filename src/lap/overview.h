@@ -1,8 +1,10 @@
 // A pass reduced to what the lap check looks at, read in one sweep of rows.
 //
-// Invariants: no more than a few rows of the pass are held at once; the film mask leaves out clear film, perforations,
-//   gutters and what lies beside them. Units: overview pixels (each `factor` pass pixels), density over the pass's
-//   brightest light. Thread: one RowSource in one thread. Errors: those of the RowSource.
+// Invariants: no more than a few rows of the pass are held at once; the film mask leaves out clear
+// film, perforations,
+//   gutters and what lies beside them. Units: overview pixels (each `factor` pass pixels), density
+//   over the pass's brightest light. Thread: one RowSource in one thread. Errors: those of the
+//   RowSource.
 #pragma once
 
 #include <array>
@@ -13,7 +15,8 @@
 
 namespace lapwright::lap {
 
-/// Below it, what is shown is no film: a pocket is 0.065, the thinnest base 0.28 (READ trade.md 2 and 4.3).
+/// Below it, what is shown is no film: a pocket is 0.065, the thinnest base 0.28 (READ trade.md 2
+/// and 4.3).
 constexpr float clear_density = 0.17F;
 
 struct Overview {
@@ -35,9 +38,12 @@ struct Thumb {
 };
 Thumb thumb(const Overview& from, std::int64_t by, bool strips_along_x);
 
-/// Density of a transmission over open light, a little light added so that deep shadow's noise stays small.
+/// Density of a transmission over open light, a little light added so that deep shadow's noise
+/// stays small.
 float density_of(double transmission);
 
-struct Box { std::int64_t x = 0, y = 0, width = 0, height = 0; };
+struct Box {
+  std::int64_t x = 0, y = 0, width = 0, height = 0;
+};
 
 }  // namespace lapwright::lap

@@ -258,7 +258,7 @@ std::vector<Match> measure(const std::vector<Site>& sites, const std::vector<ima
     std::vector<Match> found;
     Work work;
     for (std::size_t i = first; i < sites.size(); i += 2)
-      if (auto m = align(sites[i], a[i], b[i], work)) found.push_back(*m);
+      if (auto m = align(sites[i], a[i], b[i], work)) m->site = i, found.push_back(*m);
     return found;
   };
   auto other = std::async(std::launch::async, part, std::size_t{1});

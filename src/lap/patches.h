@@ -26,10 +26,11 @@ struct Information {
 struct Match {
   Spot<PassSpace> a, b;
   Information info{};
-  int strip = -1;       // of the sleeve, 0-based; -1 where that is not known
-  double weight = 1;    // after a robust fit: 0 left out
-  bool coarse = false;  // from the overview: fills in where full resolution shows too little, and
-                        // is no measure of the fit
+  std::size_t site = 0;  // whose it is
+  int strip = -1;        // of the sleeve, 0-based; -1 where that is not known
+  double weight = 1;     // after a robust fit: 0 left out
+  bool coarse = false;   // from the overview: fills in where full resolution shows too little, and
+                         // is no measure of the fit
 };
 
 /// One place to measure: boxes to cut from a and b, and the map expected between them.
@@ -37,6 +38,7 @@ struct Site {
   Box a, b;
   PassMap expected;
   int strip = -1;
+  bool clear = false;  // so much structure that it should be found
 };
 
 std::vector<Match> measure(const std::vector<Site>& sites, const std::vector<image::Plane>& a,

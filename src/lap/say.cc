@@ -13,9 +13,11 @@ std::string mm(double value) {
 
 std::string way(std::array<double, 2> bed_mm) {
   const auto part = [](double v, const char* negative, const char* positive) {
-    return std::abs(v) < 0.5 ? std::string() : mm(std::abs(v)) + " mm " + (v < 0 ? negative : positive);
+    return std::abs(v) < 0.5 ? std::string()
+                             : mm(std::abs(v)) + " mm " + (v < 0 ? negative : positive);
   };
-  const std::string x = part(bed_mm[0], "to the left", "to the right"), y = part(bed_mm[1], "towards the hinge", "towards you");
+  const std::string x = part(bed_mm[0], "to the left", "to the right"),
+                    y = part(bed_mm[1], "towards the hinge", "towards you");
   return x.empty() ? y : y.empty() ? x : x + " and " + y;
 }
 

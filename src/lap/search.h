@@ -1,7 +1,9 @@
 // Which of the ways one pass can lie on the other is true, and what stands against it.
 //
-// Invariants: the answer is proved by content found again block by block; a shift by perforations, frames or pockets that agrees
-//   nearly as well makes it no answer. Units: overview pixels. Thread: pure, two threads. Errors: none.
+// Invariants: the answer is proved by content found again block by block; a shift by perforations,
+// frames or pockets that agrees
+//   nearly as well makes it no answer. Units: overview pixels. Thread: pure, two threads. Errors:
+//   none.
 #pragma once
 
 #include "lap/agreement.h"
@@ -12,14 +14,17 @@ namespace lapwright::lap {
 struct Found {
   bool sure = false;
   Agreement best;
-  int quarter_turns = 0;   // clockwise beyond the plan
+  int quarter_turns = 0;  // clockwise beyond the plan
   bool mirrored = false;
-  double rival = 0;        // what speaks for the best rival, as a part of what speaks for the best
-  double wrong = 1;        // probability that it is not so
+  double rival = 0;  // what speaks for the best rival, as a part of what speaks for the best
+  double wrong = 1;  // probability that it is not so
 };
 
-/// `planned`: overview pixels of a -> overview pixels of b by the plan; `on_a`, `planned_b`: sleeve mm -> overview pixels.
-Found search(const Overview& a, const Overview& b, const PassMap& planned, const Affine<SleeveSpace, PassSpace>& on_a, const Affine<SleeveSpace, PassSpace>& planned_b,
-             const profile::SleeveProfile& sleeve, double sure);
+/// `planned`: overview pixels of a -> overview pixels of b by the plan; `on_a`, `planned_b`: sleeve
+/// mm -> overview pixels.
+Found search(const Overview& a, const Overview& b, const PassMap& planned,
+             const Affine<SleeveSpace, PassSpace>& on_a,
+             const Affine<SleeveSpace, PassSpace>& planned_b, const profile::SleeveProfile& sleeve,
+             double sure);
 
 }  // namespace lapwright::lap

@@ -1,7 +1,8 @@
-// A symmetric positive definite system kept as its rows from their first entry to the diagonal: what a smooth curve (a band)
-// with a few common unknowns (a border) needs.
+// A symmetric positive definite system kept as its rows from their first entry to the diagonal:
+// what a smooth curve (a band) with a few common unknowns (a border) needs.
 //
-// Invariants: entries outside the profile are zero. Units: the caller's. Thread: value. Errors: solve() gives no answer where the
+// Invariants: entries outside the profile are zero. Units: the caller's. Thread: value. Errors:
+// solve() gives no answer where the
 //   matrix is not positive definite.
 #pragma once
 
@@ -15,7 +16,8 @@ namespace lapwright::lap {
 class Skyline {
  public:
   /// `first[i]`: the lowest column that row i uses.
-  explicit Skyline(const std::vector<std::size_t>& first) : first_(first), rows_(first.size()), right_(first.size(), 0.0) {
+  explicit Skyline(const std::vector<std::size_t>& first)
+      : first_(first), rows_(first.size()), right_(first.size(), 0.0) {
     for (std::size_t i = 0; i < first.size(); ++i) rows_[i].assign(i - first[i] + 1, 0.0);
   }
   void add(std::size_t i, std::size_t j, double v) {  // the lower or the upper half, not both
@@ -32,7 +34,8 @@ class Skyline {
       std::vector<double>& row = rows_[i];
       for (std::size_t j = first_[i]; j <= i; ++j) {
         const std::size_t from = std::max(first_[i], first_[j]);
-        const double *p = row.data() + (from - first_[i]), *q = rows_[j].data() + (from - first_[j]);
+        const double *p = row.data() + (from - first_[i]),
+                     *q = rows_[j].data() + (from - first_[j]);
         double sum = 0;
         for (std::size_t k = 0; k < j - from; ++k) sum += p[k] * q[k];
         double& v = row[j - first_[i]];

@@ -141,6 +141,13 @@ std::array<float, 3> Scene::picture(int index, double u, double v) const {
   }
   light *= 0.75 + 0.5 * (0.6 * noise(mm_x * 2.1, mm_y * 2.1, seed + 2) +
                          0.4 * noise(mm_x * 6.3, mm_y * 6.3, seed + 3));
+  if (options_.night) {
+    light *= 0.03;
+    for (int k = 0; k < 3; ++k) {  // lamps
+      const double x = u - unit(seed, k, 31), y = (v - unit(seed, k, 32)) / 1.5;
+      light += 0.7 * std::exp(-(x * x + y * y) / (2 * 0.012 * 0.012));
+    }
+  }
   light = std::clamp(light, 0.002, 1.0);
   return {static_cast<float>(std::clamp(light * (1 + warm), 0.001, 1.0)), static_cast<float>(light),
           static_cast<float>(std::clamp(light * (1 - warm), 0.001, 1.0))};
