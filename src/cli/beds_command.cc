@@ -2,6 +2,7 @@
 #include <nlohmann/json.hpp>
 
 #include "bed/bed.h"
+#include "cli/bed_check.h"
 #include "cli/bed_draft.h"
 #include "cli/bed_report.h"
 #include "cli/command.h"
@@ -11,8 +12,8 @@ namespace lapwright::cli {
 namespace {
 
 struct Asked {
-  bool probe = false;
-  std::string device;         // of --probe, else of --device
+  bool probe = false, check = false;
+  std::string device;         // of --probe or --check, else of --device
   std::string write_profile;  // path; empty: none
 };
 
@@ -48,7 +49,7 @@ Result<std::vector<Looked>> look(bed::Bed& bed, const std::string& device) {
   return all;
 }
 
-/// The one to draft a profile of: alone, or alone with a film light.
+/// The one that --write-profile or --check means: alone, or alone with a film light.
 Result<const bed::Capability*> chosen(const std::vector<Looked>& all) {
   if (all.empty())
     return fail(Fault::unavailable, "no flatbed answers; lapwright beds says what may be wrong");
@@ -63,8 +64,8 @@ Result<const bed::Capability*> chosen(const std::vector<Looked>& all) {
     if (l.known && !l.known->film_source.empty()) lit.push_back(&*l.known);
   }
   if (lit.size() == 1) return lit.front();
-  return fail(Fault::usage, "--write-profile: several flatbeds answer (" + joined(names) +
-                                "); name one with --device");
+  return fail(Fault::usage,
+              "several flatbeds answer (" + joined(names) + "); name one with --device");
 }
 
 Result<> write_profile(const std::vector<Looked>& all, const std::filesystem::path& path,
@@ -109,6 +110,11 @@ Result<int> beds(const Common& common, const Asked& asked) {
   const std::string device = asked.device.empty() ? common.device : asked.device;
   const auto all = look(*bed, device);
   if (!all) return fail(all.error());
+  if (asked.check) {
+    const auto known = chosen(*all);
+    if (!known) return fail(known.error());
+    return check_window(common, *bed, **known);
+  }
   if (!asked.write_profile.empty()) {
     if (auto r = write_profile(*all, asked.write_profile, common.json); !r) return fail(r.error());
     return 0;
@@ -149,6 +155,15 @@ void add_beds(CLI::App& app, Common& common, Run& run) {
                                 "devices where none is named")
                     ->expected(0, 1)
                     ->type_name("[DEVICE]");
+  auto* check = sub->add_option("--check", asked->device,
+                                "First use: captures the empty window at a low resolution and "
+                                "tells whether the light is on and even, "
+                                "where it ends, what is clipped, how many bits the data hold and "
+                                "whether they look linear; kept in the "
+                                "ledger of the archive")
+                    ->expected(0, 1)
+                    ->type_name("[DEVICE]")
+                    ->excludes(probe);
   sub->add_option("--write-profile", asked->write_profile,
                   "Writes a bed profile from what the device says, to be completed by hand; "
                   "comments in it say how to measure. An "
@@ -166,10 +181,15 @@ void add_beds(CLI::App& app, Common& common, Run& run) {
       "settings: [{option, value, was, why,\n"
       "        kept}] and options: [{option, title, kind, takes, value, active, settable}]. With "
       "--write-profile: {profile, bed,\n"
-      "        device}.\n"
+      "        device}. With --check: {checked: {device, ppi, window, lit, level, clipped, "
+      "evenness, bits, scale, "
+      "noise_exponent,\n"
+      "        noise_exponent_error, findings: [{good, say}], kept}}, and code 1 where a finding "
+      "is not good.\n"
       "Example: lapwright beds --write-profile ~/film/profiles/beds/my-bed.yaml");
-  sub->callback([&common, &run, asked, probe] {
+  sub->callback([&common, &run, asked, probe, check] {
     asked->probe = probe->count() > 0;
+    asked->check = check->count() > 0;
     run = [&common, asked] { return beds(common, *asked); };
   });
 }

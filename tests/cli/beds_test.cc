@@ -153,6 +153,13 @@ TEST_F(BedsCommand, ProbeTellsSettingsWithReasonsAndWhatIsLacking) {
   EXPECT_EQ(run("--probe nowhere:bed"), 69);
 }
 
+TEST_F(BedsCommand, ChecksNoWindowWhereThereIsNoFilmLight) {
+  EXPECT_EQ(run("--check test:0"), 65);
+  EXPECT_THAT(err, HasSubstr("no film light"));
+  EXPECT_EQ(run("--check"), 64);
+  EXPECT_EQ(run("--check test:0 --probe"), 64);
+}
+
 TEST_F(BedsCommand, WritesAProfileThatLoadsAndNeverOverAnother) {
   ASSERT_EQ(run("--device test:0 --write-profile drafts/glass.yaml"), 0) << err;
   std::stringstream text;

@@ -176,6 +176,11 @@ assert "practice:bed" in call("beds").stdout
 probed = result("beds", "beds", "--probe", "practice:bed")["beds"][0]
 assert {"source", "depth"} <= {s["option"] for s in probed["settings"]} and not probed["lacks"], probed
 assert not "settings" in beds[0]
+# The practice flatbed with nothing on it: 14 bits in the high end of the box, an open light below the end of the scale.
+checked = result("checked", "beds", "--check")["checked"]
+assert all(f["good"] for f in checked["findings"]) and not checked["kept"], checked
+assert checked["bits"] == [14, 14, 14] and checked["scale"] != "curved" and max(checked["clipped"]) == 0, checked
+assert abs(checked["lit"]["width"] - 203.2) < 1 and min(checked["level"]) > 0.5, checked
 refused(69, "nowhere:bed", "beds", "--device", "nowhere:bed")
 assert "fault" in result("beds", "beds", "--device", "nowhere:bed", code=69)["beds"][0]
 
