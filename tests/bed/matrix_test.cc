@@ -9,6 +9,8 @@
 
 #include <atomic>
 #include <cstdlib>
+#include <cstring>
+#include <map>
 #include <mutex>
 #include <thread>
 
@@ -61,7 +63,8 @@ std::vector<Case> cases(bool all) {
   return out;
 }
 
-/// Compares rows as they come; remembers the first that is wrong.
+/// Compares rows as they come with rows that are drawn once; remembers the first sample that is
+/// wrong.
 class Comparing : public Receiver {
  public:
   explicit Comparing(const Case& c) : case_(c) {}
@@ -70,24 +73,37 @@ class Comparing : public Receiver {
     return {};
   }
   Result<> rows(const std::uint16_t* s, std::int64_t count) override {
-    for (std::int64_t end = height + count; height < end; ++height)
-      for (std::int64_t x = 0; x < width; ++x)
-        for (int c = 0; c < 3; ++c, ++s) {
-          std::uint16_t want = test_picture(case_.picture, x, height, c, case_.ppi);
-          if (case_.kind.swapped) want = static_cast<std::uint16_t>(want << 8 | want >> 8);
-          if (*s == want) continue;
-          if (wrong++ == 0)
-            first = "x " + std::to_string(x) + ", y " + std::to_string(height) + ", channel " +
-                    std::to_string(c) + ": is " + std::to_string(*s) + ", not " +
-                    std::to_string(want);
-        }
+    for (std::int64_t end = height + count; height < end; ++height, s += width * 3) {
+      const std::vector<std::uint16_t>& want = drawn();
+      if (std::memcmp(s, want.data(), want.size() * 2) == 0) continue;
+      for (std::size_t i = 0; i < want.size(); ++i)
+        if (s[i] != want[i] && wrong++ == 0)
+          first = "x " + std::to_string(i / 3) + ", y " + std::to_string(height) + ", channel " +
+                  std::to_string(i % 3) + ": is " + std::to_string(s[i]) + ", not " +
+                  std::to_string(want[i]);
+    }
     return {};
   }
   std::int64_t width = 0, height = 0, wrong = 0;
   std::string first;
 
  private:
+  /// The colour pattern repeats after 260 rows, the grid and the solids have at most two kinds.
+  const std::vector<std::uint16_t>& drawn() {
+    const std::int64_t kind = case_.picture == "Color pattern" ? height % 260
+                              : case_.picture == "Grid"        ? grid(0, height, case_.ppi)
+                                                               : 0;
+    std::vector<std::uint16_t>& row = drawn_[kind];
+    if (!row.empty()) return row;
+    for (std::int64_t x = 0; x < width; ++x)
+      for (int c = 0; c < 3; ++c) {
+        const std::uint16_t v = test_picture(case_.picture, x, height, c, case_.ppi);
+        row.push_back(case_.kind.swapped ? static_cast<std::uint16_t>(v << 8 | v >> 8) : v);
+      }
+    return row;
+  }
   const Case& case_;
+  std::map<std::int64_t, std::vector<std::uint16_t>> drawn_;
 };
 
 /// Nothing when the case is right; else what is not.
