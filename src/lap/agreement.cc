@@ -197,7 +197,8 @@ Agreement agreement(const Overview& a, const Overview& b, const PassMap& suppose
   if (good.size() < 4) return out;
   const auto close = [](const PassMap& map, const Block& k) {
     const auto p = map(k.a);
-    return std::hypot(p.x - k.b.x, p.y - k.b.y) < tolerance;
+    const double x = p.x - k.b.x, y = p.y - k.b.y;
+    return x * x + y * y < tolerance * tolerance;
   };
   const auto supporters = [&](const PassMap& map) {
     std::vector<const Block*> s;

@@ -15,6 +15,7 @@ namespace lapwright::lap {
 namespace {
 
 constexpr double overview_ppi = 150;
+constexpr double most_stray_density = 0.08;  // of one part of a pass against the other
 constexpr double pi = 3.14159265358979323846;
 using OnPass = Affine<SleeveSpace, PassSpace>;
 
@@ -163,6 +164,16 @@ class Check {
                     way({-off_mm_[0], -off_mm_[1]}) + ".";
   }
 
+  void lid_lifted() {
+    report_.finding = Finding::light;
+    const double from_start = *jolt_row_ * b_.picture->ppi().mm_per_pixel();
+    report_.why = "from " + mm(from_start) + " mm of " + name(b_.number) + " on the film is " +
+                  number("%.2f D", stray_density_) + " thinner or denser than before";
+    report_.say = "Other light came in about " + mm(from_start) + " mm from the start of " +
+                  name(b_.number) + ": leave the sleeve lying, keep the lid closed, and make " +
+                  name(b_.number) + " again.";
+  }
+
   void bumped() {
     report_.finding = Finding::bumped;
     const double from_start = *jolt_row_ * b_.picture->ppi().mm_per_pixel();
@@ -175,7 +186,7 @@ class Check {
 
   void judge() {
     if (unmoved()) return not_moved();
-    if (jolt_row_) return bumped();
+    if (jolt_row_) return stray_density_ > most_stray_density ? lid_lifted() : bumped();
     const double off = std::hypot(off_mm_[0], off_mm_[1]);
     for (std::size_t c = 0; c < 3; ++c)
       worst_light_ = std::max(worst_light_, std::abs(report_.light_percent[c]));
@@ -265,7 +276,7 @@ class Check {
     auto found = estimate(a_, oa_, placed_, b_, ob_, report_.b_on_sleeve.affine, sleeve_);
     if (!found) return fail(found.error());
     report_.patches = found->patches;
-    jolt_row_ = found->jolt_row;
+    jolt_row_ = found->jolt_row, stray_density_ = found->stray_density;
     if (found->patches < least_patches) return {};
     report_.b_on_sleeve = found->b;
     report_.residual_px = found->residual_px;
@@ -283,7 +294,7 @@ class Check {
   const Options& options_;
   Report report_;
   Overview oa_, ob_;
-  double fa_ = 1, fb_ = 1, worst_light_ = 0;
+  double fa_ = 1, fb_ = 1, stray_density_ = 0, worst_light_ = 0;
   Found found_;
   Spot<SleeveSpace> centre_;
   std::optional<double> jolt_row_;

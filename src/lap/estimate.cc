@@ -179,7 +179,31 @@ class Estimator {
         tried.push_back(
             {(static_cast<double>(b.y) + static_cast<double>(b.height) / 2) * scale, found[i]});
     }
-    if (const auto row = jolt_at(std::move(tried))) out_.jolt_row = row;
+    if (const auto row = jolt_at(std::move(tried))) {
+      out_.jolt_row = row;
+      out_.stray_density = thinner_beyond(*row / fb_);
+    }
+  }
+
+  /// By how much less dense b's film is against a's on one side of an overview row than on the
+  /// other: where only the sleeve moved, both show the same film there, if a little apart.
+  double thinner_beyond(double row) const {
+    const PassWarp to_b = warp(true);
+    std::array<double, 2> a{}, b{}, in_a{}, in_b{};
+    for (std::int64_t y = 2; y < oa_.density.height; y += 4)
+      for (std::int64_t x = 2; x < oa_.density.width; x += 4) {
+        const auto p = to_b({static_cast<double>(x) + 0.5, static_cast<double>(y) + 0.5});
+        const auto i = static_cast<std::int64_t>(p.x), j = static_cast<std::int64_t>(p.y);
+        if (p.x < 0 || p.y < 0 || i >= ob_.density.width || j >= ob_.density.height) continue;
+        const std::size_t side = p.y < row ? 0 : 1;
+        if (oa_.film.row(y)[x] > 0.5F)
+          in_a[side] += 1, a[side] += static_cast<double>(oa_.density.row(y)[x]);
+        if (ob_.film.row(j)[i] > 0.5F)
+          in_b[side] += 1, b[side] += static_cast<double>(ob_.density.row(j)[i]);
+      }
+    for (const std::size_t side : {0U, 1U})
+      if (in_a[side] < 1 || in_b[side] < 1) return 0;
+    return std::abs(b[1] / in_b[1] - a[1] / in_a[1] - b[0] / in_b[0] + a[0] / in_a[0]);
   }
 
   void take(const Fitted& f) {

@@ -18,8 +18,9 @@ struct Estimate {
   int patches = 0;  // that agree; below `least_patches` nothing else holds
   LightFound light;
   std::vector<Slid> slid;
-  std::optional<double>
-      jolt_row;  // of b, where the sleeve moved while one of the passes was captured
+  // Row of b where the sleeve moved while a pass was captured, and how much less dense one side is.
+  std::optional<double> jolt_row;
+  double stray_density = 0;
 };
 constexpr int least_patches = 12;
 

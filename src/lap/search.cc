@@ -169,7 +169,7 @@ Found search(const Overview& a, const Overview& b, const PassMap& planned,
   const double best = support(whole.agreeing, whole.textured);
   double wrong = std::exp(-0.8 * whole.agreeing * std::max(0.0, whole.fraction() - 0.15));
   const auto against = [&](double rival, double place) {
-    found.rival = std::max(found.rival, rival / std::max(best, 1e-9));
+    found.rival = std::max(found.rival, best > 0 ? std::min(9.99, rival / best) : 9.99);
     wrong += std::exp(std::min(0.0, -(best - rival) / temper - for_place + place));
   };
   for (const Agreement& g : rivals)
