@@ -14,7 +14,7 @@ namespace {
 constexpr double least_correlation = 0.3, most_sigma = 0.5;
 // Of smoothed white noise: the spline's slope squared over the value squared (mean over frequency
 // of cos^4(w/2) (3 sin w / (2 + cos w))^2 over that of cos^4(w/2)).
-constexpr double slope_of_noise = 0.713;
+constexpr double slope_of_noise = 0.713, least_real = 0.25;
 constexpr double own_error =
     0.006;  // pixels: what no single patch does better than, whatever its residual says
 constexpr double of_correlated =
@@ -169,15 +169,19 @@ std::optional<Match> align(const Site& site, image::Plane a, image::Plane b, Wor
         s[8], s[9];
     normal.diagonal().array() += 1e-9 * count;
     const Eigen::Matrix4d total = normal;
-    // Noise has slopes of its own, which measure nothing.
+    // Noise has slopes of its own, which measure nothing: a way along which there is hardly more
+    // (an edge's) is held where it was expected.
     const Eigen::Matrix2d seen = normal.topLeftCorner<2, 2>();
     const Eigen::SelfAdjointEigenSolver<Eigen::Matrix2d> axes(seen);
-    const Eigen::Vector2d real = (axes.eigenvalues().array() - slope_of_noise * of_noise * s[9])
-                                     .max(0.02 * axes.eigenvalues().array());
+    const Eigen::Array2d all = axes.eigenvalues().array(),
+                         real = all - slope_of_noise * of_noise * s[9];
+    const std::array<bool, 2> blind{real[0] < least_real * all[0], real[1] < least_real * all[1]};
+    if (blind[0] && blind[1] && round > 2) return std::nullopt;
+    const Eigen::Vector2d firm(blind[0] ? 1e3 * all[0] : real[0],
+                               blind[1] ? 1e3 * all[1] : real[1]);
     normal.topLeftCorner<2, 2>() =
-        axes.eigenvectors() * real.asDiagonal() * axes.eigenvectors().transpose();
+        axes.eigenvectors() * firm.asDiagonal() * axes.eigenvectors().transpose();
     normal(2, 2) = std::max(s[7] - of_noise * s[9], 0.02 * s[7]) + 1e-9 * count;
-    // What the patch cannot see (along an edge) stays where it was expected.
     Eigen::Matrix4d held = normal;
     if (round > 0) {
       const double hold = noise / (expected_within * expected_within);
@@ -232,12 +236,18 @@ std::optional<Match> align(const Site& site, image::Plane a, image::Plane b, Wor
     const Eigen::Matrix4d inverse = normal.inverse(),
                           covariance =
                               inverse * total * inverse * (error / weights * of_correlated);
+    Eigen::Matrix2d along =
+        axes.eigenvectors().transpose() * covariance.topLeftCorner<2, 2>() * axes.eigenvectors();
+    for (const int i : {0, 1})
+      if (blind[static_cast<std::size_t>(i)])
+        along.row(i).setZero(), along.col(i).setZero(), along(i, i) = 1e6;
+    if (!(along.diagonal().minCoeff() > 0) || std::sqrt(along.diagonal().minCoeff()) > most_sigma)
+      return std::nullopt;
     Eigen::Matrix2d map;
     map << m.a, m.c, m.b, m.d;
-    Eigen::Matrix2d c = map * covariance.topLeftCorner<2, 2>() * map.transpose();
+    Eigen::Matrix2d c =
+        map * axes.eigenvectors() * along * axes.eigenvectors().transpose() * map.transpose();
     c.diagonal().array() += own_error * own_error * std::abs(m.a * m.d - m.b * m.c);
-    if (!(c.diagonal().minCoeff() > 0) || std::sqrt(c.diagonal().minCoeff()) > most_sigma)
-      return std::nullopt;
     const Eigen::Matrix2d info = c.inverse();
     Match found;
     // It was measured where its edges lie, which need not be its middle: across them for each axis.
