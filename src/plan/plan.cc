@@ -159,7 +159,8 @@ auto rank(const Plan& plan) {
     across += axis_of_sensor(plan.passes[static_cast<std::size_t>(l.a) - 1].lay.turn) != l.seam.axis;
     narrowest = std::min(narrowest, l.seam.axis == Axis::x ? l.area.width.value : l.area.height.value);
   }
-  return std::tuple(plan.totals.passes, frames, relayings(plan.passes), std::llround(plan.totals.seconds), across, -narrowest);
+  return std::tuple(plan.totals.passes, frames, plan.laps.size(), relayings(plan.passes), across,
+                    std::llround(plan.totals.seconds), -narrowest);
 }
 
 std::string size_text(std::int64_t bytes) {

@@ -161,6 +161,19 @@ TEST(MakePlan, SeamsRunThroughGuttersWhereTheLapAllows) {
   EXPECT_EQ(p->laps[0].seam.through, Through::gutter);
 }
 
+// A lap along the whole pass is judged while the carriage moves; one across it only near the end.
+TEST(MakePlan, LapsRunAlongThePassWhereThatCostsNoPass) {
+  for (const auto& [w, h] : {std::pair{190.0, 300.0}, std::pair{300.0, 190.0}, std::pair{240.0, 200.0}}) {
+    const auto p = make_plan(block(w, h), bed(203, 254, far, far, far, far), {300}, bare(10));
+    ASSERT_TRUE(p) << p.error().text;
+    ASSERT_EQ(p->passes.size(), 2U);
+    const Rect<SleeveSpace> lap = p->laps.front().area, pass = p->passes.front().covers;
+    const bool turned = p->passes.front().lay.turn % 180 != 0;
+    const double along = turned ? lap.width.mm() : lap.height.mm(), whole = turned ? pass.width.mm() : pass.height.mm();
+    EXPECT_NEAR(along, whole, 1) << w << " x " << h;
+  }
+}
+
 TEST(MakePlan, LongStripIsSplitInAGap) {
   auto s = sleeve(245, 60, 8, 10, 1, 6);
   auto b = bed(70, 130, 400, 400, 400, 400);
