@@ -163,7 +163,7 @@ TEST(MakePlan, SeamsRunThroughGuttersWhereTheLapAllows) {
 
 // A lap along the whole pass is judged while the carriage moves; one across it only near the end.
 TEST(MakePlan, LapsRunAlongThePassWhereThatCostsNoPass) {
-  for (const auto& [w, h] : {std::pair{190.0, 300.0}, std::pair{300.0, 190.0}, std::pair{240.0, 200.0}}) {
+  for (const auto& [w, h] : {std::pair{190.0, 300.0}, std::pair{300.0, 190.0}, std::pair{150.0, 380.0}}) {
     const auto p = make_plan(block(w, h), bed(203, 254, far, far, far, far), {300}, bare(10));
     ASSERT_TRUE(p) << p.error().text;
     ASSERT_EQ(p->passes.size(), 2U);
