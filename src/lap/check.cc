@@ -2,6 +2,7 @@
 #include <cmath>
 #include <cstdio>
 #include <future>
+#include <map>
 #include <optional>
 
 #include "core/clock.h"
@@ -10,12 +11,18 @@
 #include "lap/outline.h"
 #include "lap/say.h"
 #include "lap/search.h"
+#include "lap/strips.h"
 
 namespace lapwright::lap {
 namespace {
 
 constexpr double overview_ppi = 150;
-constexpr double most_stray_density = 0.08;  // of one part of a pass against the other
+constexpr double most_uneven = 0.08;   // density, of one part of a pass against the other
+constexpr double least_sharp = 0.6;    // gradient energy, of a pass against the other
+constexpr double proved_mm = 0.25;     // cells lie that near where a lap is good
+constexpr double least_proved = 0.88;  // of the cells, and of each strip's
+constexpr double least_of_strip = 0.6;
+constexpr int least_cells_of_strip = 5;
 constexpr double pi = 3.14159265358979323846;
 using OnPass = Affine<SleeveSpace, PassSpace>;
 
@@ -23,6 +30,13 @@ std::string number(const char* format, double v) {
   char text[48];
   std::snprintf(text, sizeof text, format, v);
   return text;
+}
+
+double median(std::vector<float> v) {
+  if (v.empty()) return 0;
+  const auto m = v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2);
+  std::nth_element(v.begin(), m, v.end());
+  return static_cast<double>(*m);
 }
 
 PassMap between(const OnPass& a, const OnPass& b) { return core::compose(b, a.inverse()); }
@@ -74,19 +88,23 @@ class Check {
                  on_b = core::scaled(b_.planned, 1 / fb_);
     found_ = search(oa_, ob_, between(on_a, on_b), on_a, on_b, sleeve_, options_.sure);
     report_.confidence = 1 - found_.wrong;
+    cells_ = found_.cells, ends_ = found_.ends;
     if (!found_.sure) {
       nothing_sure();
       return {};
     }
-    report_.b_on_sleeve.affine = core::compose(core::scaled(found_.best.a_to_b, fb_), on_a);
+    report_.b_on_sleeve.affine = core::compose(core::scaled(found_.a_to_b, fb_), on_a);
     describe();
     if (found_.mirrored || found_.quarter_turns) {
       turned();
-      return {};
+    } else if (unmoved()) {
+      not_moved();
+    } else if (ends_) {
+      interrupted();
+    } else {
+      if (auto r = refine(); !r) return fail(r.error());
+      describe(), prove(), judge();
     }
-    if (auto r = refine(); !r) return fail(r.error());
-    describe();
-    judge();
     return {};
   }
 
@@ -112,9 +130,9 @@ class Check {
   }
   std::string name(int n) const { return "pass " + std::to_string(n); }
   std::string evidence() const {
-    return std::to_string(found_.best.agreeing) + " of " + std::to_string(found_.best.textured) +
-           " blocks of film agree, the best rival reaches " +
-           number("%.0f %%", found_.rival * 100) + " of that";
+    return std::to_string(cells_.agreeing) + " of " + std::to_string(cells_.all()) +
+           " places with structure agree, " + std::to_string(found_.rival) +
+           " of them not at the best rival";
   }
 
   /// The sleeve lies on the glass just as it did for a, where it should not.
@@ -130,7 +148,7 @@ class Check {
       const double y = b_.corner.y + p.y * ob_.mm_per_pixel - a_.corner.y - c.y * oa_.mm_per_pixel;
       return m.determinant() > 0 && m.a > 0.9 * k && std::hypot(x, y) < 8;
     };
-    return stays(found_.best.a_to_b) && !stays(plan);
+    return stays(found_.a_to_b) && !stays(plan);
   }
 
   void turned() {
@@ -164,29 +182,77 @@ class Check {
                     way({-off_mm_[0], -off_mm_[1]}) + ".";
   }
 
-  void lid_lifted() {
-    report_.finding = Finding::light;
-    const double from_start = *jolt_row_ * b_.picture->ppi().mm_per_pixel();
-    report_.why = "from " + mm(from_start) + " mm of " + name(b_.number) + " on the film is " +
-                  number("%.2f D", stray_density_) + " thinner or denser than before";
-    report_.say = "Other light came in about " + mm(from_start) + " mm from the start of " +
-                  name(b_.number) + ": leave the sleeve lying, keep the lid closed, and make " +
-                  name(b_.number) + " again.";
-  }
-
-  void bumped() {
+  /// From a row of b on nothing agrees any more (or only from there on).
+  void interrupted() {
+    const double from_start = ends_->row * ob_.mm_per_pixel;
+    const Lit before = light_of(true), after = light_of(false);
+    const std::string where =
+        " about " + mm(from_start) + " mm from the start of " + name(b_.number);
+    if (std::abs(before.thinner - after.thinner) > most_uneven ||
+        std::min(before.sharper, after.sharper) <
+            least_sharp * std::max(before.sharper, after.sharper)) {
+      report_.finding = Finding::light;
+      report_.why = "from " + mm(from_start) + " mm of " + name(b_.number) +
+                    " on the film is lit otherwise than before: " + evidence();
+      report_.say = "Other light came in" + where +
+                    ": leave the sleeve lying, keep the lid closed, and make " + name(b_.number) +
+                    " again.";
+      return;
+    }
     report_.finding = Finding::bumped;
-    const double from_start = *jolt_row_ * b_.picture->ppi().mm_per_pixel();
     report_.why = "from " + mm(from_start) + " mm of " + name(b_.number) + " on the lap agrees " +
                   "otherwise than before: " + evidence();
-    report_.say = "The sleeve moved while " + name(b_.number) + " was captured, about " +
-                  mm(from_start) + " mm from its start: leave it lying, touch nothing while the " +
-                  "carriage moves, and make " + name(b_.number) + " again.";
+    report_.say =
+        "The sleeve moved while " + name(b_.number) + " was captured," +
+        where.substr(0, where.find(" from the")) +
+        " from its start: leave it lying, touch nothing while the carriage moves, and make " +
+        name(b_.number) + " again.";
+  }
+
+  struct Lit {
+    double thinner = 0, sharper = 1;
+  };
+  /// Medians over b's rows before or after its break.
+  Lit light_of(bool before) const {
+    std::vector<float> thinner, sharper;
+    for (const Cell& c : cells_.seen)
+      if ((c.b.y < ends_->row) == before)
+        thinner.push_back(c.thinner), sharper.push_back(c.sharper);
+    return {median(thinner), median(sharper)};
+  }
+
+  /// Cell by cell, whether b lies where the fit says, strips that slid where it says that they are.
+  void prove() {
+    const OnPass on_a = core::scaled(placed_.affine, 1 / fa_);
+    const Strips strips(oa_, on_a, sleeve_);
+    const bool right = sleeve_.strips.run == profile::Run::right;
+    cells_ = compare_cells(
+        oa_, ob_,
+        [&](Spot<PassSpace> p) {
+          auto s = sleeve_at(placed_, {p.x * fa_, p.y * fa_});
+          const int k = strips.at(p);
+          for (const Slid& slid : report_.slid)
+            if (slid.strip == k)
+              s = {s.x + (right ? slid.along_mm : slid.across_mm),
+                   s.y + (right ? slid.across_mm : slid.along_mm)};
+          const auto q = report_.b_on_sleeve(s);
+          return Spot<PassSpace>{q.x / fb_, q.y / fb_};
+        },
+        proved_mm);
+    ends_ = break_at(cells_);
+    std::map<int, Cells> of_strip;
+    for (const Cell& c : cells_.seen) {
+      Cells& of = of_strip[strips.at(c.a)];
+      of.seen.push_back(c), of.agreeing += c.seen == Seen::agrees ? 1 : 0;
+    }
+    for (const auto& [strip, of] : of_strip)
+      if (strip >= 0 && of.all() >= least_cells_of_strip && of.fraction() < least_of_strip)
+        astray_ = strip;
   }
 
   void judge() {
     if (unmoved()) return not_moved();
-    if (jolt_row_) return stray_density_ > most_stray_density ? lid_lifted() : bumped();
+    if (ends_) return interrupted();
     const double off = std::hypot(off_mm_[0], off_mm_[1]);
     for (std::size_t c = 0; c < 3; ++c)
       worst_light_ = std::max(worst_light_, std::abs(report_.light_percent[c]));
@@ -207,6 +273,22 @@ class Check {
       report_.say = "The light differs by " + number("%.0f", worst_light_) + " % from " +
                     name(a_.number) + ": close the lid, let the lamp warm up, and make " +
                     name(b_.number) + " again.";
+    } else if (astray_) {
+      report_.finding = Finding::cannot_tell;
+      report_.why = "strip " + std::to_string(*astray_ + 1) +
+                    " does not lie where the others say: " + report_.why;
+      report_.say =
+          "Strip " + std::to_string(*astray_ + 1) +
+          " lies otherwise than before: push it back in its pocket, lay the sleeve as the "
+          "drawing shows and make " +
+          name(b_.number) + " again.";
+    } else if (cells_.fraction() < least_proved) {
+      report_.finding = Finding::cannot_tell;
+      report_.why = "too much of the lap does not lie where the rest says: " + report_.why;
+      report_.say =
+          "Part of the lap does not fit: lay the film flat, close the lid, touch nothing while "
+          "the carriage moves, and make " +
+          name(b_.number) + " again.";
     } else if (report_.patches < least_patches) {
       report_.finding = Finding::cannot_tell;
       report_.why = "too few places to measure the lap by: " + report_.why;
@@ -250,7 +332,7 @@ class Check {
         return;
       }
       if (std::hypot(off_mm_[0], off_mm_[1]) < options_.most_off_mm && content >= 20 &&
-          found_.best.fraction() < 0.3) {
+          found_.cells.fraction() < 0.3) {
         report_.finding = Finding::other_sleeve;
         report_.why = "the strips lie in their place but none of " + std::to_string(content) +
                       " blocks of picture agrees with " + name(a_.number);
@@ -276,7 +358,6 @@ class Check {
     auto found = estimate(a_, oa_, placed_, b_, ob_, report_.b_on_sleeve.affine, sleeve_);
     if (!found) return fail(found.error());
     report_.patches = found->patches;
-    jolt_row_ = found->jolt_row, stray_density_ = found->stray_density;
     if (found->patches < least_patches) return {};
     report_.b_on_sleeve = found->b;
     report_.residual_px = found->residual_px;
@@ -294,10 +375,12 @@ class Check {
   const Options& options_;
   Report report_;
   Overview oa_, ob_;
-  double fa_ = 1, fb_ = 1, stray_density_ = 0, worst_light_ = 0;
+  double fa_ = 1, fb_ = 1, worst_light_ = 0;
+  Cells cells_;
+  std::optional<Break> ends_;
+  std::optional<int> astray_;
   Found found_;
   Spot<SleeveSpace> centre_;
-  std::optional<double> jolt_row_;
   std::array<double, 2> off_mm_{};
   std::string slid_;
 };

@@ -45,6 +45,25 @@ image::Plane local_mean(const image::Plane& value, const image::Plane& weight, s
   return out;
 }
 
+/// Mean of 3 x 3: noise of the deepest shadows is no structure.
+image::Plane smoothed(const image::Plane& p) {
+  image::Plane rows(p.width, p.height), out(p.width, p.height);
+  for (std::int64_t y = 0; y < p.height; ++y) {
+    const float* from = p.row(y);
+    float* to = rows.row(y);
+    for (std::int64_t x = 0; x < p.width; ++x)
+      to[x] =
+          (from[std::max<std::int64_t>(0, x - 1)] + from[x] + from[std::min(p.width - 1, x + 1)]) /
+          3;
+  }
+  for (std::int64_t y = 0; y < p.height; ++y) {
+    const float *u = rows.row(std::max<std::int64_t>(0, y - 1)), *v = rows.row(y),
+                *w = rows.row(std::min(p.height - 1, y + 1));
+    for (std::int64_t x = 0; x < p.width; ++x) out.row(y)[x] = (u[x] + v[x] + w[x]) / 3;
+  }
+  return out;
+}
+
 }  // namespace
 
 float density_of(double transmission) {
@@ -96,6 +115,7 @@ Result<Overview> overview(image::RowSource& source, double ppi) {
   for (std::size_t i = 0; i < o.density.values.size(); ++i)
     o.density.values[i] =
         (o.channel[0].values[i] + o.channel[1].values[i] + o.channel[2].values[i]) / 3;
+  o.smooth = smoothed(o.density);
   // Film, less a rim of 0.34 mm around everything clear: edges of holes repeat and must not count
   // as content.
   const auto rim = std::max<std::int64_t>(1, std::llround(0.34 / o.mm_per_pixel));

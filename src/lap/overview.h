@@ -24,6 +24,7 @@ struct Overview {
   double mm_per_pixel = 1;
   std::array<image::Plane, 3> channel;  // density
   image::Plane density;                 // mean of the channels
+  image::Plane smooth;                  // the same, mean of 3 x 3
   image::Plane film;                    // 1 where film without holes is shown, else 0
   std::array<double, 3> open{};         // counts of the brightest light
 };

@@ -13,13 +13,20 @@ namespace {
 
 constexpr std::int64_t thumb_by = 3;     // 150 -> 50 ppi
 constexpr double perforation_mm = 4.75;  // READ trade.md 1.1
-constexpr int least_agreeing = 8;
-constexpr double least_fraction = 0.45, least_fraction_turned = 0.6;
-// Chosen by judgement; tests/lap/false_acceptance_test.cc counts how the laps said to be sure turn
-// out.
-constexpr double most_counted = 60, temper = 4;
-constexpr double near_plan_mm = 15, far_nats = 3;  // a hand seldom misses by more
-constexpr double outline_nats = 4, outline_agrees_mm = 8;
+constexpr int least_agreeing = 8;        // blocks, to be looked at in cells
+// What follows was chosen by judgement; tests/lap/false_acceptance_test.cc counts how the laps said
+// to be sure turn out.
+constexpr int least_cells = 14;
+constexpr double least_fraction = 0.75, near_enough_mm = 0.34;
+constexpr double usually_bad = 0.05, counts_against = 3, least_of_best = 0.15;
+constexpr double nats_a_cell = 0.35;                    // neighbours say the same
+constexpr double near_plan_mm = 15, far_nats = 3;       // a hand seldom misses by more
+constexpr double repeats_from = 0.3, repeat_cells = 8;  // of cells, to be a rival at all
+constexpr double clearly_no_rival = 60;
+constexpr double slide_mm = 3.1;
+constexpr double outline_nats = 3, outline_agrees_mm = 8;
+
+using OnPass = Affine<SleeveSpace, PassSpace>;
 
 PassMap turned(const PassMap& planned, double degrees, bool mirrored) {
   const double t = degrees * 3.14159265358979323846 / 180, c = std::cos(t), s = std::sin(t);
@@ -29,8 +36,6 @@ PassMap turned(const PassMap& planned, double degrees, bool mirrored) {
   linear.e = linear.f = 0;
   return core::compose(turn, linear);
 }
-
-double worth(const Agreement& g) { return g.agreeing * g.fraction(); }
 
 std::vector<Agreement> agreements(const Overview& a, const Overview& b,
                                   const std::vector<PassMap>& maps, int blocks) {
@@ -44,49 +49,223 @@ std::vector<Agreement> agreements(const Overview& a, const Overview& b,
   return out;
 }
 
-/// What blocks say for a place, in nats before tempering: at the right place nine of ten agree,
-/// where pictures merely repeat three or four do; no more blocks count than `most_counted`, since
-/// neighbours say the same.
-double support(double agreeing, double textured) {
-  if (textured < 1) return 0;
-  const double part = agreeing / textured;
-  return std::min(textured, most_counted) *
-         (part * std::log(0.9 / 0.35) + (1 - part) * std::log(0.1 / 0.65));
-}
-
-double apart_mm(const PassMap& p, const PassMap& q, const Agreement& at, double mm_per_pixel) {
+double apart_mm(const PassMap& p, const PassMap& q, const Cells& at, double mm_per_pixel) {
   double worst = 0;
-  for (const Block& k : at.blocks)
-    if (k.agrees) {
+  for (const Cell& k : at.seen)
+    if (k.seen == Seen::agrees) {
       const auto u = p(k.a), v = q(k.a);
       worst = std::max(worst, std::hypot(u.x - v.x, u.y - v.y) * mm_per_pixel);
     }
   return worst;
 }
 
-/// Blocks on strips that slid in their pockets agree where their strip went.
-Agreement with_slides(const Overview& a, const Overview& b, const Strips& strips, Agreement whole) {
-  const auto slides = strips.slides(a, b, whole.a_to_b);
-  for (std::size_t k = 0; k < slides.size(); ++k) {
-    if (slides[k].x == 0 && slides[k].y == 0) continue;
-    const PassMap moved =
-        core::compose(whole.a_to_b, PassMap{1, 0, 0, 1, slides[k].x, slides[k].y});
-    const Agreement there = agreement(a, b, moved, 400);
-    std::erase_if(whole.blocks, [&](const Block& block) {
-      if (strips.at(block.a) != static_cast<int>(k)) return false;
-      --whole.textured, whole.agreeing -= block.agrees ? 1 : 0;
-      return true;
-    });
-    for (Block block : there.blocks) {
-      if (strips.at(block.a) != static_cast<int>(k)) continue;
-      const auto p = moved(block.a);
-      block.agrees = block.correlation > 0.6 && std::hypot(p.x - block.b.x, p.y - block.b.y) < 2.5;
-      ++whole.textured, whole.agreeing += block.agrees ? 1 : 0;
-      whole.blocks.push_back(block);
-    }
+struct Candidate {
+  PassMap a_to_b;
+  Cells cells;
+  std::optional<Break> ends;
+  int quarter_turns = 0;
+  bool mirrored = false;
+
+  const Cells& kept() const { return ends ? ends->kept : cells; }
+  double excess() const { return std::max(0.0, kept().bad() - usually_bad * kept().all()); }
+  double worth() const { return kept().agreeing - counts_against * excess(); }
+  bool promising() const {
+    return kept().agreeing >= least_cells && kept().fraction() >= least_fraction;
   }
-  return whole;
-}
+};
+
+class Search {
+ public:
+  Search(const Overview& a, const Overview& b, const PassMap& planned, const OnPass& on_a,
+         const OnPass& planned_b, const profile::SleeveProfile& sleeve)
+      : a_(a),
+        b_(b),
+        planned_(planned),
+        on_a_(on_a),
+        planned_b_(planned_b),
+        sleeve_(sleeve),
+        right_(sleeve.strips.run == profile::Run::right) {}
+
+  Found run(double sure) {
+    gather();
+    Found found;
+    if (all_.empty()) return found;
+    std::swap(all_.front(), all_[best_]);
+    prove(all_.front());
+    const Candidate& best = all_.front();
+    found.a_to_b = best.a_to_b, found.cells = best.cells, found.ends = best.ends;
+    found.quarter_turns = best.quarter_turns, found.mirrored = best.mirrored;
+    if (!best.promising()) return found;
+    found.wrong = std::clamp(wrong(best, found.rival), 1e-3, 1.0);
+    found.sure = 1 - found.wrong >= sure;
+    return found;
+  }
+
+ private:
+  Cells cells_under(const PassMap& map) const {
+    return compare_cells(
+        a_, b_, [&](Spot<PassSpace> p) { return map(p); }, near_enough_mm, &telling_);
+  }
+
+  void gather() {
+    telling_ = telling();
+    const bool along_x =
+        std::abs(right_ ? on_a_.a : on_a_.c) > std::abs(right_ ? on_a_.b : on_a_.d);
+    const bool turned_over =
+        std::abs(planned_.a) < std::abs(planned_.b);  // the plan lays b a quarter turn from a
+    const Thumb ta = thumb(a_, thumb_by, along_x);
+    const std::array<Thumb, 2> tb = {thumb(b_, thumb_by, along_x != turned_over),
+                                     thumb(b_, thumb_by, along_x == turned_over)};
+    const auto consider = [&](int quarter, bool mirrored, const std::vector<double>& degrees,
+                              int most) {
+      std::vector<PassMap> linear, maps;
+      for (const double d : degrees)
+        linear.push_back(turned(planned_, 90.0 * quarter + d, mirrored));
+      for (const Proposal& p : propose(ta, tb[static_cast<std::size_t>(quarter % 2)],
+                                       static_cast<double>(thumb_by), linear, planned_, most))
+        maps.push_back(p.a_to_b);
+      for (const Agreement& g : agreements(a_, b_, maps, 90)) {
+        if (g.agreeing < least_agreeing / 2) continue;
+        Candidate c{g.a_to_b, cells_under(g.a_to_b), {}, quarter, mirrored};
+        c.ends = break_at(c.cells);
+        all_.push_back(std::move(c));
+        if (all_.back().worth() > all_[best_].worth()) best_ = all_.size() - 1;
+      }
+    };
+    const auto promising = [&] { return !all_.empty() && all_[best_].promising(); };
+    consider(0, false, {0, -0.4, 0.4, -0.8, 0.8, -1.2, 1.2, -1.7, 1.7, -2.3, 2.3, -3, 3}, 8);
+    if (!promising())
+      for (const bool mirrored : {false, true})
+        for (int quarter = mirrored ? 0 : 1; quarter < 4 && !promising(); ++quarter)
+          consider(quarter, mirrored, {0, -1.25, 1.25, -2.5, 2.5}, 4);
+  }
+
+  /// With all the blocks there are, and strips that slid in their pockets where they went.
+  void prove(Candidate& c) const {
+    const Agreement whole = agreement(a_, b_, c.a_to_b, 400);
+    if (whole.agreeing < least_agreeing / 2) return;
+    Candidate better{whole.a_to_b, {}, {}, c.quarter_turns, c.mirrored};
+    const Strips strips(a_, on_a_, sleeve_);
+    const auto slides = strips.slides(a_, b_, whole.a_to_b);
+    better.cells = compare_cells(
+        a_, b_,
+        [&](Spot<PassSpace> p) {
+          const int k = strips.at(p);
+          const Spot<PassSpace> s = k < 0 ? Spot<PassSpace>{} : slides[static_cast<std::size_t>(k)];
+          return whole.a_to_b({p.x + s.x, p.y + s.y});
+        },
+        near_enough_mm, &telling_);
+    better.ends = break_at(better.cells);
+    if (better.worth() >= c.worth() || better.promising()) c = std::move(better);
+  }
+
+  double off_plan_mm(const PassMap& map, const Cells& at) const {
+    double x = 0, y = 0, n = 0;
+    for (const Cell& k : at.seen)
+      if (k.seen == Seen::agrees) {
+        const auto u = map(k.a), v = planned_(k.a);
+        x += u.x - v.x, y += u.y - v.y, n += 1;
+      }
+    return n > 0 ? std::hypot(x, y) / n * b_.mm_per_pixel : 1e9;
+  }
+
+  /// What repeats on a sleeve: perforations and frames along the strip, pockets across; a's pixels.
+  std::vector<PassMap> repeats() const {
+    const double advance = sleeve_.frame.advance.mm(), pitch = sleeve_.strips.pitch.mm();
+    std::vector<std::array<double, 2>> shifts;  // along, across
+    if (sleeve_.film == profile::Film::f135)
+      for (const double k : {1.0, -1.0, 2.0, -2.0}) shifts.push_back({k * perforation_mm, 0});
+    for (const double k : {1.0, -1.0, 2.0, -2.0}) shifts.push_back({k * advance, 0});
+    for (const double k : {1.0, -1.0})
+      for (const double l : {0.0, 1.0, -1.0}) shifts.push_back({l * advance, k * pitch});
+    std::vector<PassMap> out;
+    for (const auto& s : shifts) out.push_back(shift(s[0], s[1]));
+    return out;
+  }
+  PassMap shift(double along_mm, double across_mm) const {
+    const double x = right_ ? along_mm : across_mm, y = right_ ? across_mm : along_mm;
+    return {1, 0, 0, 1, on_a_.a * x + on_a_.c * y, on_a_.b * x + on_a_.d * y};
+  }
+
+  Cells of_itself(const PassMap& map, const CellSet* only) const {
+    return compare_cells(
+        a_, a_, [&](Spot<PassSpace> p) { return map(p); }, near_enough_mm, only);
+  }
+
+  /// Cells of a that do not look the same a little farther along the strip in both directions:
+  /// rows of holes and what runs along the strip say nothing of the place.
+  CellSet telling() const {
+    const double step = sleeve_.film == profile::Film::f135 ? perforation_mm : slide_mm;
+    CellSet out = every_cell(a_);
+    const Cells on = of_itself(shift(step, 0), nullptr), back = of_itself(shift(-step, 0), nullptr);
+    CellSet same = set_of(on, true);
+    const CellSet differs_on = set_of(on, false), differs_back = set_of(back, false);
+    same.merge(set_of(back, true));
+    for (const auto& c : same)
+      if (!differs_on.count(c) && !differs_back.count(c)) out.erase(c);
+    return out;
+  }
+
+  double wrong(const Candidate& best, int& rival) const {
+    const Cells& kept = best.kept();
+    const CellSet held = set_of(kept, true);
+    const bool as_planned = best.quarter_turns == 0 && !best.mirrored &&
+                            off_plan_mm(best.a_to_b, best.cells) < near_plan_mm;
+    double for_place = as_planned ? 0 : -far_nats;
+    if (as_planned)
+      if (const auto seen = outline_shift(b_, planned_b_, sleeve_);
+          seen && std::hypot((*seen)[0], (*seen)[1]) < near_plan_mm + outline_agrees_mm)
+        for_place += outline_nats;
+    int tell = kept.agreeing;
+    for (const PassMap& s :
+         {shift(slide_mm, 0), shift(-slide_mm, 0), shift(0, slide_mm), shift(0, -slide_mm)})
+      tell = std::min(tell, kept.agreeing - of_itself(s, &held).agreeing);
+    double sum = std::exp(-nats_a_cell * (tell - 2 * best.excess()) - for_place);
+    rival = tell;
+    const auto against = [&](double more, double place) {
+      rival = std::min(rival, static_cast<int>(more));
+      sum += std::exp(std::min(0.0, -nats_a_cell * more - for_place + place));
+    };
+    std::vector<PassMap> maps, own = repeats();
+    for (const PassMap& s : own) maps.push_back(core::compose(best.a_to_b, s));
+    std::vector<Candidate> rivals(all_.begin() + 1, all_.end());
+    for (const Agreement& g : agreements(a_, b_, maps, 60))
+      if (g.agreeing >= 4) rivals.push_back({g.a_to_b, cells_under(g.a_to_b), {}, 0, false});
+    for (const Candidate& r : rivals) {
+      if (r.cells.agreeing < repeat_cells || r.cells.fraction() < repeats_from ||
+          r.cells.agreeing < kept.agreeing * least_of_best ||
+          apart_mm(r.a_to_b, best.a_to_b, best.cells, b_.mm_per_pixel) < 2)
+        continue;
+      // What does not agree at the rival speaks against it, as it does here; what agrees here and
+      // is not what a shows there, too.
+      double more = 2 * (r.excess() - best.excess());
+      if (more < clearly_no_rival) {
+        const PassMap there = core::compose(best.a_to_b.inverse(), r.a_to_b);
+        const CellSet its = set_of(r.cells, true);
+        more += of_itself(there, &held).bad() - of_itself(there.inverse(), &its).bad();
+      }
+      against(more, off_plan_mm(r.a_to_b, best.cells) < near_plan_mm ? 0 : -far_nats);
+    }
+    // Where a's own pictures repeat, b may show another of them, from a place that a does not show
+    // at all: then only what does not repeat speaks for the place.
+    for (const Agreement& g : agreements(a_, a_, own, 60)) {
+      if (g.agreeing < 4) continue;
+      const Cells again = of_itself(g.a_to_b, &held);
+      if (again.agreeing >= repeat_cells && again.fraction() >= repeats_from)
+        against(again.bad() - 2 * best.excess(), -far_nats);
+    }
+    return sum;
+  }
+
+  const Overview &a_, &b_;
+  const PassMap planned_;
+  const OnPass on_a_, planned_b_;
+  const profile::SleeveProfile& sleeve_;
+  bool right_;
+  CellSet telling_;
+  std::vector<Candidate> all_;
+  std::size_t best_ = 0;
+};
 
 }  // namespace
 
@@ -94,104 +273,7 @@ Found search(const Overview& a, const Overview& b, const PassMap& planned,
              const Affine<SleeveSpace, PassSpace>& on_a,
              const Affine<SleeveSpace, PassSpace>& planned_b, const profile::SleeveProfile& sleeve,
              double sure) {
-  const bool right = sleeve.strips.run == profile::Run::right;
-  const bool along_x = std::abs(right ? on_a.a : on_a.c) > std::abs(right ? on_a.b : on_a.d);
-  const bool turned_over =
-      std::abs(planned.a) < std::abs(planned.b);  // the plan lays b a quarter turn from a
-  const Thumb ta = thumb(a, thumb_by, along_x);
-  const std::array<Thumb, 2> tb = {thumb(b, thumb_by, along_x != turned_over),
-                                   thumb(b, thumb_by, along_x == turned_over)};
-  Found found;
-  std::vector<Agreement> others;
-  const auto consider = [&](int quarter, bool mirrored, const std::vector<double>& degrees,
-                            int most) {
-    std::vector<PassMap> linear;
-    for (const double d : degrees) linear.push_back(turned(planned, 90.0 * quarter + d, mirrored));
-    std::vector<PassMap> maps;
-    for (const Proposal& p : propose(ta, tb[static_cast<std::size_t>(quarter % 2)],
-                                     static_cast<double>(thumb_by), linear, planned, most))
-      maps.push_back(p.a_to_b);
-    for (Agreement& g : agreements(a, b, maps, 90)) {
-      if (worth(g) > worth(found.best)) {
-        if (found.best.agreeing > 0) others.push_back(std::move(found.best));
-        found.best = std::move(g), found.quarter_turns = quarter, found.mirrored = mirrored;
-      } else if (g.agreeing > 0) {
-        others.push_back(std::move(g));
-      }
-    }
-  };
-  const auto promising = [&] {
-    return found.best.agreeing >= least_agreeing && found.best.fraction() >= least_fraction;
-  };
-  consider(0, false, {0, -0.4, 0.4, -0.8, 0.8, -1.2, 1.2, -1.7, 1.7, -2.3, 2.3, -3, 3}, 8);
-  if (!promising())
-    for (const bool mirrored : {false, true})
-      for (int quarter = mirrored ? 0 : 1; quarter < 4 && !promising(); ++quarter)
-        consider(quarter, mirrored, {0, -1.25, 1.25, -2.5, 2.5}, 4);
-  if (found.best.agreeing < least_agreeing) return found;
-
-  const Strips strips(a, on_a, sleeve);
-  const Agreement whole = with_slides(a, b, strips, agreement(a, b, found.best.a_to_b, 400));
-  // What repeats on a sleeve: perforations and frames along the strip, pockets across.
-  const double advance = sleeve.frame.advance.mm(), pitch = sleeve.strips.pitch.mm();
-  std::vector<std::array<double, 2>> shifts;  // along, across
-  if (sleeve.film == profile::Film::f135)
-    for (const double k : {1.0, -1.0, 2.0, -2.0}) shifts.push_back({k * perforation_mm, 0});
-  for (const double k : {1.0, -1.0, 2.0, -2.0}) shifts.push_back({k * advance, 0});
-  for (const double k : {1.0, -1.0})
-    for (const double l : {0.0, 1.0, -1.0}) shifts.push_back({l * advance, k * pitch});
-  std::vector<PassMap> maps, own;
-  for (const auto& s : shifts) {
-    const double x = right ? s[0] : s[1], y = right ? s[1] : s[0];
-    const PassMap slide{1, 0, 0, 1, on_a.a * x + on_a.c * y, on_a.b * x + on_a.d * y};
-    maps.push_back(core::compose(whole.a_to_b, slide)), own.push_back(slide);
-  }
-  std::vector<Agreement> rivals = agreements(a, b, maps, 60);
-  for (Agreement& g : others) rivals.push_back(std::move(g));
-
-  const double mm = b.mm_per_pixel;
-  const auto off_plan_mm = [&](const PassMap& map) {
-    double x = 0, y = 0, n = 0;
-    for (const Block& k : whole.blocks)
-      if (k.agrees) {
-        const auto u = map(k.a), v = planned(k.a);
-        x += u.x - v.x, y += u.y - v.y, n += 1;
-      }
-    return n > 0 ? std::hypot(x, y) / n * mm : 1e9;
-  };
-  const double off = off_plan_mm(whole.a_to_b);
-  const bool as_planned = found.quarter_turns == 0 && !found.mirrored && off < near_plan_mm;
-  double for_place = as_planned ? 0 : -far_nats;
-  if (as_planned)
-    if (const auto seen = outline_shift(b, planned_b, sleeve);
-        seen && std::hypot((*seen)[0], (*seen)[1]) < near_plan_mm + outline_agrees_mm)
-      for_place += outline_nats;
-  const double best = support(whole.agreeing, whole.textured);
-  double wrong = std::exp(-0.8 * whole.agreeing * std::max(0.0, whole.fraction() - 0.15));
-  const auto against = [&](double rival, double place) {
-    found.rival = std::max(found.rival, best > 0 ? std::min(9.99, rival / best) : 9.99);
-    wrong += std::exp(std::min(0.0, -(best - rival) / temper - for_place + place));
-  };
-  for (const Agreement& g : rivals)
-    if (g.agreeing >= 4 && apart_mm(g.a_to_b, whole.a_to_b, whole, mm) > 2)
-      if (const double s = support(g.agreeing, g.textured); s > 0)
-        against(s, off_plan_mm(g.a_to_b) < near_plan_mm ? 0 : -far_nats);
-  // Where a's own pictures repeat, b may show another of them, from a place that a does not show at
-  // all.
-  for (const Agreement& g : agreements(a, a, own, 60))
-    if (g.textured >= least_agreeing) {
-      const double s = g.fraction() * whole.textured;
-      if (const double repeated = support(s, whole.textured); repeated > 0)
-        against(repeated, -far_nats);
-    }
-  found.best = whole;
-  const double least =
-      found.quarter_turns || found.mirrored ? least_fraction_turned : least_fraction;
-  found.wrong = whole.agreeing < least_agreeing || whole.fraction() < least
-                    ? 1.0
-                    : std::clamp(wrong, 1e-3, 1.0);
-  found.sure = 1 - found.wrong >= sure;
-  return found;
+  return Search(a, b, planned, on_a, planned_b, sleeve).run(sure);
 }
 
 }  // namespace lapwright::lap

@@ -1,22 +1,24 @@
 // Which of the ways one pass can lie on the other is true, and what stands against it.
 //
-// Invariants: the answer is proved by content found again block by block; a shift by perforations,
-// frames or pockets that agrees
-//   nearly as well makes it no answer. Units: overview pixels. Thread: pure, two threads. Errors:
-//   none.
+// Invariants: the answer is proved by content found again cell by cell; a shift by perforations,
+// frames or pockets that agrees nearly as well makes it no answer. Units: overview pixels. Thread:
+// pure, two threads. Errors: none.
 #pragma once
 
 #include "lap/agreement.h"
+#include "lap/cells.h"
 #include "profile/profile.h"
 
 namespace lapwright::lap {
 
 struct Found {
   bool sure = false;
-  Agreement best;
-  int quarter_turns = 0;  // clockwise beyond the plan
+  PassMap a_to_b;
+  Cells cells;                // under a_to_b, and where strips slid
+  std::optional<Break> ends;  // of b, where the sleeve moved while it was captured
+  int quarter_turns = 0;      // clockwise beyond the plan
   bool mirrored = false;
-  double rival = 0;  // what speaks for the best rival, as a part of what speaks for the best
+  int rival = 0;     // cells that agree here and not at the best rival, less those the other way
   double wrong = 1;  // probability that it is not so
 };
 

@@ -110,7 +110,7 @@ inline support::Faults faults(unsigned seed, double noise = 60) {
 }
 
 struct Error {
-  double rms = 0, worst = 0, median = 0;
+  double rms = 0, worst = 0;
   int points = 0;
 };
 /// b's place against the truth, where a's truth is carried to the sleeve by the report's own place
@@ -119,7 +119,6 @@ inline Error error_in_lap(const Report& report, const MadePass& a, const MadePas
                           double rim_mm = 2) {
   Error e;
   double sum = 0;
-  std::vector<double> all;
   const double rim = rim_mm * a.ppi / 25.4;
   for (int j = 0; j <= 60; ++j)
     for (int i = 0; i <= 60; ++i) {
@@ -133,13 +132,8 @@ inline Error error_in_lap(const Report& report, const MadePass& a, const MadePas
       if (truth.x < rim || truth.y < rim || truth.x > w - rim || truth.y > h - rim) continue;
       const auto found = report.b_on_sleeve(sleeve_at(report.a_on_sleeve, pa));
       const double d = std::hypot(found.x - truth.x, found.y - truth.y);
-      sum += d * d / 2, ++e.points, e.worst = std::max(e.worst, d), all.push_back(d);
+      sum += d * d / 2, ++e.points, e.worst = std::max(e.worst, d);
     }
-  if (!all.empty()) {
-    const auto m = all.begin() + static_cast<std::ptrdiff_t>(all.size() / 2);
-    std::nth_element(all.begin(), m, all.end());
-    e.median = *m;
-  }
   e.rms = e.points ? std::sqrt(sum / e.points) : 1e9;
   return e;
 }

@@ -5,7 +5,9 @@
 #pragma once
 
 #include <algorithm>
+#include <array>
 #include <cmath>
+#include <numbers>
 #include <random>
 
 #include "lap/lap_scene.h"
@@ -21,12 +23,14 @@ inline profile::SleeveProfile small_sleeve() {
   return s;
 }
 
-/// What the light of a pass is like; `drift` over its whole height, stray light from where the lid
-/// is lifted.
+/// What the light of a pass is like: `drift` over its whole height, `swell` in its middle, `haze`
+/// over all of it. From where the lid is lifted (a part of the height; 2: never) stray light comes
+/// in and the film, no longer pressed down, is out of focus.
 struct Lamp {
   double noise = 60;
   std::array<double, 3> gain{1, 1, 1};
-  double drift = 0, lifted_at = 2, stray = 0;
+  double drift = 0, swell = 0, haze = 0;
+  double lifted_at = 2, stray = 0, blur_mm = 0;
 };
 
 class Master {
@@ -50,34 +54,53 @@ class Master {
       };
       return (part(0) + part(16) + part(32) + part(48) - 2) * 1.732;
     };
-    for (std::int64_t y = 0; y < pass.height; ++y)
+    for (std::int64_t y = 0; y < pass.height; ++y) {
+      const double through = static_cast<double>(y) / static_cast<double>(pass.height);
+      const double lifted = std::clamp((through - lamp.lifted_at) * 8, 0.0, 1.0);
+      const double swell =
+          1 + lamp.drift * through + lamp.swell * std::sin(std::numbers::pi * through);
+      const double added = 60000 * (lamp.haze + lamp.stray * lifted);
       for (std::int64_t x = 0; x < pass.width; ++x) {
         const auto s = pass.where({static_cast<double>(x) + 0.5, static_cast<double>(y) + 0.5});
-        const double fx = (s.x + rim) * k_ - 0.5, fy = (s.y + rim) * k_ - 0.5;
-        const auto ix = static_cast<std::int64_t>(std::floor(fx)),
-                   iy = static_cast<std::int64_t>(std::floor(fy));
-        for (std::int64_t c = 0; c < 3; ++c) {
-          double v = 60000;
-          if (ix >= 0 && iy >= 0 && ix + 1 < picture_.width() && iy + 1 < picture_.height()) {
-            const double u = fx - static_cast<double>(ix), w = fy - static_cast<double>(iy);
-            const auto at = [&](std::int64_t i, std::int64_t j) {
-              return static_cast<double>(picture_.row(iy + j)[(ix + i) * 3 + c]);
-            };
-            v = (at(0, 0) * (1 - u) + at(1, 0) * u) * (1 - w) +
-                (at(0, 1) * (1 - u) + at(1, 1) * u) * w;
-          }
-          const double through = static_cast<double>(y) / static_cast<double>(pass.height);
-          v *= lamp.gain[static_cast<std::size_t>(c)] * (1 + lamp.drift * through);
-          if (through > lamp.lifted_at)
-            v += lamp.stray * 60000 * std::min(1.0, (through - lamp.lifted_at) * 8);
+        auto seen = transmitted(s);
+        if (lifted > 0 && lamp.blur_mm > 0) seen = out_of_focus(s, lamp.blur_mm * lifted);
+        for (std::size_t c = 0; c < 3; ++c) {
+          double v = seen[c] * lamp.gain[c] * swell + added;
           v += gauss() * lamp.noise * std::sqrt(0.1 + 0.9 * v / 60000);
-          out.row(y)[x * 3 + c] = static_cast<std::uint16_t>(std::clamp(v + 0.5, 0.0, 65535.0));
+          out.row(y)[x * 3 + static_cast<std::int64_t>(c)] =
+              static_cast<std::uint16_t>(std::clamp(v + 0.5, 0.0, 65535.0));
         }
       }
+    }
     return out;
   }
 
  private:
+  std::array<double, 3> transmitted(Spot<SleeveSpace> s) const {
+    const double fx = (s.x + rim) * k_ - 0.5, fy = (s.y + rim) * k_ - 0.5;
+    const auto ix = static_cast<std::int64_t>(std::floor(fx)),
+               iy = static_cast<std::int64_t>(std::floor(fy));
+    if (ix < 0 || iy < 0 || ix + 1 >= picture_.width() || iy + 1 >= picture_.height())
+      return {60000, 60000, 60000};
+    const double u = fx - static_cast<double>(ix), w = fy - static_cast<double>(iy);
+    const std::uint16_t *p = picture_.row(iy) + ix * 3, *q = picture_.row(iy + 1) + ix * 3;
+    std::array<double, 3> v{};
+    for (std::size_t c = 0; c < 3; ++c)
+      v[c] = (p[c] * (1 - u) + p[c + 3] * u) * (1 - w) + (q[c] * (1 - u) + q[c + 3] * u) * w;
+    return v;
+  }
+  /// The mean over a disc, by points of equal area.
+  std::array<double, 3> out_of_focus(Spot<SleeveSpace> s, double radius) const {
+    constexpr int points = 12;
+    std::array<double, 3> sum{};
+    for (int i = 0; i < points; ++i) {
+      const double r = radius * std::sqrt((i + 0.5) / points), t = i * 2.399963;  // golden angle
+      const auto v = transmitted({s.x + r * std::cos(t), s.y + r * std::sin(t)});
+      for (std::size_t c = 0; c < 3; ++c) sum[c] += v[c] / points;
+    }
+    return sum;
+  }
+
   static constexpr double rim = 5;
   profile::SleeveProfile sleeve_;
   double k_;

@@ -122,7 +122,7 @@ Rect<SleeveSpace> Scene::true_frame(int strip, int frame) const {
 std::array<float, 3> Scene::picture(int index, double u, double v) const {
   const std::int64_t seed = options_.burst
                                 ? options_.seed * 1000
-                                : options_.seed * 1000 + static_cast<std::int64_t>(index);
+                                : options_.seed * 1000 + index / std::max(1, options_.burst_of);
   const double mm_x = u * sleeve_.frame.width.mm(), mm_y = v * sleeve_.frame.height.mm();
   const double horizon = 0.3 + 0.35 * unit(seed, 1, 1);
   double light = v < horizon

@@ -26,6 +26,7 @@ struct SceneOptions {
   std::set<int> empty_strips;        // 0-based strips that are not there
   std::set<int> blank_frames;        // strip * frames + frame: clear (unexposed) film
   bool burst = false;                // every frame shows the same picture
+  int burst_of = 1;                  // so many frames one after the other show the same picture
   bool night = false;                // dark but for a few lights: hardly anything on the negative
   std::vector<double> slid_mm;       // per strip: moved along its pocket
   double frame_gap_jitter_mm = 0.4;  // real cameras' varying gaps

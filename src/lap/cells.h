@@ -1,0 +1,58 @@
+// Whether two passes show the same under a map, in cells of two millimetres: pictures, lettering
+// and edges of film alike.
+//
+// Blocks (agreement.h) find a place; cells prove it, since a false place, a strip that slid or a
+// sleeve that moved leaves cells that are not found where the map says. Invariants: only cells with
+// clear structure count, each once. Units: overview pixels; tolerances in millimetres. Thread:
+// pure. Errors: none.
+#pragma once
+
+#include <functional>
+#include <optional>
+#include <set>
+#include <vector>
+
+#include "lap/overview.h"
+
+namespace lapwright::lap {
+
+enum class Seen { agrees, displaced, lost };
+
+struct Cell {
+  int column = 0, row = 0;  // of a's grid
+  Spot<PassSpace> a, b;     // its middle, and where the map says that is in b
+  Seen seen = Seen::lost;
+  double off_x = 0, off_y = 0;       // a's pixels, where displaced
+  float density_a = 0, thinner = 0;  // mean density in a, and by how much less b's is
+  float sharper = 1;                 // gradient energy of b over that of a
+};
+
+struct Cells {
+  std::vector<Cell> seen;
+  int agreeing = 0;
+  void add(const Cell& c) { seen.push_back(c), agreeing += c.seen == Seen::agrees ? 1 : 0; }
+  int all() const { return static_cast<int>(seen.size()); }
+  int bad() const { return all() - agreeing; }
+  double fraction() const { return seen.empty() ? 0 : agreeing / static_cast<double>(seen.size()); }
+};
+
+using CellSet = std::set<std::pair<int, int>>;  // columns and rows
+using Warp = std::function<Spot<PassSpace>(Spot<PassSpace>)>;
+
+/// `a_to_b` must be right to `tolerance_mm` where a cell agrees. `only`: the cells to look at.
+Cells compare_cells(const Overview& a, const Overview& b, const Warp& a_to_b, double tolerance_mm,
+                    const CellSet* only = nullptr);
+
+CellSet every_cell(const Overview& a);
+CellSet set_of(const Cells& cells, bool agreeing);
+
+/// Where agreement ends or begins at a row of b, as it does when the sleeve moves while a pass is
+/// captured.
+struct Break {
+  double row = 0;
+  bool kept_before = true;  // agreement is before the row
+  Cells kept;
+};
+std::optional<Break> break_at(const Cells& cells);
+
+}  // namespace lapwright::lap
