@@ -110,8 +110,9 @@ class Estimator {
     SitePlan plan;
     plan.width = plan.height = 24, plan.margin = 8, plan.row_mm = 3, plan.count = 600;
     const std::vector<Site> sites = choose_sites(oa_, ob_, warp(true), strip_of(), plan);
-    std::vector<Match> matches =
+    Measured measured =
         measure(sites, cut(oa_.density, boxes(sites, true)), cut(ob_.density, boxes(sites, false)));
+    std::vector<Match>& matches = measured.matches;
     for (Match& m : matches) {
       m.a = {m.a.x * fa_, m.a.y * fa_}, m.b = {m.b.x * fb_, m.b.y * fb_};
       const double k =
@@ -119,7 +120,7 @@ class Estimator {
       m.info = {m.info.xx * k, m.info.xy * k, m.info.yy * k};
     }
     const Fitted found = fit(matches, placed_, out_.b.affine, how_);
-    look_for_jolt(sites, matches, fb_);
+    look_for_jolt(sites, measured.clear, matches, fb_);
     out_.patches = found.used;
     if (found.used >= least_patches) take(found);
     return matches;
@@ -131,6 +132,7 @@ class Estimator {
                      full_resolution(a_.picture->ppi(), fa_, fb_, quarter_turned_));
     const auto weight = weights(oa_);
     std::vector<Match> fine;  // and the place of each in `sites`
+    std::vector<bool> clear;
     for (std::size_t from = 0; from < sites.size(); from += sites_at_once) {
       const std::vector<Site> some(sites.begin() + static_cast<std::ptrdiff_t>(from),
                                    sites.begin() + static_cast<std::ptrdiff_t>(std::min(
@@ -142,7 +144,9 @@ class Estimator {
       auto pb = later.get();
       if (!pa) return fail(pa.error());
       if (!pb) return fail(pb.error());
-      for (Match m : measure(some, *pa, *pb)) m.site += from, fine.push_back(m);
+      const Measured measured = measure(some, *pa, *pb);
+      for (Match m : measured.matches) m.site += from, fine.push_back(m);
+      clear.insert(clear.end(), measured.clear.begin(), measured.clear.end());
     }
     // Where full resolution measured nothing, the overviews still say something; elsewhere they
     // would only pull, all the same way.
@@ -162,20 +166,20 @@ class Estimator {
     FitOptions how = how_;
     how.finer_knots = true;
     const Fitted found = fit(fine, placed_, out_.b.affine, how);
-    look_for_jolt(sites, fine, 1);
+    look_for_jolt(sites, clear, fine, 1);
     if (found.used >= least_patches) take(found);
     return {};
   }
 
-  void look_for_jolt(const std::vector<Site>& sites, const std::vector<Match>& fitted,
-                     double scale) {
+  void look_for_jolt(const std::vector<Site>& sites, const std::vector<bool>& clear,
+                     const std::vector<Match>& fitted, double scale) {
     std::vector<Tried> tried;
     std::vector<bool> found(sites.size(), false);
     for (const Match& m : fitted)
       if (!m.coarse) found[m.site] = m.weight > 0.05;
     for (std::size_t i = 0; i < sites.size(); ++i) {
       const Box& b = sites[i].b;
-      if (sites[i].clear)
+      if (clear[i])
         tried.push_back(
             {(static_cast<double>(b.y) + static_cast<double>(b.height) / 2) * scale, found[i]});
     }

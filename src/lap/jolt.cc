@@ -8,7 +8,7 @@ namespace {
 
 // Chosen by judgement; tests/lap/false_acceptance_test.cc counts how it turns out.
 constexpr double least_nats = 8, neighbours = 2;  // so many places say the same
-constexpr double most_when_lost = 0.3, least_when_kept = 0.55;
+constexpr double most_when_lost = 0.3, least_when_kept = 0.65;
 constexpr double least_lost = 6;
 
 double likelihood(double found, double all) {

@@ -19,7 +19,8 @@ constexpr double own_error =
     0.006;  // pixels: what no single patch does better than, whatever its residual says
 constexpr double of_correlated =
     3.5;  // residuals of smoothed patches are not independent: variance is that much larger
-constexpr double expected_within = 2;  // pixels, one sigma
+constexpr double expected_within = 2;     // pixels, one sigma
+constexpr double clear_deviation = 0.04;  // density
 constexpr std::int64_t rim = 2;  // pixels of a patch's edge that smoothing and gradients spoil
 
 /// 1 2 1 both ways: takes away what lies next to the Nyquist frequency, where sampling has folded
@@ -101,6 +102,19 @@ void slopes(const image::Plane& p, std::vector<float>& x_to, std::vector<float>&
       gy[x] = (d[x - 1] - u[x - 1] + 4 * (d[x] - u[x]) + d[x + 1] - u[x + 1]) / 12;
     }
   }
+}
+
+/// Of means of 4 x 4 pixels, which grain and noise hardly reach.
+double deviation(const image::Plane& p) {
+  double n = 0, sum = 0, square = 0;
+  for (std::int64_t y = 0; y + 4 <= p.height; y += 4)
+    for (std::int64_t x = 0; x + 4 <= p.width; x += 4) {
+      double mean = 0;
+      for (std::int64_t j = 0; j < 4; ++j)
+        for (std::int64_t i = 0; i < 4; ++i) mean += static_cast<double>(p.row(y + j)[x + i]) / 16;
+      n += 1, sum += mean, square += mean * mean;
+    }
+  return n > 0 ? std::sqrt(std::max(0.0, square / n - sum * sum / (n * n))) : 0;
 }
 
 std::optional<Match> align(const Site& site, image::Plane a, image::Plane b, Work& work) {
@@ -262,8 +276,8 @@ std::optional<Match> align(const Site& site, image::Plane a, image::Plane b, Wor
 
 }  // namespace
 
-std::vector<Match> measure(const std::vector<Site>& sites, const std::vector<image::Plane>& a,
-                           const std::vector<image::Plane>& b) {
+Measured measure(const std::vector<Site>& sites, const std::vector<image::Plane>& a,
+                 const std::vector<image::Plane>& b) {
   const auto part = [&](std::size_t first) {
     std::vector<Match> found;
     Work work;
@@ -272,8 +286,10 @@ std::vector<Match> measure(const std::vector<Site>& sites, const std::vector<ima
     return found;
   };
   auto other = std::async(std::launch::async, part, std::size_t{1});
-  std::vector<Match> all = part(0), more = other.get();
-  all.insert(all.end(), more.begin(), more.end());
+  Measured all{part(0), {}};
+  const std::vector<Match> more = other.get();
+  all.matches.insert(all.matches.end(), more.begin(), more.end());
+  for (const image::Plane& p : a) all.clear.push_back(deviation(p) > clear_deviation);
   return all;
 }
 

@@ -38,10 +38,13 @@ struct Site {
   Box a, b;
   PassMap expected;
   int strip = -1;
-  bool clear = false;  // so much structure that it should be found
 };
 
-std::vector<Match> measure(const std::vector<Site>& sites, const std::vector<image::Plane>& a,
-                           const std::vector<image::Plane>& b);
+struct Measured {
+  std::vector<Match> matches;
+  std::vector<bool> clear;  // per site: a shows so much there that it should be found in b
+};
+Measured measure(const std::vector<Site>& sites, const std::vector<image::Plane>& a,
+                 const std::vector<image::Plane>& b);
 
 }  // namespace lapwright::lap

@@ -9,7 +9,6 @@ namespace {
 
 constexpr double least_film = 0.15;  // of a patch: once the place is known, edges of holes and
                                      // strips measure as well as anything
-constexpr double clear_structure = 2e-3;
 constexpr double least_structure =
     1e-4;  // gradient energy, density squared, in a window of 17 x 17 overview pixels at most
 
@@ -100,7 +99,7 @@ std::vector<Site> choose_sites(const Overview& a, const Overview& b, const PassW
       if (best < (plan.grain ? 0 : least_structure)) continue;
       Site s = site_at(static_cast<std::int64_t>(best_x * plan.scale_a) - plan.width / 2,
                        static_cast<std::int64_t>(y * plan.scale_a) - plan.height / 2, a_to_b, plan);
-      s.strip = strip_of({best_x, y}), s.clear = best > clear_structure;
+      s.strip = strip_of({best_x, y});
       if (fits(s.a, width * plan.scale_a, height * plan.scale_a) &&
           fits(s.b, b_width * plan.scale_b, b_height * plan.scale_b))
         out.push_back(s);
