@@ -121,6 +121,32 @@ Result<int> audit(const Common& common) {
   return found->empty() ? 0 : 1;
 }
 
+Result<int> rebuild(const Common& common) {
+  const auto archive = common.archive();
+  if (!archive) return fail(archive.error());
+  const auto made = ledger::Ledger::rebuild(*archive);
+  if (!made) return fail(made.error());
+  if (common.json) {
+    Json left = Json::array();
+    for (const auto& l : made->left) left.push_back({{"path", l.path}, {"why", l.why}});
+    print_json({{"rolls", made->rolls},
+                {"proofs", made->proofs},
+                {"frames", made->frames},
+                {"kept_as", made->kept_as},
+                {"left", left}});
+    return 0;
+  }
+  std::vector<std::vector<std::string>> rows;
+  for (const auto& l : made->left) rows.push_back({l.path, l.why});
+  if (!rows.empty()) print(table({"NOT TAKEN IN", "WHY"}, rows));
+  say("made a ledger of " + count(static_cast<std::size_t>(made->rolls), "roll") + ", " +
+      count(static_cast<std::size_t>(made->proofs), "proof") + " and " +
+      count(static_cast<std::size_t>(made->frames), "frame") + " at full" +
+      (made->kept_as.empty() ? "" : "; the one before is kept as " + made->kept_as) +
+      "; `lapwright ledger audit` reads every file");
+  return 0;
+}
+
 Result<int> export_csv(const Common& common, const std::string& file) {
   auto ledger = open_existing(common);
   if (!ledger) return fail(ledger.error());
@@ -151,7 +177,7 @@ void add_ledger(CLI::App& app, Common& common, Run& run) {
       "What has been scanned at proof and at full, what is due, whether every file is what it was");
   command->footer(
       "Without a word after it: every roll. --json: {\"rolls\": [...]}, or one roll as `roll show` prints it.\n"
-      "A roll that is named as a command (due, audit, export) is shown by `roll show`.");
+      "A roll that is named as a command (due, audit, rebuild, export) is shown by `roll show`.");
   const auto roll = std::make_shared<std::string>();
   const auto file = std::make_shared<std::string>();
   command->require_subcommand(0, 1);
@@ -170,6 +196,13 @@ void add_ledger(CLI::App& app, Common& common, Run& run) {
       "Troubles: missing, changed, or not in the ledger. Nothing is repaired and nothing removed.\n"
       "--json: {ok, files, troubles: [{path, trouble}]}");
   audit_command->callback([&common, &run] { run = [&common] { return audit(common); }; });
+  auto* rebuild_command = command->add_subcommand(
+      "rebuild", "Makes the ledger from the archive's folders alone; the one before is kept");
+  rebuild_command->footer(
+      "Taken from hand-off cards, manifests and files. Wants, notes, shot dates and unfinished jobs stand in no folder and are\n"
+      "not in the new ledger.\n"
+      "--json: {rolls, proofs, frames, kept_as, left: [{path, why}]}");
+  rebuild_command->callback([&common, &run] { run = [&common] { return rebuild(common); }; });
   auto* export_command =
       command->add_subcommand("export", "One line a frame, as comma-separated values");
   export_command->add_option("FILE", *file, "File to write (.csv), or - for standard output")

@@ -34,7 +34,9 @@ Result<ledger::Ledger> open_existing(const Common& common) {
         archive->string() +
             ": no ledger there; name the archive's folder, or make one by `lapwright roll add`");
   }
-  return ledger::Ledger::open(*archive);
+  auto ledger = ledger::Ledger::open(*archive);
+  if (ledger && !ledger->restored().empty()) say(ledger->restored());
+  return ledger;
 }
 
 Json roll_json(const ledger::RollState& s) {

@@ -1,10 +1,4 @@
-#include <fcntl.h>
-#include <sys/file.h>
-#include <unistd.h>
-
 #include <algorithm>
-#include <cerrno>
-#include <cstring>
 #include <nlohmann/json.hpp>
 #include <set>
 
@@ -16,8 +10,6 @@ namespace lapwright::ledger {
 namespace {
 
 namespace fs = std::filesystem;
-
-constexpr const char* manifest_name = "manifest-sha256.txt";
 
 /// Every file below a folder, relative to `base`; links are files of their own and never followed.
 Result<std::vector<std::string>> files_below(const fs::path& folder, const fs::path& base) {
@@ -141,22 +133,7 @@ Result<std::string> Ledger::export_csv() {
 }
 
 Result<std::vector<std::string>> Ledger::sweep() {
-  const fs::path rolls = store_->archive / "rolls";
-  if (store_->lock_fd < 0) {
-    const int fd = ::open(rolls.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC);
-    if (fd < 0)
-      return fail(Fault::io, rolls.string() + ": cannot be opened: " + std::strerror(errno));
-    if (::flock(fd, LOCK_EX | LOCK_NB) != 0) {
-      const bool taken = errno == EWOULDBLOCK;
-      ::close(fd);
-      if (taken)
-        return fail(Fault::try_again, store_->archive.string() +
-                                          ": another station works in this archive; end that one "
-                                          "first, or name another archive");
-      return fail(Fault::io, rolls.string() + ": cannot be locked");
-    }
-    store_->lock_fd = fd;
-  }
+  if (auto r = store_->claim(); !r) return fail(r.error());
   if (auto r = store_->refresh(); !r) return fail(r.error());
   std::vector<std::string> gone;
   for (const std::string& name : store_->books.order()) {
@@ -195,9 +172,7 @@ Result<> Ledger::write_manifest(const std::string& roll) {
                                 manifest_text(**book));
       !r)
     return r;
-  const auto copy = store_->db.bytes();
-  if (!copy) return fail(copy.error());
-  return core::write_file(store_->archive / "ledger-copy.sqlite", *copy);
+  return store_->copy();
 }
 
 }  // namespace lapwright::ledger

@@ -53,6 +53,12 @@ void json_valid(sqlite3_context* context, int, sqlite3_value** values) {
   sqlite3_result_int(context, text && Json::accept(text, text + bytes) ? 1 : 0);
 }
 
+void add_functions(sqlite3* db) {
+  sqlite3_create_function_v2(db, "json_valid", 1,
+                             SQLITE_UTF8 | SQLITE_DETERMINISTIC | SQLITE_INNOCUOUS, nullptr,
+                             json_valid, nullptr, nullptr, nullptr);
+}
+
 Result<std::int64_t> one_number(Database& db, const char* sql) {
   auto s = Statement::make(db, sql);
   if (!s) return fail(s.error());
@@ -64,14 +70,16 @@ Result<std::int64_t> one_number(Database& db, const char* sql) {
 }  // namespace
 
 Database::Database(Database&& o) noexcept
-    : db_(std::exchange(o.db_, nullptr)), file_(std::move(o.file_)) {}
+    : db_(std::exchange(o.db_, nullptr)),
+      file_(std::move(o.file_)),
+      damage_seen_(o.damage_seen_) {}
 Database::~Database() { sqlite3_close_v2(db_); }
 
 Error Database::damaged(const std::string& why) const {
-  return {Fault::bad_data,
-          file_ + ": the ledger is damaged (" + why +
-              "); move it aside together with its -wal and -shm files, and put ledger-copy.sqlite, "
-              "written after every finished job, in its place"};
+  damage_seen_ = true;
+  return {Fault::bad_data, file_ + ": the ledger is damaged (" + why +
+                               "), and no sound copy of it is there; `lapwright ledger "
+                               "rebuild` makes one from the archive's folders"};
 }
 
 Error Database::trouble(int code) const {
@@ -111,10 +119,29 @@ Result<std::string> Database::bytes() {
   if (!data) return fail(Fault::io, file_ + ": cannot be copied");
   std::string out(reinterpret_cast<const char*>(data), static_cast<std::size_t>(size));
   sqlite3_free(data);
+  // A copy in WAL mode cannot be opened from memory; these two bytes say which mode (SQLite's file
+  // format, section 1.3.3).
+  std::string looked_at = out;
+  if (looked_at.size() > 20) looked_at[18] = looked_at[19] = 1;
+  sqlite3* memory = nullptr;
+  int code = sqlite3_open_v2(":memory:", &memory, SQLITE_OPEN_READWRITE | SQLITE_OPEN_NOMUTEX,
+                             nullptr);
+  Database copy(memory, file_);
+  if (code == SQLITE_OK)
+    code = sqlite3_deserialize(memory, "main", reinterpret_cast<unsigned char*>(looked_at.data()),
+                               size, size, SQLITE_DESERIALIZE_READONLY);
+  if (code != SQLITE_OK) return fail(copy.trouble(code));
+  add_functions(memory);
+  if (auto r = copy.check_sound(); !r) return fail(r.error());
   return out;
 }
 
-Result<Database> Database::open(const std::filesystem::path& file) {
+bool Database::moved() const {
+  int yes = 0;
+  return sqlite3_file_control(db_, "main", SQLITE_FCNTL_HAS_MOVED, &yes) == SQLITE_OK && yes != 0;
+}
+
+Result<Database> Database::open(const std::filesystem::path& file, bool* damage) {
   sqlite3* raw = nullptr;
   const int code = sqlite3_open_v2(
       file.c_str(), &raw,
@@ -124,12 +151,11 @@ Result<Database> Database::open(const std::filesystem::path& file) {
   if (code != SQLITE_OK) return fail(db.trouble(code));
   sqlite3_busy_timeout(raw, 5000);
   sqlite3_db_config(raw, SQLITE_DBCONFIG_DEFENSIVE, 1, nullptr);
-  sqlite3_create_function_v2(raw, "json_valid", 1,
-                             SQLITE_UTF8 | SQLITE_DETERMINISTIC | SQLITE_INNOCUOUS, nullptr,
-                             json_valid, nullptr, nullptr, nullptr);
+  add_functions(raw);
   // The change to WAL does not wait for others as everything else does.
   for (int again = 0;; ++again) {
     const auto r = db.prepare_tables();
+    if (damage) *damage = db.damage_seen_;
     if (r) return db;
     if (r.error().fault != Fault::try_again || again == 50) return fail(r.error());
     sqlite3_sleep(100);
@@ -175,6 +201,10 @@ Result<> Database::prepare_tables() {
     }
     if (auto r = t->commit(); !r) return r;
   }
+  return check_sound();
+}
+
+Result<> Database::check_sound() {
   auto check = Statement::make(*this, "PRAGMA quick_check(1)");
   if (!check) return fail(check.error());
   const auto row = check->step();

@@ -21,23 +21,29 @@ namespace lapwright::ledger {
 class Database {
  public:
   /// Opens or makes the file with its tables; checks that it is sound.
-  static Result<Database> open(const std::filesystem::path& file);
+  static Result<Database> open(const std::filesystem::path& file, bool* damage = nullptr);
   Database(Database&&) noexcept;
   Database& operator=(Database&&) = delete;
   ~Database();
 
   Result<> run(const char* sql);
-  /// The whole database as the bytes of a file.
+  /// The whole database as the bytes of a file; bad_data when these bytes would not be sound.
   Result<std::string> bytes();
+  /// SQLite, or the check at opening, found the file damaged. `open` tells it through `damage`.
+  bool damage_seen() const { return damage_seen_; }
+  /// The file was moved or deleted under the open connection: what is written would be lost.
+  bool moved() const;
   Error trouble(int code) const;  // what SQLite's code means for the caller
   sqlite3* handle() const { return db_; }
 
  private:
   Database(sqlite3* db, std::string file) : db_(db), file_(std::move(file)) {}
   Result<> prepare_tables();
+  Result<> check_sound();
   Error damaged(const std::string& why) const;
   sqlite3* db_ = nullptr;
   std::string file_;
+  mutable bool damage_seen_ = false;
 };
 
 class Statement {

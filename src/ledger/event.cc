@@ -72,7 +72,7 @@ bool kind::is_reserved(const std::string& name) {
 }
 
 Result<> append(Database& db, const std::string& kind, const std::string& roll, std::int64_t job,
-                const Json& body) {
+                const Json& body, const std::string& at) {
   auto s = Statement::make(
       db,
       "INSERT INTO event (uuid, station, number, at, actor, version, kind, roll, job, body) VALUES "
@@ -81,7 +81,7 @@ Result<> append(Database& db, const std::string& kind, const std::string& roll, 
   if (!s) return fail(s.error());
   s->bind(1, new_uuid());
   s->bind(2, station_id());
-  s->bind(3, core::rfc3339_now());
+  s->bind(3, at.empty() ? core::rfc3339_now() : at);
   s->bind(4, actor());
   s->bind(5, std::string(software));
   s->bind(6, kind);

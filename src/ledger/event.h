@@ -28,8 +28,8 @@ inline constexpr const char* full_accepted = "full.accepted";
 bool is_reserved(const std::string& name);
 }  // namespace kind
 
-/// Appends inside a transaction. `roll` empty and `job` 0: none.
+/// Appends inside a transaction. `roll` empty and `job` 0: none; `at` empty: now.
 Result<> append(Database& db, const std::string& kind, const std::string& roll, std::int64_t job,
-                const Json& body);
+                const Json& body, const std::string& at = {});
 
 }  // namespace lapwright::ledger

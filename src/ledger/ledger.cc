@@ -2,6 +2,7 @@
 
 #include <fcntl.h>
 #include <linux/magic.h>
+#include <sys/file.h>
 #include <sys/statfs.h>
 #include <unistd.h>
 
@@ -11,6 +12,7 @@
 #include <cstring>
 #include <nlohmann/json.hpp>
 
+#include "core/files.h"
 #include "ledger/event.h"
 #include "ledger/store.h"
 
@@ -96,14 +98,53 @@ Result<> Ledger::Store::refresh() {
 }
 
 Result<> Ledger::Store::record(const Json& body, const std::function<Result<Entry>()>& allowed) {
+  if (db.moved())
+    return fail(Fault::io, archive.string() +
+                               ": the archive's folder has vanished or was moved; nothing was "
+                               "recorded; bring it back and start again");
+  std::string kind;
+  {
+    auto t = Transaction::begin(db);
+    if (!t) return fail(t.error());
+    if (auto r = refresh(); !r) return r;
+    const auto entry = allowed();
+    if (!entry) return fail(entry.error());
+    if (auto r = append(db, entry->kind, entry->roll, entry->job, body); !r) return r;
+    if (auto r = t->commit(); !r) return r;
+    kind = entry->kind;
+  }
+  if (auto r = refresh(); !r) return r;
+  // The fact is recorded whether or not it can be copied as well; the copy before stays until the
+  // next one.
+  if (kind::is_reserved(kind) && kind != kind::overlap_checked) (void)copy();
+  return {};
+}
+
+Result<> Ledger::Store::copy() {
   auto t = Transaction::begin(db);
   if (!t) return fail(t.error());
-  if (auto r = refresh(); !r) return r;
-  const auto entry = allowed();
-  if (!entry) return fail(entry.error());
-  if (auto r = append(db, entry->kind, entry->roll, entry->job, body); !r) return r;
-  if (auto r = t->commit(); !r) return r;
-  return refresh();
+  const auto bytes = db.bytes();
+  if (!bytes) return fail(bytes.error());
+  return core::write_file(archive / copy_name, *bytes);
+}
+
+Result<> Ledger::Store::claim() {
+  if (lock_fd >= 0) return {};
+  const fs::path rolls = archive / "rolls";
+  const int fd = ::open(rolls.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC);
+  if (fd < 0)
+    return fail(Fault::io, rolls.string() + ": cannot be opened: " + std::strerror(errno));
+  if (::flock(fd, LOCK_EX | LOCK_NB) != 0) {
+    const bool taken = errno == EWOULDBLOCK;
+    ::close(fd);
+    if (taken)
+      return fail(Fault::try_again, archive.string() +
+                                        ": another station works in this archive; end that one "
+                                        "first, or name another archive");
+    return fail(Fault::io, rolls.string() + ": cannot be locked");
+  }
+  lock_fd = fd;
+  return {};
 }
 
 Result<const RollBook*> Ledger::Store::roll(const std::string& name) {
@@ -146,6 +187,30 @@ Ledger::Ledger(std::unique_ptr<Store> store) : store_(std::move(store)) {}
 Ledger::Ledger(Ledger&&) noexcept = default;
 Ledger::~Ledger() = default;
 
+const std::string& Ledger::restored() const { return store_->restored; }
+
+namespace {
+
+/// A damaged ledger's place is taken by its copy and by what the folders tell beyond it. The sentence for a person.
+Result<std::string> restore(const fs::path& archive, const Error& damage) {
+  // The copy is tried on a file of its own; opening it does not change it.
+  const auto bytes = core::read_file(archive / copy_name, std::uint64_t{4} << 30);
+  if (!bytes) return fail(damage);
+  auto done = replace_ledger(archive, *bytes);
+  if (!done) return fail(done.error().fault == Fault::bad_data ? damage : done.error());
+  const auto count = [](int n, const char* what) {
+    return std::to_string(n) + " " + what + (n == 1 ? "" : "s");
+  };
+  const bool gone = done->kept_as.empty();
+  return "the ledger was " + std::string(gone ? "gone" : "damaged") +
+         " and is restored from its copy, with " + count(done->rolls, "roll") + ", " +
+         count(done->proofs, "proof") + " and " + count(done->frames, "frame") +
+         " at full taken from the archive's cards and manifests beyond it" +
+         (gone ? "" : "; the damaged one is kept as " + done->kept_as);
+}
+
+}  // namespace
+
 Result<Ledger> Ledger::open(const fs::path& archive) {
   std::error_code trouble;
   fs::path there = fs::absolute(archive, trouble);
@@ -159,10 +224,30 @@ Result<Ledger> Ledger::open(const fs::path& archive) {
   if (trouble)
     return fail(Fault::cannot_create,
                 (archive / "rolls").string() + ": the folder cannot be made: " + trouble.message());
-  auto db = Database::open(archive / "ledger.sqlite");
+  const fs::path file = archive / ledger_name;
+  bool damage = false;
+  std::string restored;
+  const bool gone = !fs::exists(file, trouble) && fs::exists(archive / copy_name, trouble);
+  if (gone) {
+    auto done = restore(archive, {Fault::bad_data, file.string() +
+                                                       ": gone, and its copy is damaged; `lapwright "
+                                                       "ledger rebuild` makes one from the archive's "
+                                                       "folders"});
+    if (!done) return fail(done.error());
+    restored = *done;
+  }
+  auto first = Database::open(file, &damage);
+  if (!first && !damage) return fail(first.error());
+  if (!first) {
+    auto done = restore(archive, first.error());
+    if (!done) return fail(done.error());
+    restored = *done;
+  }
+  auto db = first ? std::move(first) : Database::open(file);
   if (!db) return fail(db.error());
   if (auto r = flush_folder(archive); !r) return fail(r.error());
   auto store = std::make_unique<Store>(archive, std::move(*db));
+  store->restored = std::move(restored);
   if (auto r = store->refresh(); !r) return fail(r.error());
   return Ledger(std::move(store));
 }

@@ -55,12 +55,27 @@ struct RollState {
   std::vector<File> files;
 };
 
+/// A ledger made anew: what it took from the archive, and what it could not.
+struct Rebuilt {
+  int rolls = 0, proofs = 0, frames = 0;  // taken in from hand-off cards, manifests and files
+  std::string kept_as;                    // where the ledger lies that was there before; empty: none
+  struct Left { std::string path, why; };
+  std::vector<Left> left;                 // of the rolls' folders, not taken in
+};
+
 struct AuditLine { std::string path, trouble; };  // "missing", "changed", "not in the ledger"
 
 class Ledger {
  public:
-  /// Opens or makes ARCHIVE/ledger.sqlite (folders made; network file systems refused).
+  /// Opens or makes ARCHIVE/ledger.sqlite (folders made; network file systems refused). A ledger that is damaged, or gone, is
+  /// restored from its copy and from what the archive tells beyond it; the damaged file is kept under a dated name.
   static Result<Ledger> open(const std::filesystem::path& archive);
+  /// One sentence when open() had to restore; else empty.
+  const std::string& restored() const;
+  /// Makes the ledger from the archive's folders alone; the one before is kept under a dated name. try_again while a station works.
+  /// Wants, notes, and rolls without a hand-off card cannot be told from folders.
+  static Result<Rebuilt> rebuild(const std::filesystem::path& archive);
+
   Ledger(Ledger&&) noexcept;
   ~Ledger();
 
@@ -95,11 +110,12 @@ class Ledger {
   /// behind. Returns the deleted paths.
   Result<std::vector<std::string>> sweep();
   /// Writes rolls/NAME/manifest-sha256.txt durably: the proof's passes, the proof and everything at full.
-  /// Then a copy of the ledger, ARCHIVE/ledger-copy.sqlite, to go back to should the ledger ever be damaged.
+  /// Then a copy of the ledger, ARCHIVE/ledger-copy.sqlite. (A copy is made after every fact that changes what is due as well.)
   Result<> write_manifest(const std::string& roll);
 
- private:
   struct Store;
+
+ private:
   explicit Ledger(std::unique_ptr<Store> store);
   std::unique_ptr<Store> store_;
 };

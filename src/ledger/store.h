@@ -21,7 +21,8 @@ struct Ledger::Store {
   std::filesystem::path archive;
   Database db;
   Books books;
-  int lock_fd = -1;  // on rolls/, held from sweep() on
+  int lock_fd = -1;      // on rolls/, held from sweep() on
+  std::string restored;  // what open() had to do
 
   /// Takes in what was recorded since, by this or another process.
   Result<> refresh();
@@ -31,10 +32,24 @@ struct Ledger::Store {
   };
   /// Refreshes, asks `allowed` for the entry, appends it with `body` and commits: one transaction.
   Result<> record(const Json& body, const std::function<Result<Entry>()>& allowed);
+  /// Claims the archive for this object's life; try_again when another station has it.
+  Result<> claim();
+  /// Writes ARCHIVE/ledger-copy.sqlite; other processes that write wait meanwhile.
+  Result<> copy();
   Result<const RollBook*> roll(const std::string& name);
   /// Every file named must lie below the roll's folder and be on disk with its size.
   Result<> check_file(const std::string& roll, const File& file) const;
 };
+
+inline constexpr const char* manifest_name = "manifest-sha256.txt";
+inline constexpr const char* ledger_name = "ledger.sqlite";
+inline constexpr const char* copy_name = "ledger-copy.sqlite";
+
+/// Takes in, in one transaction, what the rolls' folders tell beyond the store's books.
+Result<Rebuilt> absorb(Ledger::Store& store);
+/// Puts a new ledger in the place of the one that is there, which is kept under a dated name: made from `copy` (the bytes of a
+/// sound database, or empty) and from the folders.
+Result<Rebuilt> replace_ledger(const std::filesystem::path& archive, const std::string& copy);
 
 /// The text of a roll's manifest: published files and kept passes.
 std::string manifest_text(const RollBook& book);

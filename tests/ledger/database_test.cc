@@ -125,15 +125,63 @@ TEST_F(DatabaseTest, TheCopyTakesADamagedLedgersPlace) {
   std::filesystem::remove(archive_ / "ledger.sqlite-wal");
   std::filesystem::remove(archive_ / "ledger.sqlite-shm");
   std::ofstream(file(), std::ios::binary) << "gone";
-  ASSERT_FALSE(Ledger::open(archive_));
-  std::filesystem::rename(archive_ / "ledger-copy.sqlite", file());
   {
     Ledger l = open();
+    EXPECT_NE(l.restored().find("damaged and is restored from its copy"), std::string::npos)
+        << l.restored();
+    const auto at = l.restored().find("ledger-before-");
+    ASSERT_NE(at, std::string::npos) << "the damaged file is kept";
+    EXPECT_EQ(*core::read_file(archive_ / l.restored().substr(at)), "gone");
     EXPECT_TRUE(l.state("r")->proofed);
     EXPECT_TRUE(l.audit()->empty());
     EXPECT_TRUE(l.add_roll({"next", "s", "k", "", "", ""}));
   }
   EXPECT_EQ(Raw(file()).one("PRAGMA integrity_check"), "ok");
+}
+
+TEST_F(DatabaseTest, ADeletedLedgerComesBackFromItsCopyWithEveryFact) {
+  {
+    Ledger l = open();
+    proofed(l, "r", {"1", "2"});
+    ASSERT_TRUE(l.want("r", {"2"}, {2400}));
+    ASSERT_TRUE(l.add_roll({"next", "s", "k", "", "", ""}));
+  }
+  std::filesystem::remove(file());
+  Ledger l = open();
+  EXPECT_NE(l.restored().find("gone"), std::string::npos) << l.restored();
+  EXPECT_EQ(l.state("r")->due, std::vector<std::string>{"2"});
+  EXPECT_EQ(l.rolls()->size(), 2u);
+  EXPECT_TRUE(l.audit()->empty());
+}
+
+TEST_F(DatabaseTest, ADamagedCopyIsNotTakenAndNothingIsTouched) {
+  { proofed(*std::make_unique<Ledger>(open()), "r", {"1"}); }
+  for (const char* name : {"ledger.sqlite", "ledger-copy.sqlite"})
+    std::ofstream(archive_ / name, std::ios::binary) << "this is not a database at all, either one";
+  const auto l = Ledger::open(archive_);
+  ASSERT_FALSE(l);
+  EXPECT_EQ(l.error().fault, Fault::bad_data);
+  EXPECT_NE(l.error().text.find("ledger rebuild"), std::string::npos) << l.error().text;
+  EXPECT_EQ(*core::read_file(file()), "this is not a database at all, either one");
+}
+
+TEST_F(DatabaseTest, WhileAStationWorksNothingIsReplaced) {
+  Ledger l = open();
+  ASSERT_TRUE(l.sweep());
+  const auto r = Ledger::rebuild(archive_);
+  ASSERT_FALSE(r);
+  EXPECT_EQ(r.error().fault, Fault::try_again);
+}
+
+TEST_F(DatabaseTest, AFolderThatVanishesIsSaidSo) {
+  Ledger l = open();
+  const auto away = std::filesystem::path(archive_.string() + "-away");
+  std::filesystem::rename(archive_, away);
+  const auto r = l.add_roll({"r", "s", "k", "", "", ""});
+  std::filesystem::rename(away, archive_);
+  ASSERT_FALSE(r);
+  EXPECT_EQ(r.error().fault, Fault::io);
+  EXPECT_NE(r.error().text.find("vanished"), std::string::npos);
 }
 
 TEST_F(DatabaseTest, OtherDatabasesAndNewerLedgersAreLeftAlone) {
