@@ -9,66 +9,80 @@ namespace {
 
 constexpr std::int64_t side = 12, reach = 3, wide = side + 2 * reach;
 constexpr float clear_structure = 0.045F;  // density, standard deviation, smoothed
+constexpr float least_weight = 0.4F * side * side;
 constexpr double same = 0.8, surely_displaced = 0.8, as_good = 0.05;
 // Chosen by judgement; tests/lap/false_acceptance_test.cc counts how it turns out.
 constexpr double least_gain = 7, most_when_lost = 0.45, least_when_kept = 0.7;
 constexpr int least_lost = 4, least_kept = 8;
 
-using Patch = std::array<float, wide * wide>;
-using Square = std::array<float, side * side>;
+/// Values and how much each counts: 1, or 0 off the film where that is asked for.
+template <std::size_t count>
+struct Weighed {
+  std::array<float, count> value{}, weight{};
+};
+using Patch = Weighed<wide * wide>;
+using Square = Weighed<side * side>;
 
 /// b around a's cell, in a's pixels, the map taken as straight over so small a place.
-void look(const image::Plane& b, const Spot<PassSpace>& middle, const Spot<PassSpace>& right,
-          const Spot<PassSpace>& down, Patch& out) {
+void look(const Overview& b, bool film_only, const Spot<PassSpace>& middle,
+          const Spot<PassSpace>& right, const Spot<PassSpace>& down, Patch& out) {
   const double half = wide / 2.0;
+  const auto last_x = static_cast<double>(b.smooth.width) - 1.001,
+             last_y = static_cast<double>(b.smooth.height) - 1.001;
   for (std::int64_t y = 0; y < wide; ++y)
     for (std::int64_t x = 0; x < wide; ++x) {
       const double u = static_cast<double>(x) + 0.5 - half, v = static_cast<double>(y) + 0.5 - half;
-      const double fx = std::clamp(middle.x + u * right.x + v * down.x - 0.5, 0.0,
-                                   static_cast<double>(b.width) - 1.001),
-                   fy = std::clamp(middle.y + u * right.y + v * down.y - 0.5, 0.0,
-                                   static_cast<double>(b.height) - 1.001);
+      const double fx = std::clamp(middle.x + u * right.x + v * down.x - 0.5, 0.0, last_x),
+                   fy = std::clamp(middle.y + u * right.y + v * down.y - 0.5, 0.0, last_y);
       const auto ix = static_cast<std::int64_t>(fx), iy = static_cast<std::int64_t>(fy);
       const auto s = static_cast<float>(fx - static_cast<double>(ix)),
                  t = static_cast<float>(fy - static_cast<double>(iy));
-      const float *p = b.row(iy) + ix, *q = b.row(iy + 1) + ix;
-      out[static_cast<std::size_t>(y * wide + x)] =
-          (p[0] * (1 - s) + p[1] * s) * (1 - t) + (q[0] * (1 - s) + q[1] * s) * t;
+      const float *p = b.smooth.row(iy) + ix, *q = b.smooth.row(iy + 1) + ix;
+      const auto at = static_cast<std::size_t>(y * wide + x);
+      out.value[at] = (p[0] * (1 - s) + p[1] * s) * (1 - t) + (q[0] * (1 - s) + q[1] * s) * t;
+      out.weight[at] = film_only ? b.film.row(iy + (t > 0.5F))[ix + (s > 0.5F)] : 1;
     }
 }
 
 struct Stats {
-  float mean = 0, deviation = 0, slope = 0;
+  float mean = 0, deviation = 0, slope = 0, weight = 0;
 };
 /// Of side x side values; `slope`: sum of the squared differences of neighbours.
-Stats stats(const float* first, std::int64_t stride) {
+Stats stats(const float* value, const float* weight, std::int64_t stride) {
   float sum = 0, square = 0;
   Stats out;
   for (std::int64_t y = 0; y < side; ++y)
     for (std::int64_t x = 0; x < side; ++x) {
-      const float* p = first + y * stride + x;
-      sum += *p, square += *p * *p;
-      if (x > 0) out.slope += (p[0] - p[-1]) * (p[0] - p[-1]);
-      if (y > 0) out.slope += (p[0] - p[-stride]) * (p[0] - p[-stride]);
+      const float *p = value + y * stride + x, *w = weight + y * stride + x;
+      out.weight += *w, sum += *w * *p, square += *w * *p * *p;
+      if (x > 0) out.slope += w[0] * w[-1] * (p[0] - p[-1]) * (p[0] - p[-1]);
+      if (y > 0) out.slope += w[0] * w[-stride] * (p[0] - p[-stride]) * (p[0] - p[-stride]);
     }
-  constexpr float n = side * side;
+  const float n = std::max(1.0F, out.weight);
   out.mean = sum / n, out.deviation = std::sqrt(std::max(0.0F, square / n - out.mean * out.mean));
   return out;
 }
 
-/// Correlation of a's cell, its mean taken off, with b's at (i, j) of the patch.
-double correlation(const Square& a, float deviation, const Patch& patch, std::int64_t i,
+/// Correlation of a's cell with b's at (i, j) of the patch, where both count; -1: too little.
+double correlation(const Square& a, float mean, const Patch& patch, std::int64_t i,
                    std::int64_t j) {
-  std::array<float, side> s{}, ss{}, c{};  // lane by lane, which the compiler makes vectors of
+  std::array<float, side> n{}, u{}, v{}, uu{}, vv{}, uv{};  // lane by lane, to become vectors
   for (std::int64_t y = 0; y < side; ++y) {
-    const float *p = patch.data() + (y + j) * wide + i, *q = a.data() + y * side;
-    for (std::size_t x = 0; x < side; ++x) s[x] += p[x], ss[x] += p[x] * p[x], c[x] += p[x] * q[x];
+    const float *p = patch.value.data() + (y + j) * wide + i,
+                *w = patch.weight.data() + (y + j) * wide + i, *q = a.value.data() + y * side,
+                *z = a.weight.data() + y * side;
+    for (std::size_t x = 0; x < side; ++x) {
+      const float m = w[x] * z[x], s = m * (q[x] - mean), t = m * (p[x] - mean);
+      n[x] += m, u[x] += s, v[x] += t, uu[x] += s * s, vv[x] += t * t, uv[x] += s * t;
+    }
   }
-  float sum = 0, square = 0, common = 0;
-  for (std::size_t x = 0; x < side; ++x) sum += s[x], square += ss[x], common += c[x];
-  constexpr float n = side * side;
-  const float db = std::sqrt(std::max(0.0F, square / n - (sum / n) * (sum / n)));
-  return deviation > 1e-4F && db > 1e-4F ? static_cast<double>(common / n / (deviation * db)) : -1;
+  float all = 0, su = 0, sv = 0, suu = 0, svv = 0, suv = 0;
+  for (std::size_t x = 0; x < side; ++x)
+    all += n[x], su += u[x], sv += v[x], suu += uu[x], svv += vv[x], suv += uv[x];
+  if (all < least_weight) return -1;
+  const float va = suu - su * su / all, vb = svv - sv * sv / all;
+  if (va < all * 1e-6F || vb < all * 1e-6F) return -1;
+  return static_cast<double>((suv - su * sv / all) / std::sqrt(va * vb));
 }
 
 double likelihood(double found, double all) {
@@ -79,7 +93,7 @@ double likelihood(double found, double all) {
 }  // namespace
 
 Cells compare_cells(const Overview& a, const Overview& b, const Warp& a_to_b, double tolerance_mm,
-                    const CellSet* only) {
+                    bool film_only, const CellSet* only) {
   Cells out;
   const image::Plane &sa = a.smooth, &sb = b.smooth;
   const double tolerance = tolerance_mm / a.mm_per_pixel;
@@ -107,29 +121,50 @@ Cells compare_cells(const Overview& a, const Overview& b, const Warp& a_to_b, do
           cell.b.x > static_cast<double>(sb.width) - side / 2.0 ||
           cell.b.y > static_cast<double>(sb.height) - side / 2.0)
         continue;
-      const Stats of_a = stats(sa.row(y0) + x0, sa.width);
+      for (std::int64_t y = 0; y < side; ++y)
+        for (std::int64_t x = 0; x < side; ++x) {
+          const auto at = static_cast<std::size_t>(y * side + x);
+          square.value[at] = sa.row(y0 + y)[x0 + x];
+          square.weight[at] = film_only ? a.film.row(y0 + y)[x0 + x] : 1;
+        }
+      const Stats of_a = stats(square.value.data(), square.weight.data(), side);
+      if (of_a.weight < least_weight) continue;
       const Spot<PassSpace> r = a_to_b({cell.a.x + side, cell.a.y}),
                             d = a_to_b({cell.a.x, cell.a.y + side});
-      look(sb, cell.b, {(r.x - cell.b.x) / side, (r.y - cell.b.y) / side},
+      look(b, film_only, cell.b, {(r.x - cell.b.x) / side, (r.y - cell.b.y) / side},
            {(d.x - cell.b.x) / side, (d.y - cell.b.y) / side}, patch);
-      const Stats of_b = stats(patch.data() + reach * wide + reach, wide);
-      if (std::max(of_a.deviation, of_b.deviation) < clear_structure) continue;
-      for (std::int64_t y = 0; y < side; ++y)
-        for (std::int64_t x = 0; x < side; ++x)
-          square[static_cast<std::size_t>(y * side + x)] = sa.row(y0 + y)[x0 + x] - of_a.mean;
+      constexpr std::size_t corner = reach * wide + reach;
+      const Stats of_b = stats(patch.value.data() + corner, patch.weight.data() + corner, wide);
+      if (of_b.weight < least_weight || std::max(of_a.deviation, of_b.deviation) < clear_structure)
+        continue;
+      std::array<double, (2 * reach + 1) * (2 * reach + 1)> k;
+      k.fill(-2);
+      const auto place = [](std::int64_t i, std::int64_t j) {
+        return static_cast<std::size_t>((j + reach) * (2 * reach + 1) + i + reach);
+      };
       double best = -2, near = -2;
       Shift at{0, 0, 0};
       for (const Shift& s : shifts) {
-        if (s.off > tolerance && near >= 1 - as_good) break;
-        const double k = correlation(square, of_a.deviation, patch, s.i + reach, s.j + reach);
-        if (k > best) best = k, at = s;
-        if (s.off <= tolerance) near = std::max(near, k);
+        if (s.off > std::max(tolerance, 1.0) && near >= 1 - as_good) break;
+        const double found = k[place(s.i, s.j)] =
+            correlation(square, of_a.mean, patch, s.i + reach, s.j + reach);
+        if (found > best) best = found, at = s;
+        if (s.off <= tolerance) near = std::max(near, found);
       }
       if (near >= same && near >= best - as_good)
         cell.seen = Seen::agrees;
       else if (best >= surely_displaced)
-        cell.seen = Seen::displaced, cell.off_x = static_cast<double>(at.i),
-        cell.off_y = static_cast<double>(at.j);
+        cell.seen = Seen::displaced;
+      cell.off_x = static_cast<double>(at.i), cell.off_y = static_cast<double>(at.j);
+      const auto bend = [&](std::int64_t i, std::int64_t j, double& off, double& stiff) {
+        if (std::max(std::abs(at.i + i), std::abs(at.j + j)) > reach ||
+            std::max(std::abs(at.i - i), std::abs(at.j - j)) > reach)
+          return;
+        const double l = k[place(at.i - i, at.j - j)], h = k[place(at.i + i, at.j + j)];
+        if (l < -1 || h < -1 || 2 * best - l - h <= 1e-4) return;
+        stiff = 2 * best - l - h, off += std::clamp((h - l) / (2 * stiff), -0.5, 0.5);
+      };
+      bend(1, 0, cell.off_x, cell.stiff_x), bend(0, 1, cell.off_y, cell.stiff_y);
       cell.density_a = of_a.mean, cell.thinner = of_a.mean - of_b.mean;
       if (of_a.deviation > 0.01F && of_b.deviation > 0.01F && of_a.slope > 0)
         cell.sharper = (of_b.slope / (of_b.deviation * of_b.deviation)) /

@@ -22,7 +22,8 @@ struct Cell {
   int column = 0, row = 0;  // of a's grid
   Spot<PassSpace> a, b;     // its middle, and where the map says that is in b
   Seen seen = Seen::lost;
-  double off_x = 0, off_y = 0;       // a's pixels, where displaced
+  double off_x = 0, off_y = 0;       // a's pixels: where it is found from where it should be
+  double stiff_x = 0, stiff_y = 0;   // how sharply that is known; 0: not at all
   float density_a = 0, thinner = 0;  // mean density in a, and by how much less b's is
   float sharper = 1;                 // gradient energy of b over that of a
 };
@@ -39,9 +40,10 @@ struct Cells {
 using CellSet = std::set<std::pair<int, int>>;  // columns and rows
 using Warp = std::function<Spot<PassSpace>(Spot<PassSpace>)>;
 
-/// `a_to_b` must be right to `tolerance_mm` where a cell agrees. `only`: the cells to look at.
+/// `a_to_b` must be right to `tolerance_mm` where a cell agrees. `film_only`: what
+/// lies at edges of strips and holes does not count. `only`: the cells to look at.
 Cells compare_cells(const Overview& a, const Overview& b, const Warp& a_to_b, double tolerance_mm,
-                    const CellSet* only = nullptr);
+                    bool film_only, const CellSet* only = nullptr);
 
 CellSet every_cell(const Overview& a);
 CellSet set_of(const Cells& cells, bool agreeing);

@@ -17,11 +17,14 @@ namespace lapwright::lap {
 namespace {
 
 constexpr double overview_ppi = 150;
-constexpr double most_uneven = 0.08;   // density, of one part of a pass against the other
-constexpr double least_sharp = 0.6;    // gradient energy, of a pass against the other
-constexpr double proved_mm = 0.25;     // cells lie that near where a lap is good
-constexpr double least_proved = 0.88;  // of the cells, and of each strip's
-constexpr double least_of_strip = 0.6;
+constexpr double most_uneven = 0.08;    // density, of one part of a pass against the other
+constexpr double least_sharp = 0.6;     // gradient energy, of a pass against the other
+constexpr double proved_mm = 0.25;      // cells lie that near where a lap is good
+constexpr double most_unproved = 0.04;  // of the cells
+constexpr double band_mm = 4, most_drift_mm = 0.17, least_stiff = 0.15;
+constexpr double least_of_strip = 0.6, most_across_mm = 0.25;
+constexpr double sure_enough_to_name = 0.95;  // that it lies wrong, not that it lies right
+constexpr double fits_outline = 0.12, clearly_better = 0.02;  // parts of a pass
 constexpr int least_cells_of_strip = 5;
 constexpr double pi = 3.14159265358979323846;
 using OnPass = Affine<SleeveSpace, PassSpace>;
@@ -89,7 +92,8 @@ class Check {
     found_ = search(oa_, ob_, between(on_a, on_b), on_a, on_b, sleeve_, options_.sure);
     report_.confidence = 1 - found_.wrong;
     cells_ = found_.cells, ends_ = found_.ends;
-    if (!found_.sure) {
+    const bool elsewhere = found_.mirrored || found_.quarter_turns || unmoved();
+    if (!found_.sure && !(elsewhere && report_.confidence >= sure_enough_to_name)) {
       nothing_sure();
       return {};
     }
@@ -188,9 +192,7 @@ class Check {
     const Lit before = light_of(true), after = light_of(false);
     const std::string where =
         " about " + mm(from_start) + " mm from the start of " + name(b_.number);
-    if (std::abs(before.thinner - after.thinner) > most_uneven ||
-        std::min(before.sharper, after.sharper) <
-            least_sharp * std::max(before.sharper, after.sharper)) {
+    if (!before.few && !after.few && lit_otherwise(before, after)) {
       report_.finding = Finding::light;
       report_.why = "from " + mm(from_start) + " mm of " + name(b_.number) +
                     " on the film is lit otherwise than before: " + evidence();
@@ -210,16 +212,40 @@ class Check {
   }
 
   struct Lit {
-    double thinner = 0, sharper = 1;
+    double thinner = 0, sharper = 1, spread = 0;
+    bool few = true;
   };
   /// Medians over b's rows before or after its break.
   Lit light_of(bool before) const {
-    std::vector<float> thinner, sharper;
+    std::vector<float> thinner, sharper, off;
     for (const Cell& c : cells_.seen)
       if ((c.b.y < ends_->row) == before)
         thinner.push_back(c.thinner), sharper.push_back(c.sharper);
-    return {median(thinner), median(sharper)};
+    Lit out{median(thinner), median(sharper), 0, thinner.size() < 12};
+    for (const float t : thinner) off.push_back(std::abs(t - static_cast<float>(out.thinner)));
+    out.spread = median(off);
+    return out;
   }
+  /// Stray light makes all of the film thinner, and what is out of focus all of it less sharp; what
+  /// only moved is here thinner and there denser.
+  static bool lit_otherwise(const Lit& p, const Lit& q) {
+    const double thinner = std::abs(p.thinner - q.thinner), spread = std::max(p.spread, q.spread);
+    return (thinner > most_uneven && thinner > spread) ||
+           std::min(p.sharper, q.sharper) < least_sharp * std::max(p.sharper, q.sharper);
+  }
+
+  /// How far cells lie from where they should, on average.
+  struct Drift {
+    double x = 0, y = 0, stiff_x = 0, stiff_y = 0;
+    void add(const Cell& c) {
+      x += c.off_x * c.stiff_x, y += c.off_y * c.stiff_y;
+      stiff_x += c.stiff_x, stiff_y += c.stiff_y;
+    }
+    double pixels() const {
+      return std::hypot(stiff_x > least_stiff ? x / stiff_x : 0,
+                        stiff_y > least_stiff ? y / stiff_y : 0);
+    }
+  };
 
   /// Cell by cell, whether b lies where the fit says, strips that slid where it says that they are.
   void prove() {
@@ -238,20 +264,88 @@ class Check {
           const auto q = report_.b_on_sleeve(s);
           return Spot<PassSpace>{q.x / fb_, q.y / fb_};
         },
-        proved_mm);
+        proved_mm, false);
     ends_ = break_at(cells_);
     std::map<int, Cells> of_strip;
     for (const Cell& c : cells_.seen) {
       Cells& of = of_strip[strips.at(c.a)];
       of.seen.push_back(c), of.agreeing += c.seen == Seen::agrees ? 1 : 0;
     }
+    // Cell by cell a pixel is not much; of a band of rows, or of a strip, it is.
+    std::map<std::int64_t, Drift> bands;
+    std::map<int, Drift> by_strip;
+    for (const Cell& c : cells_.seen)
+      if (c.seen == Seen::agrees) {
+        bands[static_cast<std::int64_t>(c.b.y * ob_.mm_per_pixel / band_mm)].add(c);
+        by_strip[strips.at(c.a)].add(c);
+      }
+    for (const auto& [band, drift] : bands)
+      worst_band_mm_ = std::max(worst_band_mm_, drift.pixels() * oa_.mm_per_pixel);
+    for (const auto& [strip, drift] : by_strip)
+      if (strip >= 0 && drift.pixels() * oa_.mm_per_pixel > most_drift_mm) astray_ = strip;
     for (const auto& [strip, of] : of_strip)
       if (strip >= 0 && of.all() >= least_cells_of_strip && of.fraction() < least_of_strip)
         astray_ = strip;
   }
 
+  /// Strips that "slid" across their pockets, or several side by side up to where b ends: a strip
+  /// does not do that by itself, but the sleeve does when it is bumped.
+  std::optional<Break> moved_together() const {
+    std::map<int, std::pair<double, double>> rows;  // of b, by strip seen
+    const Strips strips(oa_, core::scaled(placed_.affine, 1 / fa_), sleeve_);
+    for (const Cell& c : cells_.seen) {
+      const int k = strips.at(c.a);
+      if (k < 0) continue;
+      auto& r = rows.try_emplace(k, c.b.y, c.b.y).first->second;
+      r.first = std::min(r.first, c.b.y), r.second = std::max(r.second, c.b.y);
+    }
+    for (const bool at_end : {true, false}) {
+      double edge = at_end ? 1e9 : -1e9;
+      int moved = 0;
+      bool across = false;
+      for (const Slid& s : report_.slid)
+        if (const auto r = rows.find(s.strip); r != rows.end()) {
+          ++moved, across |= std::abs(s.across_mm) > most_across_mm;
+          edge = at_end ? std::min(edge, r->second.first) : std::max(edge, r->second.second);
+        }
+      if (moved == 0 || moved == static_cast<int>(rows.size()) || (moved < 2 && !across)) continue;
+      // All that lies beyond the edge must have moved, and nothing else.
+      bool all = true;
+      for (const auto& [k, r] : rows) {
+        const bool beyond = at_end ? r.first >= edge : r.second <= edge;
+        const bool slid = std::any_of(report_.slid.begin(), report_.slid.end(),
+                                      [k = k](const Slid& s) { return s.strip == k; });
+        all &= beyond == slid;
+      }
+      if (all) return Break{edge, at_end, {}};
+    }
+    return std::nullopt;
+  }
+
+  /// Over the whole lap: light that lies over the picture, or a picture out of focus.
+  bool hazy() {
+    std::vector<float> thin, dense, sharper;
+    for (const Cell& c : cells_.seen) {
+      if (c.seen == Seen::lost) continue;
+      sharper.push_back(c.sharper);
+      if (c.density_a < 0.55F) thin.push_back(c.thinner);
+      if (c.density_a > 0.95F) dense.push_back(c.thinner);
+    }
+    if (thin.size() >= 8 && dense.size() >= 8 && median(dense) - median(thin) > most_uneven) {
+      report_.why = "stray light: dense film is " + number("%.2f D", median(dense) - median(thin)) +
+                    " thinner than in " + name(a_.number) + ", against clear film: " + report_.why;
+      return true;
+    }
+    if (sharper.size() < 20 || (median(sharper) > least_sharp && median(sharper) < 1 / least_sharp))
+      return false;
+    report_.why = "out of focus against " + name(median(sharper) > 1 ? b_.number : a_.number) +
+                  ": " + report_.why;
+    return true;
+  }
+
   void judge() {
     if (unmoved()) return not_moved();
+    if (!ends_) ends_ = moved_together();
     if (ends_) return interrupted();
     const double off = std::hypot(off_mm_[0], off_mm_[1]);
     for (std::size_t c = 0; c < 3; ++c)
@@ -273,6 +367,12 @@ class Check {
       report_.say = "The light differs by " + number("%.0f", worst_light_) + " % from " +
                     name(a_.number) + ": close the lid, let the lamp warm up, and make " +
                     name(b_.number) + " again.";
+    } else if (hazy()) {
+      report_.finding = Finding::light;
+      report_.say =
+          "Stray light or film that does not lie flat: press the film flat, close the "
+          "lid, and make " +
+          name(b_.number) + " again.";
     } else if (astray_) {
       report_.finding = Finding::cannot_tell;
       report_.why = "strip " + std::to_string(*astray_ + 1) +
@@ -282,7 +382,8 @@ class Check {
           " lies otherwise than before: push it back in its pocket, lay the sleeve as the "
           "drawing shows and make " +
           name(b_.number) + " again.";
-    } else if (cells_.fraction() < least_proved) {
+    } else if (cells_.bad() > std::max(2.0, most_unproved * cells_.all()) ||
+               worst_band_mm_ > most_drift_mm) {
       report_.finding = Finding::cannot_tell;
       report_.why = "too much of the lap does not lie where the rest says: " + report_.why;
       report_.say =
@@ -314,32 +415,37 @@ class Check {
         between(core::scaled(placed_.affine, 1 / fa_), core::scaled(b_.planned, 1 / fb_));
     const int content = agreement(oa_, ob_, plan, 400).textured;
     const Rect<SleeveSpace> sa = shown(placed_.affine, *a_.picture, sleeve_);
-    if (const auto off = outline_shift(ob_, b_.planned, sleeve_)) {
-      off_mm_ = *off;
-      const double k = b_.picture->ppi().pixels_per_mm();
+    const double k = b_.picture->ppi().pixels_per_mm();
+    const auto lap_at = [&](std::array<double, 2> off) {
       OnPass is = b_.planned;
-      is.e += off_mm_[0] * k, is.f += off_mm_[1] * k;
+      is.e += off[0] * k, is.f += off[1] * k;
       const auto common = sa.intersect(shown(is, *b_.picture, sleeve_));
-      report_.overlap_mm = std::min(common.width.mm(), common.height.mm());
+      return std::min(common.width.mm(), common.height.mm());
+    };
+    const LapByOutline outline = lap_by_outline(ob_, b_.planned, sleeve_, lap_at);
+    const bool nothing_found = found_.wrong > 0.5 || found_.cells.all() == 0;
+    if (nothing_found && content >= 8 && outline.without_lap < fits_outline &&
+        outline.without_lap + clearly_better < outline.with_lap) {
+      off_mm_ = outline.without_at;
+      report_.overlap_mm = std::max(0.0, lap_at(off_mm_));
       report_.shift_px = {off_mm_[0] * k, off_mm_[1] * k};
-      if (report_.overlap_mm < report_.needed_mm + 2) {
-        report_.finding = Finding::too_little;
-        report_.why = "no common picture; by the outline of the strips the lap is " +
-                      mm(report_.overlap_mm) + " mm, needed " + mm(report_.needed_mm) + " mm";
-        report_.say = "The sleeve was moved too far: the lap is about " + mm(report_.overlap_mm) +
-                      " mm and must be " + mm(report_.needed_mm) + " mm; " + lower(slide_back()) +
-                      ".";
-        return;
-      }
-      if (std::hypot(off_mm_[0], off_mm_[1]) < options_.most_off_mm && content >= 20 &&
-          found_.cells.fraction() < 0.3) {
-        report_.finding = Finding::other_sleeve;
-        report_.why = "the strips lie in their place but none of " + std::to_string(content) +
-                      " blocks of picture agrees with " + name(a_.number);
-        report_.say = "This does not look like the sleeve of " + name(a_.number) +
-                      ": lay the same sleeve as the drawing for " + name(b_.number) + " shows.";
-        return;
-      }
+      report_.finding = Finding::too_little;
+      report_.why = "no common picture; by the outline of the strips the lap is " +
+                    mm(report_.overlap_mm) + " mm, needed " + mm(report_.needed_mm) + " mm";
+      report_.say = "The sleeve was moved too far: the lap is about " + mm(report_.overlap_mm) +
+                    " mm and must be " + mm(report_.needed_mm) + " mm; " + lower(slide_back()) +
+                    ".";
+      return;
+    }
+    if (outline.with_lap < fits_outline &&
+        outline.with_lap + clearly_better < outline.without_lap && content >= 20 &&
+        cells_.fraction() < 0.5) {
+      report_.finding = Finding::other_sleeve;
+      report_.why = "the strips lie in their place but the " + std::to_string(content) +
+                    " blocks of picture there are not those of " + name(a_.number);
+      report_.say = "This does not look like the sleeve of " + name(a_.number) +
+                    ": lay the same sleeve as the drawing for " + name(b_.number) + " shows.";
+      return;
     }
     report_.finding = Finding::cannot_tell;
     report_.why = content < 8 ? "the lap shows too little picture to tell by (" +
@@ -375,7 +481,7 @@ class Check {
   const Options& options_;
   Report report_;
   Overview oa_, ob_;
-  double fa_ = 1, fb_ = 1, worst_light_ = 0;
+  double fa_ = 1, fb_ = 1, worst_light_ = 0, worst_band_mm_ = 0;
   Cells cells_;
   std::optional<Break> ends_;
   std::optional<int> astray_;

@@ -16,4 +16,14 @@ std::optional<std::array<double, 2>> outline_shift(const Overview& pass,
                                                    const Affine<SleeveSpace, PassSpace>& planned,
                                                    const profile::SleeveProfile& sleeve);
 
+/// How unlike the outline is at best where the sleeve lies as far off as a hand misses by and still
+/// laps, and where it does not lap at all (and how far off that is).
+struct LapByOutline {
+  double with_lap = 1, without_lap = 1;
+  std::array<double, 2> without_at{};
+};
+LapByOutline lap_by_outline(const Overview& pass, const Affine<SleeveSpace, PassSpace>& planned,
+                            const profile::SleeveProfile& sleeve,
+                            const std::function<double(std::array<double, 2>)>& lap_mm);
+
 }  // namespace lapwright::lap

@@ -19,7 +19,7 @@ constexpr int least_agreeing = 8;        // blocks, to be looked at in cells
 constexpr int least_cells = 14;
 constexpr double least_fraction = 0.75, near_enough_mm = 0.34;
 constexpr double usually_bad = 0.05, counts_against = 3, least_of_best = 0.15;
-constexpr double nats_a_cell = 0.35;                    // neighbours say the same
+constexpr double nats_a_cell = 0.5;                     // neighbours say the same
 constexpr double near_plan_mm = 15, far_nats = 3;       // a hand seldom misses by more
 constexpr double repeats_from = 0.3, repeat_cells = 8;  // of cells, to be a rival at all
 constexpr double clearly_no_rival = 60;
@@ -104,7 +104,7 @@ class Search {
  private:
   Cells cells_under(const PassMap& map) const {
     return compare_cells(
-        a_, b_, [&](Spot<PassSpace> p) { return map(p); }, near_enough_mm, &telling_);
+        a_, b_, [&](Spot<PassSpace> p) { return map(p); }, near_enough_mm, true, &telling_);
   }
 
   void gather() {
@@ -154,7 +154,7 @@ class Search {
           const Spot<PassSpace> s = k < 0 ? Spot<PassSpace>{} : slides[static_cast<std::size_t>(k)];
           return whole.a_to_b({p.x + s.x, p.y + s.y});
         },
-        near_enough_mm, &telling_);
+        near_enough_mm, true, &telling_);
     better.ends = break_at(better.cells);
     if (better.worth() >= c.worth() || better.promising()) c = std::move(better);
   }
@@ -189,20 +189,23 @@ class Search {
 
   Cells of_itself(const PassMap& map, const CellSet* only) const {
     return compare_cells(
-        a_, a_, [&](Spot<PassSpace> p) { return map(p); }, near_enough_mm, only);
+        a_, a_, [&](Spot<PassSpace> p) { return map(p); }, near_enough_mm, true, only);
   }
 
-  /// Cells of a that do not look the same a little farther along the strip in both directions:
-  /// rows of holes and what runs along the strip say nothing of the place.
+  /// Cells of a that do not look the same a little farther on in both directions, along or across:
+  /// rows of holes, edges of strips and frames are everywhere.
   CellSet telling() const {
     const double step = sleeve_.film == profile::Film::f135 ? perforation_mm : slide_mm;
     CellSet out = every_cell(a_);
-    const Cells on = of_itself(shift(step, 0), nullptr), back = of_itself(shift(-step, 0), nullptr);
-    CellSet same = set_of(on, true);
-    const CellSet differs_on = set_of(on, false), differs_back = set_of(back, false);
-    same.merge(set_of(back, true));
-    for (const auto& c : same)
-      if (!differs_on.count(c) && !differs_back.count(c)) out.erase(c);
+    for (const auto& [on, back] : {std::pair{shift(step, 0), shift(-step, 0)},
+                                   std::pair{shift(0, slide_mm), shift(0, -slide_mm)}}) {
+      const Cells there = of_itself(on, &out), here = of_itself(back, &out);
+      CellSet same = set_of(there, true);
+      same.merge(set_of(here, true));
+      for (const Cells* c : {&there, &here})
+        for (const auto& differs : set_of(*c, false)) same.erase(differs);
+      for (const auto& c : same) out.erase(c);
+    }
     return out;
   }
 
@@ -251,8 +254,11 @@ class Search {
     for (const Agreement& g : agreements(a_, a_, own, 60)) {
       if (g.agreeing < 4) continue;
       const Cells again = of_itself(g.a_to_b, &held);
-      if (again.agreeing >= repeat_cells && again.fraction() >= repeats_from)
-        against(again.bad() - 2 * best.excess(), -far_nats);
+      if (again.agreeing < repeat_cells || again.fraction() < repeats_from) continue;
+      // Half as much again may be expected of the cells that have no other place in a.
+      const double rate = std::max(0.0, again.bad() - usually_bad * again.all()) / again.all(),
+                   elsewhere = rate * (kept.agreeing - again.all()) / 2;
+      against(again.bad() + elsewhere - 2 * best.excess(), -far_nats);
     }
     return sum;
   }

@@ -93,6 +93,10 @@ TEST(FalseAcceptance, NoWrongJoinIsAccepted) {
                   lap.b.quarter, lap.b.mistaken_quarter, lap.lap_mm, n,
                   findings[static_cast<std::size_t>(r->finding)], r->confidence, miss.value_or(-1),
                   r->why.c_str(), r->say.c_str());
+    if (each && !r->slid.empty())
+      for (const Slid& slid : r->slid)
+        std::printf("[ laps ]   strip %d slid %.2f along %.2f across\n", slid.strip + 1,
+                    slid.along_mm, slid.across_mm);
     if (each) std::fflush(stdout);
     // What was found is a place; how sure it is must hold wherever it is said.
     if (r->ok || r->located) {
