@@ -86,16 +86,22 @@ bool find(const Overview& a, std::int64_t x0, std::int64_t y0, const Patch& patc
   const auto measure = [&](int i, int j) {
     const auto at = static_cast<std::size_t>(j * span + i);
     if (r[at] > -2) return;
-    Sums s;
+    constexpr int lanes = 8;  // summed apart, which the compiler makes vectors of
+    std::array<float, lanes> n8{}, a8{}, b8{}, aa8{}, bb8{}, ab8{};
     for (int y = 0; y < side; ++y) {
       const float *pa = va.data() + y * side, *pm = ma.data() + y * side;
       const float *pb = patch.value.data() + (y + j) * wide + i,
                   *qm = patch.film.data() + (y + j) * wide + i;
-      for (int x = 0; x < side; ++x) {
-        const float m = pm[x] * qm[x], u = pa[x] * m, v = (pb[x] - mean) * m;
-        s.n += m, s.a += u, s.b += v, s.aa += u * u, s.bb += v * v, s.ab += u * v;
-      }
+      for (int first = 0; first < side; first += lanes)
+        for (std::size_t l = 0; l < lanes; ++l) {
+          const auto x = static_cast<std::size_t>(first) + l;
+          const float m = pm[x] * qm[x], u = pa[x] * m, v = (pb[x] - mean) * m;
+          n8[l] += m, a8[l] += u, b8[l] += v, aa8[l] += u * u, bb8[l] += v * v, ab8[l] += u * v;
+        }
     }
+    Sums s;
+    for (std::size_t l = 0; l < lanes; ++l)
+      s.n += n8[l], s.a += a8[l], s.b += b8[l], s.aa += aa8[l], s.bb += bb8[l], s.ab += ab8[l];
     r[at] = correlation(s);
     if (r[at] > r[best]) best = at;
   };

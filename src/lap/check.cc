@@ -4,6 +4,7 @@
 #include <future>
 #include <map>
 #include <optional>
+#include <set>
 
 #include "core/clock.h"
 #include "lap/estimate.h"
@@ -22,7 +23,7 @@ constexpr double least_sharp = 0.6;     // gradient energy, of a pass against th
 constexpr double proved_mm = 0.25;      // cells lie that near where a lap is good
 constexpr double most_unproved = 0.04;  // of the cells
 constexpr double band_mm = 4, most_drift_mm = 0.17, least_stiff = 0.15;
-constexpr double least_of_strip = 0.6, most_across_mm = 0.25;
+constexpr double least_of_strip = 0.6, most_across_mm = 0.25, alike_mm = 0.4;
 constexpr double sure_enough_to_name = 0.95;  // that it lies wrong, not that it lies right
 constexpr double fits_outline = 0.12, clearly_better = 0.02;  // parts of a pass
 constexpr int least_cells_of_strip = 5;
@@ -103,7 +104,7 @@ class Check {
       turned();
     } else if (unmoved()) {
       not_moved();
-    } else if (ends_) {
+    } else if (ends_ && !between_strips(*ends_)) {
       interrupted();
     } else {
       if (auto r = refine(); !r) return fail(r.error());
@@ -299,27 +300,34 @@ class Check {
       auto& r = rows.try_emplace(k, c.b.y, c.b.y).first->second;
       r.first = std::min(r.first, c.b.y), r.second = std::max(r.second, c.b.y);
     }
+    std::vector<Slid> moved;
+    for (const Slid& s : report_.slid)
+      if (rows.count(s.strip) && std::hypot(s.along_mm, s.across_mm) > most_across_mm)
+        moved.push_back(s);
+    if (moved.empty() || moved.size() == rows.size()) return std::nullopt;
+    if (moved.size() == 1 && std::abs(moved[0].across_mm) < most_across_mm) return std::nullopt;
+    for (const Slid& s : moved)
+      if (std::hypot(s.along_mm - moved[0].along_mm, s.across_mm - moved[0].across_mm) > alike_mm)
+        return std::nullopt;
     for (const bool at_end : {true, false}) {
       double edge = at_end ? 1e9 : -1e9;
-      int moved = 0;
-      bool across = false;
-      for (const Slid& s : report_.slid)
-        if (const auto r = rows.find(s.strip); r != rows.end()) {
-          ++moved, across |= std::abs(s.across_mm) > most_across_mm;
-          edge = at_end ? std::min(edge, r->second.first) : std::max(edge, r->second.second);
-        }
-      if (moved == 0 || moved == static_cast<int>(rows.size()) || (moved < 2 && !across)) continue;
-      // All that lies beyond the edge must have moved, and nothing else.
-      bool all = true;
-      for (const auto& [k, r] : rows) {
-        const bool beyond = at_end ? r.first >= edge : r.second <= edge;
-        const bool slid = std::any_of(report_.slid.begin(), report_.slid.end(),
-                                      [k = k](const Slid& s) { return s.strip == k; });
-        all &= beyond == slid;
-      }
-      if (all) return Break{edge, at_end, {}};
+      for (const Slid& s : moved)
+        edge = at_end ? std::min(edge, rows[s.strip].first) : std::max(edge, rows[s.strip].second);
+      const auto beyond = std::count_if(rows.begin(), rows.end(), [&](const auto& r) {
+        return at_end ? r.second.first >= edge : r.second.second <= edge;
+      });
+      if (beyond == static_cast<std::ptrdiff_t>(moved.size())) return Break{edge, at_end, {}};
     }
     return std::nullopt;
+  }
+
+  /// No strip lies on both sides of the break, so that it may as well be strips that slid.
+  bool between_strips(const Break& at) const {
+    const Strips strips(oa_, core::scaled(placed_.affine, 1 / fa_), sleeve_);
+    std::set<int> before, after;
+    for (const Cell& c : cells_.seen) (c.b.y < at.row ? before : after).insert(strips.at(c.a));
+    before.erase(-1), after.erase(-1);
+    return std::none_of(before.begin(), before.end(), [&](int k) { return after.count(k); });
   }
 
   /// Over the whole lap: light that lies over the picture, or a picture out of focus.

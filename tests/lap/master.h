@@ -60,8 +60,13 @@ class Master {
       const double swell =
           1 + lamp.drift * through + lamp.swell * std::sin(std::numbers::pi * through);
       const double added = 60000 * (lamp.haze + lamp.stray * lifted);
+      // Along a row the place is a straight line.
+      const double row = static_cast<double>(y) + 0.5, wide = static_cast<double>(pass.width);
+      const auto left = pass.where({0, row}), right = pass.where({wide, row});
+      const double step_x = (right.x - left.x) / wide, step_y = (right.y - left.y) / wide;
       for (std::int64_t x = 0; x < pass.width; ++x) {
-        const auto s = pass.where({static_cast<double>(x) + 0.5, static_cast<double>(y) + 0.5});
+        const double along = static_cast<double>(x) + 0.5;
+        const Spot<SleeveSpace> s{left.x + step_x * along, left.y + step_y * along};
         auto seen = transmitted(s);
         if (lifted > 0 && lamp.blur_mm > 0) seen = out_of_focus(s, lamp.blur_mm * lifted);
         for (std::size_t c = 0; c < 3; ++c) {
