@@ -25,7 +25,7 @@ constexpr double most_unproved = 0.04;  // of the cells
 constexpr double band_mm = 4, most_drift_mm = 0.17, least_stiff = 0.15;
 constexpr double least_of_strip = 0.6, most_across_mm = 0.25, alike_mm = 0.4;
 constexpr double sure_enough_to_name = 0.95;  // that it lies wrong, not that it lies right
-constexpr double fits_outline = 0.12, clearly_better = 0.02;  // parts of a pass
+constexpr double fits_outline = 0.12, clearly_better = 0.03;  // parts of a pass
 constexpr int least_cells_of_strip = 5;
 constexpr double pi = 3.14159265358979323846;
 using OnPass = Affine<SleeveSpace, PassSpace>;
@@ -46,13 +46,13 @@ double median(std::vector<float> v) {
 PassMap between(const OnPass& a, const OnPass& b) { return core::compose(b, a.inverse()); }
 
 /// What a pass shows, as a rectangle of the sleeve.
-Rect<SleeveSpace> shown(const OnPass& placed, const image::RowSource& picture,
+Rect<SleeveSpace> shown(const OnPass& placed, std::int64_t width, std::int64_t height,
                         const profile::SleeveProfile& sleeve) {
   const auto back = placed.inverse();
   double l = 1e300, t = 1e300, r = -1e300, b = -1e300;
   for (int i = 0; i < 4; ++i) {
-    const auto s = back({(i & 1) ? static_cast<double>(picture.width()) : 0.0,
-                         (i & 2) ? static_cast<double>(picture.height()) : 0.0});
+    const auto s = back(
+        {(i & 1) ? static_cast<double>(width) : 0.0, (i & 2) ? static_cast<double>(height) : 0.0});
     l = std::min(l, s.x), r = std::max(r, s.x), t = std::min(t, s.y), b = std::max(b, s.y);
   }
   const auto um = [](double v) { return Micrometres::from_mm(v); };
@@ -113,10 +113,17 @@ class Check {
     return {};
   }
 
+  Rect<SleeveSpace> a_shows() const {
+    return shown(placed_.affine, a_.picture->width(), a_.picture->height(), sleeve_);
+  }
+  Rect<SleeveSpace> b_shows(const OnPass& placed) const {
+    return shown(placed, b_.picture->width(), std::max(b_.picture->height(), options_.rows_in_all),
+                 sleeve_);
+  }
+
   /// Fills in what the present placement says: overlap, shift, turn, scale.
   void describe() {
-    const Rect<SleeveSpace> sa = shown(placed_.affine, *a_.picture, sleeve_),
-                            sb = shown(report_.b_on_sleeve.affine, *b_.picture, sleeve_);
+    const Rect<SleeveSpace> sa = a_shows(), sb = b_shows(report_.b_on_sleeve.affine);
     const auto common = sa.intersect(sb);
     report_.overlap_mm = std::min(common.width.mm(), common.height.mm());
     centre_ = common.empty() ? sb.centre_mm() : common.centre_mm();
@@ -422,12 +429,12 @@ class Check {
     const PassMap plan =
         between(core::scaled(placed_.affine, 1 / fa_), core::scaled(b_.planned, 1 / fb_));
     const int content = agreement(oa_, ob_, plan, 400).textured;
-    const Rect<SleeveSpace> sa = shown(placed_.affine, *a_.picture, sleeve_);
+    const Rect<SleeveSpace> sa = a_shows();
     const double k = b_.picture->ppi().pixels_per_mm();
     const auto lap_at = [&](std::array<double, 2> off) {
       OnPass is = b_.planned;
       is.e += off[0] * k, is.f += off[1] * k;
-      const auto common = sa.intersect(shown(is, *b_.picture, sleeve_));
+      const auto common = sa.intersect(b_shows(is));
       return std::min(common.width.mm(), common.height.mm());
     };
     const LapByOutline outline = lap_by_outline(ob_, b_.planned, sleeve_, lap_at);

@@ -7,6 +7,7 @@
 #pragma once
 
 #include <array>
+#include <cstdint>
 #include <string>
 #include <vector>
 
@@ -91,6 +92,7 @@ struct Options {
       15;  // farther from the plan than this is "off_place" even when enough lap remains
   double sure = 0.99;  // least confidence of an ok
   double most_light_percent = 12;
+  std::int64_t rows_in_all = 0;  // of b, of which the picture may be the beginning; 0: it is all
 };
 
 /// A strip that lies elsewhere in its pocket than in the pass before; `strip` is 0-based.

@@ -18,10 +18,11 @@ constexpr int least_agreeing = 8;        // blocks, to be looked at in cells
 // to be sure turn out.
 constexpr int least_cells = 14;
 constexpr double least_fraction = 0.75, near_enough_mm = 0.34;
-constexpr double usually_bad = 0.05, counts_against = 3, least_of_best = 0.15;
+constexpr double usually_bad = 0.02, counts_against = 3, least_of_best = 0.15;
 constexpr double nats_a_cell = 0.5;                     // neighbours say the same
 constexpr double near_plan_mm = 15, far_nats = 3;       // a hand seldom misses by more
 constexpr double repeats_from = 0.3, repeat_cells = 8;  // of cells, to be a rival at all
+constexpr double doubt_a_cell = 0.25;
 constexpr double clearly_no_rival = 60;
 constexpr double slide_mm = 3.1;
 constexpr double outline_nats = 3, outline_agrees_mm = 8;
@@ -67,7 +68,8 @@ struct Candidate {
   bool mirrored = false;
 
   const Cells& kept() const { return ends ? ends->kept : cells; }
-  double excess() const { return std::max(0.0, kept().bad() - usually_bad * kept().all()); }
+  /// Cells that do not agree, more than dust and noise explain.
+  double excess() const { return std::max(0.0, kept().bad() - 1 - usually_bad * kept().all()); }
   double worth() const { return kept().agreeing - counts_against * excess(); }
   bool promising() const {
     return kept().agreeing >= least_cells && kept().fraction() >= least_fraction;
@@ -224,12 +226,29 @@ class Search {
          {shift(slide_mm, 0), shift(-slide_mm, 0), shift(0, slide_mm), shift(0, -slide_mm)})
       tell = std::min(tell, kept.agreeing - of_itself(s, &held).agreeing);
     double sum = std::exp(-nats_a_cell * (tell - 2 * best.excess()) - for_place);
+    sum += 1 - std::exp(-doubt_a_cell * best.excess());
     rival = tell;
     const auto against = [&](double more, double place) {
       rival = std::min(rival, static_cast<int>(more));
       sum += std::exp(std::min(0.0, -nats_a_cell * more - for_place + place));
     };
-    std::vector<PassMap> maps, own = repeats();
+    // Where a's own pictures repeat, b may show another of them, from a place that a does not show
+    // at all: then only what does not repeat speaks for the place.
+    const std::vector<PassMap> own = repeats();
+    std::vector<Cells> repeated;
+    double repeats = 0, differs = 0;
+    for (const Agreement& g : agreements(a_, a_, own, 60)) {
+      if (g.agreeing < 4) continue;
+      Cells again = of_itself(g.a_to_b, &held);
+      if (again.agreeing < repeat_cells || again.fraction() < repeats_from) continue;
+      repeats += again.all(), differs += std::max(0.0, again.bad() - usually_bad * again.all());
+      repeated.push_back(std::move(again));
+    }
+    // Half as much of that may be expected of the cells that have no other place in a.
+    const double rate = repeats > 0 ? differs / repeats / 2 : 0;
+    for (const Cells& again : repeated)
+      against(again.bad() + rate * (kept.agreeing - again.all()) - 2 * best.excess(), -far_nats);
+    std::vector<PassMap> maps;
     for (const PassMap& s : own) maps.push_back(core::compose(best.a_to_b, s));
     std::vector<Candidate> rivals(all_.begin() + 1, all_.end());
     for (const Agreement& g : agreements(a_, b_, maps, 60))
@@ -245,20 +264,11 @@ class Search {
       if (more < clearly_no_rival) {
         const PassMap there = core::compose(best.a_to_b.inverse(), r.a_to_b);
         const CellSet its = set_of(r.cells, true);
-        more += of_itself(there, &held).bad() - of_itself(there.inverse(), &its).bad();
+        const Cells here = of_itself(there, &held), back = of_itself(there.inverse(), &its);
+        more += here.bad() + rate * (kept.agreeing - here.all());
+        more -= back.bad() + rate * (r.cells.agreeing - back.all());
       }
       against(more, off_plan_mm(r.a_to_b, best.cells) < near_plan_mm ? 0 : -far_nats);
-    }
-    // Where a's own pictures repeat, b may show another of them, from a place that a does not show
-    // at all: then only what does not repeat speaks for the place.
-    for (const Agreement& g : agreements(a_, a_, own, 60)) {
-      if (g.agreeing < 4) continue;
-      const Cells again = of_itself(g.a_to_b, &held);
-      if (again.agreeing < repeat_cells || again.fraction() < repeats_from) continue;
-      // Half as much again may be expected of the cells that have no other place in a.
-      const double rate = std::max(0.0, again.bad() - usually_bad * again.all()) / again.all(),
-                   elsewhere = rate * (kept.agreeing - again.all()) / 2;
-      against(again.bad() + elsewhere - 2 * best.excess(), -far_nats);
     }
     return sum;
   }
