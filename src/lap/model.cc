@@ -10,10 +10,10 @@ namespace lapwright::lap {
 namespace {
 
 // Priors, one sigma. Carriages wobble by some 60 um over some 40 mm (registration.md).
-constexpr double knot_mm = 5, wobble_mm = 0.08, bend_mm = 0.01, finer_mm = 0.015,
+constexpr double knot_mm = 5, wobble_mm = 0.08, bend_mm = 0.015, finer_mm = 0.015,
                  least_finer_mm = 3e-4;
 // Sideways its rails are straight but for some 20 um over their length.
-constexpr double sideways_mm = 0.03, sideways_bend_mm = 0.004;
+constexpr double sideways_mm = 0.03, sideways_bend_mm = 0.008;
 // One bed captured both passes: where b lies as a or half round, its axes agree; a quarter turn
 // shows the bed's own ratio.
 struct Likeness {
