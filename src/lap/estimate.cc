@@ -4,7 +4,6 @@
 #include <cmath>
 #include <future>
 
-#include "lap/jolt.h"
 #include "lap/sites.h"
 #include "lap/strips.h"
 
@@ -110,9 +109,8 @@ class Estimator {
     SitePlan plan;
     plan.width = plan.height = 24, plan.margin = 8, plan.row_mm = 3, plan.count = 600;
     const std::vector<Site> sites = choose_sites(oa_, ob_, warp(true), strip_of(), plan);
-    Measured measured =
+    std::vector<Match> matches =
         measure(sites, cut(oa_.density, boxes(sites, true)), cut(ob_.density, boxes(sites, false)));
-    std::vector<Match>& matches = measured.matches;
     for (Match& m : matches) {
       m.a = {m.a.x * fa_, m.a.y * fa_}, m.b = {m.b.x * fb_, m.b.y * fb_};
       const double k =
@@ -120,7 +118,6 @@ class Estimator {
       m.info = {m.info.xx * k, m.info.xy * k, m.info.yy * k};
     }
     const Fitted found = fit(matches, placed_, out_.b.affine, how_);
-    look_for_jolt(sites, measured.clear, matches, fb_);
     out_.patches = found.used;
     if (found.used >= least_patches) take(found);
     return matches;
@@ -131,8 +128,7 @@ class Estimator {
         choose_sites(oa_, ob_, warp(true), strip_of(),
                      full_resolution(a_.picture->ppi(), fa_, fb_, quarter_turned_));
     const auto weight = weights(oa_);
-    std::vector<Match> fine;  // and the place of each in `sites`
-    std::vector<bool> clear;
+    std::vector<Match> fine;
     for (std::size_t from = 0; from < sites.size(); from += sites_at_once) {
       const std::vector<Site> some(sites.begin() + static_cast<std::ptrdiff_t>(from),
                                    sites.begin() + static_cast<std::ptrdiff_t>(std::min(
@@ -144,9 +140,7 @@ class Estimator {
       auto pb = later.get();
       if (!pa) return fail(pa.error());
       if (!pb) return fail(pb.error());
-      const Measured measured = measure(some, *pa, *pb);
-      for (Match m : measured.matches) m.site += from, fine.push_back(m);
-      clear.insert(clear.end(), measured.clear.begin(), measured.clear.end());
+      for (const Match& m : measure(some, *pa, *pb)) fine.push_back(m);
     }
     // Where full resolution measured nothing, the overviews still say something; elsewhere they
     // would only pull, all the same way.
@@ -166,48 +160,8 @@ class Estimator {
     FitOptions how = how_;
     how.finer_knots = true;
     const Fitted found = fit(fine, placed_, out_.b.affine, how);
-    look_for_jolt(sites, clear, fine, 1);
     if (found.used >= least_patches) take(found);
     return {};
-  }
-
-  void look_for_jolt(const std::vector<Site>& sites, const std::vector<bool>& clear,
-                     const std::vector<Match>& fitted, double scale) {
-    std::vector<Tried> tried;
-    std::vector<bool> found(sites.size(), false);
-    for (const Match& m : fitted)
-      if (!m.coarse) found[m.site] = m.weight > 0.05;
-    for (std::size_t i = 0; i < sites.size(); ++i) {
-      const Box& b = sites[i].b;
-      if (clear[i])
-        tried.push_back(
-            {(static_cast<double>(b.y) + static_cast<double>(b.height) / 2) * scale, found[i]});
-    }
-    if (const auto row = jolt_at(std::move(tried))) {
-      out_.jolt_row = row;
-      out_.stray_density = thinner_beyond(*row / fb_);
-    }
-  }
-
-  /// By how much less dense b's film is against a's on one side of an overview row than on the
-  /// other: where only the sleeve moved, both show the same film there, if a little apart.
-  double thinner_beyond(double row) const {
-    const PassWarp to_b = warp(true);
-    std::array<double, 2> a{}, b{}, in_a{}, in_b{};
-    for (std::int64_t y = 2; y < oa_.density.height; y += 4)
-      for (std::int64_t x = 2; x < oa_.density.width; x += 4) {
-        const auto p = to_b({static_cast<double>(x) + 0.5, static_cast<double>(y) + 0.5});
-        const auto i = static_cast<std::int64_t>(p.x), j = static_cast<std::int64_t>(p.y);
-        if (p.x < 0 || p.y < 0 || i >= ob_.density.width || j >= ob_.density.height) continue;
-        const std::size_t side = p.y < row ? 0 : 1;
-        if (oa_.film.row(y)[x] > 0.5F)
-          in_a[side] += 1, a[side] += static_cast<double>(oa_.density.row(y)[x]);
-        if (ob_.film.row(j)[i] > 0.5F)
-          in_b[side] += 1, b[side] += static_cast<double>(ob_.density.row(j)[i]);
-      }
-    for (const std::size_t side : {0U, 1U})
-      if (in_a[side] < 1 || in_b[side] < 1) return 0;
-    return std::abs(b[1] / in_b[1] - a[1] / in_a[1] - b[0] / in_b[0] + a[0] / in_a[0]);
   }
 
   void take(const Fitted& f) {

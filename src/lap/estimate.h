@@ -4,8 +4,6 @@
 // Units: pass pixels, sleeve mm. Thread: two threads itself. Errors: those of reading the passes.
 #pragma once
 
-#include <optional>
-
 #include "lap/fit.h"
 #include "lap/light.h"
 #include "profile/profile.h"
@@ -18,9 +16,6 @@ struct Estimate {
   int patches = 0;  // that agree; below `least_patches` nothing else holds
   LightFound light;
   std::vector<Slid> slid;
-  // Row of b where the sleeve moved while a pass was captured, and how much less dense one side is.
-  std::optional<double> jolt_row;
-  double stray_density = 0;
 };
 constexpr int least_patches = 12;
 

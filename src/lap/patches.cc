@@ -19,8 +19,7 @@ constexpr double own_error =
     0.006;  // pixels: what no single patch does better than, whatever its residual says
 constexpr double of_correlated =
     3.5;  // residuals of smoothed patches are not independent: variance is that much larger
-constexpr double expected_within = 2;     // pixels, one sigma
-constexpr double clear_deviation = 0.04;  // density
+constexpr double expected_within = 2;  // pixels, one sigma
 constexpr std::int64_t rim = 2;  // pixels of a patch's edge that smoothing and gradients spoil
 
 /// 1 2 1 both ways: takes away what lies next to the Nyquist frequency, where sampling has folded
@@ -102,19 +101,6 @@ void slopes(const image::Plane& p, std::vector<float>& x_to, std::vector<float>&
       gy[x] = (d[x - 1] - u[x - 1] + 4 * (d[x] - u[x]) + d[x + 1] - u[x + 1]) / 12;
     }
   }
-}
-
-/// Of means of 4 x 4 pixels, which grain and noise hardly reach.
-double deviation(const image::Plane& p) {
-  double n = 0, sum = 0, square = 0;
-  for (std::int64_t y = 0; y + 4 <= p.height; y += 4)
-    for (std::int64_t x = 0; x + 4 <= p.width; x += 4) {
-      double mean = 0;
-      for (std::int64_t j = 0; j < 4; ++j)
-        for (std::int64_t i = 0; i < 4; ++i) mean += static_cast<double>(p.row(y + j)[x + i]) / 16;
-      n += 1, sum += mean, square += mean * mean;
-    }
-  return n > 0 ? std::sqrt(std::max(0.0, square / n - sum * sum / (n * n))) : 0;
 }
 
 std::optional<Match> align(const Site& site, image::Plane a, image::Plane b, Work& work) {
@@ -276,20 +262,19 @@ std::optional<Match> align(const Site& site, image::Plane a, image::Plane b, Wor
 
 }  // namespace
 
-Measured measure(const std::vector<Site>& sites, const std::vector<image::Plane>& a,
-                 const std::vector<image::Plane>& b) {
+std::vector<Match> measure(const std::vector<Site>& sites, const std::vector<image::Plane>& a,
+                           const std::vector<image::Plane>& b) {
   const auto part = [&](std::size_t first) {
     std::vector<Match> found;
     Work work;
     for (std::size_t i = first; i < sites.size(); i += 2)
-      if (auto m = align(sites[i], a[i], b[i], work)) m->site = i, found.push_back(*m);
+      if (auto m = align(sites[i], a[i], b[i], work)) found.push_back(*m);
     return found;
   };
   auto other = std::async(std::launch::async, part, std::size_t{1});
-  Measured all{part(0), {}};
+  std::vector<Match> all = part(0);
   const std::vector<Match> more = other.get();
-  all.matches.insert(all.matches.end(), more.begin(), more.end());
-  for (const image::Plane& p : a) all.clear.push_back(deviation(p) > clear_deviation);
+  all.insert(all.end(), more.begin(), more.end());
   return all;
 }
 

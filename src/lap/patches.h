@@ -26,11 +26,10 @@ struct Information {
 struct Match {
   Spot<PassSpace> a, b;
   Information info{};
-  std::size_t site = 0;  // whose it is
-  int strip = -1;        // of the sleeve, 0-based; -1 where that is not known
-  double weight = 1;     // after a robust fit: 0 left out
-  bool coarse = false;   // from the overview: fills in where full resolution shows too little, and
-                         // is no measure of the fit
+  int strip = -1;       // of the sleeve, 0-based; -1 where that is not known
+  double weight = 1;    // after a robust fit: 0 left out
+  bool coarse = false;  // from the overview: fills in where full resolution shows too little, and
+                        // is no measure of the fit
 };
 
 /// One place to measure: boxes to cut from a and b, and the map expected between them.
@@ -40,11 +39,7 @@ struct Site {
   int strip = -1;
 };
 
-struct Measured {
-  std::vector<Match> matches;
-  std::vector<bool> clear;  // per site: a shows so much there that it should be found in b
-};
-Measured measure(const std::vector<Site>& sites, const std::vector<image::Plane>& a,
-                 const std::vector<image::Plane>& b);
+std::vector<Match> measure(const std::vector<Site>& sites, const std::vector<image::Plane>& a,
+                           const std::vector<image::Plane>& b);
 
 }  // namespace lapwright::lap

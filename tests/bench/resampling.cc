@@ -338,7 +338,7 @@ void shifts(const Setting& setting, Figures& figures) {
         sites.push_back(s), pa.push_back(plane), pb.push_back(density_box(b, s.b));
         command.push_back(std::to_string(x)), command.push_back(std::to_string(y));
       }
-    const auto matches = lap::measure(sites, pa, pb).matches;
+    const auto matches = lap::measure(sites, pa, pb);
     Measured theirs;
     if (setting.with_peers && write(a, fa) && write(b, fb)) theirs = in_program(command);
     // On the patches that lapwright answered for.
