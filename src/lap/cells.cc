@@ -32,15 +32,18 @@ void look(const Overview& b, bool film_only, const Spot<PassSpace>& middle,
   for (std::int64_t y = 0; y < wide; ++y)
     for (std::int64_t x = 0; x < wide; ++x) {
       const double u = static_cast<double>(x) + 0.5 - half, v = static_cast<double>(y) + 0.5 - half;
-      const double fx = std::clamp(middle.x + u * right.x + v * down.x - 0.5, 0.0, last_x),
-                   fy = std::clamp(middle.y + u * right.y + v * down.y - 0.5, 0.0, last_y);
+      const double at_x = middle.x + u * right.x + v * down.x - 0.5,
+                   at_y = middle.y + u * right.y + v * down.y - 0.5,
+                   fx = std::clamp(at_x, 0.0, last_x), fy = std::clamp(at_y, 0.0, last_y);
       const auto ix = static_cast<std::int64_t>(fx), iy = static_cast<std::int64_t>(fy);
       const auto s = static_cast<float>(fx - static_cast<double>(ix)),
                  t = static_cast<float>(fy - static_cast<double>(iy));
       const float *p = b.smooth.row(iy) + ix, *q = b.smooth.row(iy + 1) + ix;
       const auto at = static_cast<std::size_t>(y * wide + x);
       out.value[at] = (p[0] * (1 - s) + p[1] * s) * (1 - t) + (q[0] * (1 - s) + q[1] * s) * t;
-      out.weight[at] = film_only ? b.film.row(iy + (t > 0.5F))[ix + (s > 0.5F)] : 1;
+      // A smoothed picture's outermost pixels are half made up.
+      const bool inside = at_x >= 1 && at_y >= 1 && at_x < last_x - 1 && at_y < last_y - 1;
+      out.weight[at] = !inside ? 0 : film_only ? b.film.row(iy + (t > 0.5F))[ix + (s > 0.5F)] : 1;
     }
 }
 
@@ -125,7 +128,9 @@ Cells compare_cells(const Overview& a, const Overview& b, const Warp& a_to_b, do
         for (std::int64_t x = 0; x < side; ++x) {
           const auto at = static_cast<std::size_t>(y * side + x);
           square.value[at] = sa.row(y0 + y)[x0 + x];
-          square.weight[at] = film_only ? a.film.row(y0 + y)[x0 + x] : 1;
+          const bool rim =
+              x0 + x == 0 || y0 + y == 0 || x0 + x == sa.width - 1 || y0 + y == sa.height - 1;
+          square.weight[at] = rim ? 0 : film_only ? a.film.row(y0 + y)[x0 + x] : 1;
         }
       const Stats of_a = stats(square.value.data(), square.weight.data(), side);
       if (of_a.weight < least_weight) continue;

@@ -21,12 +21,13 @@ constexpr double overview_ppi = 150;
 constexpr double most_uneven = 0.08;    // density, of one part of a pass against the other
 constexpr double least_sharp = 0.6;     // gradient energy, of a pass against the other
 constexpr double proved_mm = 0.25;      // cells lie that near where a lap is good
-constexpr double most_unproved = 0.04;  // of the cells
+constexpr double most_unproved = 0.02;  // of the cells
 constexpr double band_mm = 4, most_drift_mm = 0.17, least_stiff = 0.15;
 constexpr double least_of_strip = 0.6, most_across_mm = 0.25, alike_mm = 0.4;
 constexpr double sure_enough_to_name = 0.95;  // that it lies wrong, not that it lies right
 constexpr double fits_outline = 0.12, clearly_better = 0.03;  // parts of a pass
-constexpr int least_cells_of_strip = 5;
+constexpr int many_lost = 12;  // cells, to be told before the lap is measured finely
+constexpr int least_cells_of_strip = 3;
 constexpr double pi = 3.14159265358979323846;
 using OnPass = Affine<SleeveSpace, PassSpace>;
 
@@ -104,7 +105,7 @@ class Check {
       turned();
     } else if (unmoved()) {
       not_moved();
-    } else if (ends_ && !between_strips(*ends_)) {
+    } else if (ends_ && cells_.bad() >= many_lost && !between_strips(*ends_)) {
       interrupted();
     } else {
       if (auto r = refine(); !r) return fail(r.error());
@@ -291,6 +292,8 @@ class Check {
       worst_band_mm_ = std::max(worst_band_mm_, drift.pixels() * oa_.mm_per_pixel);
     for (const auto& [strip, drift] : by_strip)
       if (strip >= 0 && drift.pixels() * oa_.mm_per_pixel > most_drift_mm) astray_ = strip;
+    for (const Slid& slid : report_.slid)
+      if (of_strip[slid.strip].agreeing < least_cells_of_strip) astray_ = slid.strip;
     for (const auto& [strip, of] : of_strip)
       if (strip >= 0 && of.all() >= least_cells_of_strip && of.fraction() < least_of_strip)
         astray_ = strip;
