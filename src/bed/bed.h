@@ -42,6 +42,12 @@ struct Seen {
   bool active = true, settable = true;
 };
 
+// Both as the worker tells them and as `beds --json` prints them.
+void to_json(Json& j, const Setting& s);
+void from_json(const Json& j, Setting& s);
+void to_json(Json& j, const Seen& o);
+void from_json(const Json& j, Seen& o);
+
 /// How a device was understood (`lapwright beds`).
 struct Capability {
   Device device;

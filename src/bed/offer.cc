@@ -124,4 +124,22 @@ std::vector<Seen> everything(const Surface& s) {
   return all;
 }
 
+void to_json(Json& j, const Setting& s) {
+  j = {{"option", s.option}, {"value", s.value}, {"was", s.was}, {"why", s.why}, {"kept", s.kept}};
+}
+
+void from_json(const Json& j, Setting& s) {
+  s = {j.at("option"), j.at("value"), j.at("was"), j.at("why"), j.at("kept")};
+}
+
+void to_json(Json& j, const Seen& o) {
+  j = {{"option", o.option}, {"title", o.title},   {"kind", o.kind},        {"takes", o.takes},
+       {"value", o.value},   {"active", o.active}, {"settable", o.settable}};
+}
+
+void from_json(const Json& j, Seen& o) {
+  o = {j.at("option"), j.at("title"),  j.at("kind"),    j.at("takes"),
+       j.at("value"),  j.at("active"), j.at("settable")};
+}
+
 }  // namespace lapwright::bed

@@ -164,11 +164,8 @@ Result<Capability> SaneBed::probe(const std::string& device) {
   c.resolutions = j->at("resolutions").get<std::vector<int>>();
   c.lacks = j->at("lacks").get<std::vector<std::string>>();
   c.notes = j->at("notes").get<std::vector<std::string>>();
-  for (const Json& s : j->at("settings"))
-    c.settings.push_back({s.at("option"), s.at("value"), s.at("was"), s.at("why"), s.at("kept")});
-  for (const Json& o : j->at("options"))
-    c.options.push_back({o.at("option"), o.at("title"), o.at("kind"), o.at("takes"), o.at("value"),
-                         o.at("active"), o.at("settable")});
+  c.settings = j->at("settings").get<std::vector<Setting>>();
+  c.options = j->at("options").get<std::vector<Seen>>();
   if (j->contains("window")) c.window = rect_of(j->at("window"));
   return c;
 }

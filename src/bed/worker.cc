@@ -111,22 +111,8 @@ Result<> probe(const Json& ask, Wire& wire) {
             {"sources", a->sources}, {"film_source", a->film_source},
             {"depths", a->depths},   {"resolutions", a->resolutions},
             {"lacks", a->lacks},     {"notes", a->notes}};
-  j["settings"] = Json::array();
-  for (const Setting& s : a->settings)
-    j["settings"].push_back({{"option", s.option},
-                             {"value", s.value},
-                             {"was", s.was},
-                             {"why", s.why},
-                             {"kept", s.kept}});
-  j["options"] = Json::array();
-  for (const Seen& o : everything(*surface))
-    j["options"].push_back({{"option", o.option},
-                            {"title", o.title},
-                            {"kind", o.kind},
-                            {"takes", o.takes},
-                            {"value", o.value},
-                            {"active", o.active},
-                            {"settable", o.settable}});
+  j["settings"] = a->settings;
+  j["options"] = everything(*surface);
   if (a->range) j["window"] = rect(*a->range);
   wire.send(dump(j));
   return {};

@@ -74,22 +74,8 @@ Json json_of(const BedReport& report) {
   j["lacks"] = known.lacks;
   j["notes"] = known.notes;
   if (!report.whole) return j;
-  j["settings"] = Json::array();
-  for (const bed::Setting& s : known.settings)
-    j["settings"].push_back({{"option", s.option},
-                             {"value", s.value},
-                             {"was", s.was},
-                             {"why", s.why},
-                             {"kept", s.kept}});
-  j["options"] = Json::array();
-  for (const bed::Seen& o : known.options)
-    j["options"].push_back({{"option", o.option},
-                            {"title", o.title},
-                            {"kind", o.kind},
-                            {"takes", o.takes},
-                            {"value", o.value},
-                            {"active", o.active},
-                            {"settable", o.settable}});
+  j["settings"] = known.settings;
+  j["options"] = known.options;
   return j;
 }
 

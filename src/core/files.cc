@@ -134,6 +134,7 @@ NewFile& NewFile::operator=(NewFile&& o) noexcept {
   if (this == &o) return *this;
   withdraw();
   fd_ = std::exchange(o.fd_, -1);
+  direct_ = std::exchange(o.direct_, -1);
   existing_ = o.existing_;
   partial_ = std::exchange(o.partial_, {});
   final_ = std::exchange(o.final_, {});
@@ -143,9 +144,9 @@ NewFile& NewFile::operator=(NewFile&& o) noexcept {
 NewFile::~NewFile() { withdraw(); }
 
 void NewFile::withdraw() {
-  if (fd_ >= 0) ::close(fd_);
+  for (int* fd : {&fd_, &direct_})
+    if (*fd >= 0) ::close(std::exchange(*fd, -1));
   if (!partial_.empty()) ::unlink(partial_.c_str());
-  fd_ = -1;
   partial_.clear();
 }
 
@@ -163,12 +164,23 @@ Result<> NewFile::write(const void* data, std::size_t bytes) {
 Result<> NewFile::write_at(std::uint64_t offset, const void* data, std::size_t bytes) {
   const char* p = static_cast<const char*>(data);
   while (bytes > 0) {
-    const ssize_t n = made_to_fail() ? -1 : ::pwrite(fd_, p, bytes, static_cast<off_t>(offset));
+    const bool whole = (offset | bytes | reinterpret_cast<std::uintptr_t>(p)) % block == 0;
+    const int to = whole && direct_ >= 0 ? direct_ : fd_;
+    const ssize_t n = made_to_fail() ? -1 : ::pwrite(to, p, bytes, static_cast<off_t>(offset));
     if (n < 0 && errno == EINTR) continue;
+    if (n < 0 && to == direct_ && errno == EINVAL) {  // this disk wants larger blocks
+      ::close(std::exchange(direct_, -1));
+      continue;
+    }
     if (n < 0) return fail(Fault::io, final_.string() + ": cannot be written: " + reason());
     p += n, bytes -= static_cast<std::size_t>(n), offset += static_cast<std::uint64_t>(n);
   }
   return {};
+}
+
+bool NewFile::pass_by_cache() {
+  direct_ = ::open(partial_.c_str(), O_WRONLY | O_DIRECT | O_CLOEXEC);
+  return direct_ >= 0;
 }
 
 Result<> NewFile::publish(std::uint64_t bytes) {
@@ -181,6 +193,7 @@ Result<> NewFile::publish(std::uint64_t bytes) {
   // A failed fsync is final: the pages it could not write are gone, a second call would only hide
   // it.
   if (made_to_fail() || ::fsync(fd_) != 0) return failed("cannot be flushed to disk");
+  if (direct_ >= 0 && ::close(std::exchange(direct_, -1)) != 0) return failed("cannot be closed");
   if (made_to_fail() || ::close(std::exchange(fd_, -1)) != 0) return failed("cannot be closed");
   const unsigned flags = existing_ == Existing::refuse ? RENAME_NOREPLACE : 0;
   if (made_to_fail() ||

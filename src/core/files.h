@@ -56,13 +56,18 @@ class NewFile {
   const std::filesystem::path& final_path() const { return final_; }
   Result<> write(const void* data, std::size_t bytes);  // at the current offset
   Result<> write_at(std::uint64_t offset, const void* data, std::size_t bytes);  // anywhere
+  /// From here on write_at() sends whole blocks (offset, address and size are multiples of `block`)
+  /// past the system's page cache, where the file system can do that: for a file that is larger
+  /// than what should be remembered. False: it cannot, everything goes through the cache.
+  bool pass_by_cache();
+  static constexpr std::size_t block = 4096;
   /// Cuts to `bytes` when not 0, flushes, renames, flushes the folder.
   Result<> publish(std::uint64_t bytes = 0);
 
  private:
   NewFile() = default;
   void withdraw();
-  int fd_ = -1;
+  int fd_ = -1, direct_ = -1;
   Existing existing_ = Existing::replace;
   std::filesystem::path partial_, final_;
 };

@@ -141,7 +141,8 @@ Rect<SleeveSpace> sheet_area(const plan::Plan& plan) {
 
 Result<Sheet> write_sheet(const std::filesystem::path& file, const std::vector<Piece>& pieces, const std::vector<plan::Lap>& laps,
                           const SheetGeometry& geometry, const raw::Tags& tags, const std::atomic<bool>& stop) {
-  auto writer = raw::Writer::create(file, geometry.width, geometry.height, geometry.ppi, tags);
+  auto writer = raw::Writer::create(file, geometry.width, geometry.height, geometry.ppi, tags, 0,
+                                    raw::Cached::pass_by);
   if (!writer) return fail(writer.error());
   auto report = join(pieces, laps, geometry, **writer, stop);
   if (!report) return fail(report.error());

@@ -25,11 +25,15 @@ struct Tags {
 
 struct Written { std::filesystem::path path; std::string sha256; std::uint64_t bytes = 0; std::int64_t height = 0; };
 
+/// Whether a large file's pages stay in the system's cache, for one who reads it soon, or go past it, which costs less.
+enum class Cached { keep, pass_by };
+
 class Writer : public image::RowSink {
  public:
   /// height < 0: not known yet; `most_rows` then bounds the file for the choice of BigTIFF.
   static Result<std::unique_ptr<Writer>> create(const std::filesystem::path& path, std::int64_t width, std::int64_t height,
-                                                Ppi ppi, const Tags& tags, std::int64_t most_rows = 0);
+                                                Ppi ppi, const Tags& tags, std::int64_t most_rows = 0,
+                                                Cached cached = Cached::keep);
   /// finish() flushes, names and returns the file; without it the partial file is withdrawn.
   virtual Result<Written> finish() = 0;
 };

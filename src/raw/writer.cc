@@ -2,6 +2,7 @@
 #include <tiffio.h>
 
 #include <algorithm>
+#include <cstdlib>
 #include <cstring>
 #include <future>
 #include <optional>
@@ -16,12 +17,18 @@ namespace {
 
 constexpr std::uint64_t flush_step = 16 << 20;
 constexpr std::uint64_t worth_a_thread = 4 << 20;  // bytes whose checksum runs beside their writing
+constexpr std::uint64_t worth_passing_by = 256 << 20;  // bytes of a file
+constexpr std::size_t gathered_bytes = 2 << 20;        // of whole blocks written at a time past the cache
 
 /// The file as libtiff sees it. Picture bytes go straight to disk; the header and what follows the picture stay in memory
 /// until the end, since libtiff writes them out of order. The checksum is given the picture by `add_rows`.
 class Target {
  public:
-  Target(core::NewFile file, std::uint64_t header_bytes) : file_(std::move(file)), header_(header_bytes), end_(header_bytes) {}
+  Target(core::NewFile file, std::uint64_t header_bytes, Cached cached)
+      : file_(std::move(file)), header_(header_bytes), end_(header_bytes), put_(header_bytes) {
+    if (cached == Cached::pass_by && file_.pass_by_cache())
+      gathered_.reset(static_cast<unsigned char*>(std::aligned_alloc(core::NewFile::block, gathered_bytes)));
+  }
 
   /// From here on the checksum runs, with the header as it will be: `directory` is where libtiff will put the directory.
   void predict(const std::vector<unsigned char>& header) {
@@ -49,11 +56,11 @@ class Target {
       if (tail_.size() < at + n) tail_.resize(at + n);
       std::memcpy(tail_.data() + at, p, n);
     } else if (!tail_begins_ && position_ == end_) {
-      if (auto r = file_.write_at(position_, p, n); !r) {
+      if (auto r = gathered_ ? gather(p, n) : file_.write_at(position_, p, n); !r) {
         error_ = r.error();
         return -1;
       }
-      start_flushing(position_ + n);
+      if (!gathered_) start_flushing(position_ + n);
     } else {
       error_ = Error{Fault::internal, file_.final_path().string() + ": a write out of order at byte " + std::to_string(position_)};
       return -1;
@@ -77,6 +84,7 @@ class Target {
   }
 
   Result<std::string> finish() {
+    if (auto r = put_gathered(); !r) return fail(r.error());
     if (auto r = file_.write_at(0, header_.data(), header_.size()); !r) return fail(r.error());
     if (auto r = file_.write_at(*tail_begins_, tail_.data(), tail_.size()); !r) return fail(r.error());
     std::string sum;
@@ -104,11 +112,35 @@ class Target {
     flushed_ = upto;
   }
 
+  /// Picture bytes are gathered until their end is the end of a block.
+  Result<> gather(const unsigned char* from, std::uint64_t bytes) {
+    while (bytes > 0) {
+      const std::uint64_t room = gathered_bytes - put_ % core::NewFile::block - held_, n = std::min(bytes, room);
+      std::memcpy(gathered_.get() + held_, from, n);
+      held_ += n, from += n, bytes -= n;
+      if (n == room)
+        if (auto r = put_gathered(); !r) return r;
+    }
+    return {};
+  }
+
+  Result<> put_gathered() {
+    if (held_ == 0) return {};
+    auto r = file_.write_at(put_, gathered_.get(), held_);
+    put_ += held_, held_ = 0;
+    return r;
+  }
+
+  struct Free {
+    void operator()(unsigned char* p) const { std::free(p); }
+  };
   core::NewFile file_;
+  std::unique_ptr<unsigned char, Free> gathered_;
+  std::uint64_t held_ = 0;
   std::vector<unsigned char> header_, predicted_, tail_;
   std::optional<core::Sha256> sum_;
   std::optional<std::uint64_t> tail_begins_;
-  std::uint64_t end_, position_ = 0, flushed_ = 0;
+  std::uint64_t end_, position_ = 0, flushed_ = 0, put_ = 0;  // put_: where the gathered bytes go
   std::optional<Error> error_;
 };
 
@@ -135,8 +167,9 @@ std::string tiff_time() {  // 2026-01-31T09:12:44.120Z as 2026:01:31 09:12:44
 
 class TiffWriter : public Writer {
  public:
-  TiffWriter(std::filesystem::path path, core::NewFile file, std::int64_t width, std::int64_t height, const Layout& layout)
-      : path_(std::move(path)), target_(std::move(file), layout.header_bytes()), width_(width), height_(height), layout_(layout) {}
+  TiffWriter(std::filesystem::path path, core::NewFile file, std::int64_t width, std::int64_t height, const Layout& layout,
+             Cached cached)
+      : path_(std::move(path)), target_(std::move(file), layout.header_bytes(), cached), width_(width), height_(height), layout_(layout) {}
   ~TiffWriter() override {
     if (tiff_ != nullptr) {
       target_.picture_is_whole();  // what libtiff still writes stays in memory and is dropped
@@ -271,14 +304,15 @@ class TiffWriter : public Writer {
 }  // namespace
 
 Result<std::unique_ptr<Writer>> Writer::create(const std::filesystem::path& path, std::int64_t width, std::int64_t height, Ppi ppi,
-                                               const Tags& tags, std::int64_t most_rows) {
+                                               const Tags& tags, std::int64_t most_rows, Cached cached) {
   if (width <= 0 || width > 1 << 24 || height == 0 || height > 1 << 26 || ppi.value <= 0)
     return fail(Fault::cannot_create, path.string() + ": a picture of " + std::to_string(width) + " x " + std::to_string(height) +
                                           " pixels at " + std::to_string(ppi.value) + " ppi cannot be made");
   const Layout layout = layout_of(width, height >= 0 ? height : std::max<std::int64_t>(most_rows, 0));
   auto file = core::NewFile::create(path, height >= 0 ? layout.header_bytes() + layout.data_bytes : 0);
   if (!file) return fail(file.error());
-  auto writer = std::make_unique<TiffWriter>(path, std::move(*file), width, height, layout);
+  if (height < 0 || layout.data_bytes < worth_passing_by) cached = Cached::keep;
+  auto writer = std::make_unique<TiffWriter>(path, std::move(*file), width, height, layout, cached);
   if (auto r = writer->open(ppi, tags); !r) return fail(r.error());
   return writer;
 }

@@ -157,7 +157,8 @@ Told join_files(const Job& j, const fs::path& fa, const fs::path& fb, const fs::
   lap::Light light;
   for (std::size_t c = 0; c < 3; ++c) light.gain[c] = j.a.light[c] / j.b.light[c];
   const auto geometry = sheet_of(j);
-  auto writer = raw::Writer::create(out, geometry.width, geometry.height, geometry.ppi, {});
+  auto writer = raw::Writer::create(out, geometry.width, geometry.height, geometry.ppi, {}, 0,
+                                    raw::Cached::pass_by);
   if (!writer) return {{}, writer.error().text, ""};
   const std::atomic<bool> never{false};
   const auto done =

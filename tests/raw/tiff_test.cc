@@ -231,6 +231,38 @@ TEST(Writer, RefusesTooFewAndTooManyRowsAndWithdrawsTheFile) {
   EXPECT_FALSE(Writer::create(folder.path / "d.tif", 0, 5, Ppi{300}, {}));
 }
 
+TEST(Writer, LargeFilesPastTheCacheAreTheSameBytes) {
+  constexpr std::int64_t width = 4999, chunk = 733, chunks = 13;  // 286 MB, no row begins at a block
+  const auto rows = rows_of(width, 0, chunk);
+  Tags tags;
+  tags.date_time = "2026:01:31 09:12:44";
+  const auto make = [&](const fs::path& path, Cached cached) -> Result<Written> {
+    auto writer = Writer::create(path, width, chunk * chunks, Ppi{2400}, tags, 0, cached);
+    if (!writer) return fail(writer.error());
+    for (std::int64_t k = 0; k < chunks; ++k)
+      if (auto r = (*writer)->write(rows.data(), chunk); !r) return fail(r.error());
+    return (*writer)->finish();
+  };
+  const Folder folder;
+  const auto kept = make(folder.path / "kept.tif", Cached::keep);
+  ASSERT_TRUE(kept) << kept.error().text;
+  // /dev/shm: a file system that may have no way past its cache.
+  for (const fs::path& path : {folder.path / "passed.tif", fs::path("/dev/shm/lapwright-passed.tif")}) {
+    const auto passed = make(path, Cached::pass_by);
+    ASSERT_TRUE(passed) << passed.error().text;
+    EXPECT_EQ(passed->sha256, kept->sha256);
+    EXPECT_EQ(output_of("sha256sum < " + path.string()).substr(0, 64), kept->sha256) << path;  // coreutils
+    EXPECT_EQ(passed->bytes, fs::file_size(path));
+    fs::remove(path);
+  }
+  core::fail_nth_call(60, ENOSPC);  // in the middle of the picture
+  const auto full = make(folder.path / "passed.tif", Cached::pass_by);
+  core::fail_nth_call(0, 0);
+  ASSERT_FALSE(full);
+  EXPECT_EQ(full.error().fault, Fault::io);
+  EXPECT_EQ(std::distance(fs::directory_iterator(folder.path), {}), 1);
+}
+
 TEST(Reader, GivesRowsAndBlocksInAnyOrder) {
   const Folder folder;
   const fs::path path = folder.path / "a.tif", packed = folder.path / "z.tif", other = folder.path / "b.tif";

@@ -393,4 +393,16 @@ assert {(t["path"].split("/")[-1]) for t in troubled["troubles"]} >= {"pass-1.ti
 passes[0].write_bytes(whole)
 (work / "away.pdf").rename(proof / "proof.pdf")
 practice.ledger_holds()
+before = {r["roll"]: r for r in result("rolls", "ledger")["rolls"] if r["proofed"]}
+refused(66, "no archive there", "ledger", "rebuild", "--archive", work / "nowhere")
+made = result("rebuild", "ledger", "rebuild")  # beside the ledger that is there, which is kept
+assert (archive / made["kept_as"]).exists() and made["proofs"] == len(before), made
+for gone in archive.glob("ledger*"):
+    gone.unlink()
+made = result("rebuild", "ledger", "rebuild")
+after = {r["roll"]: r for r in result("rolls", "ledger")["rolls"]}
+assert made["kept_as"] == "", made
+for name, was in before.items():
+    assert after[name]["proofed"] and after[name]["at_full"] == was["at_full"], (was, after[name])
+assert result("audit", "ledger", "audit")["ok"]
 print("every command holds")
