@@ -22,7 +22,7 @@ constexpr double most_uneven = 0.08;    // density, of one part of a pass agains
 constexpr double least_sharp = 0.6;     // gradient energy, of a pass against the other
 constexpr double proved_mm = 0.25;      // cells lie that near where a lap is good
 constexpr double most_unproved = 0.02;  // of the cells
-constexpr double band_mm = 4, most_drift_mm = 0.17, least_stiff = 0.15;
+constexpr double band_mm = 4, most_drift_mm = 0.17, least_stiff = 0.15, stiff_slide = 0.5;
 constexpr double least_of_strip = 0.6, most_across_mm = 0.25, alike_mm = 0.4;
 constexpr double sure_enough_to_name = 0.95;  // that it lies wrong, not that it lies right
 constexpr double fits_outline = 0.12, clearly_better = 0.03;  // parts of a pass
@@ -243,6 +243,39 @@ class Check {
            std::min(p.sharper, q.sharper) < least_sharp * std::max(p.sharper, q.sharper);
   }
 
+  /// How many cells of film of each strip both passes show, with structure or without.
+  std::map<int, int> film_of_strips(const Strips& strips, const Warp& placed) const {
+    std::map<int, int> out;
+    constexpr std::int64_t step = 12;
+    for (std::int64_t y = step / 2; y < oa_.film.height; y += step)
+      for (std::int64_t x = step / 2; x < oa_.film.width; x += step) {
+        const Spot<PassSpace> p{static_cast<double>(x), static_cast<double>(y)};
+        const int k = strips.at(p);
+        if (k < 0 || oa_.film.row(y)[x] < 0.5F) continue;
+        const auto q = placed(p);
+        if (q.x >= 0 && q.y >= 0 && q.x < static_cast<double>(ob_.film.width) &&
+            q.y < static_cast<double>(ob_.film.height))
+          ++out[k];
+      }
+    return out;
+  }
+
+  /// Where b's first or last rows of the lap do not agree, little of what came there may be seen.
+  bool ends_badly() const {
+    std::vector<const Cell*> by_row;
+    for (const Cell& c : cells_.seen) by_row.push_back(&c);
+    std::sort(by_row.begin(), by_row.end(),
+              [](const Cell* p, const Cell* q) { return p->b.y < q->b.y; });
+    const auto bad = [](const Cell* c) { return c->seen != Seen::agrees; };
+    const std::size_t n = by_row.size();
+    return n >= 2 &&
+           ((bad(by_row[0]) && bad(by_row[1])) || (bad(by_row[n - 1]) && bad(by_row[n - 2])));
+  }
+  bool proved() const {
+    return !astray_ && cells_.bad() <= std::max(2.0, most_unproved * cells_.all()) &&
+           worst_band_mm_ <= most_drift_mm && !ends_badly();
+  }
+
   /// How far cells lie from where they should, on average.
   struct Drift {
     double x = 0, y = 0, stiff_x = 0, stiff_y = 0;
@@ -261,19 +294,17 @@ class Check {
     const OnPass on_a = core::scaled(placed_.affine, 1 / fa_);
     const Strips strips(oa_, on_a, sleeve_);
     const bool right = sleeve_.strips.run == profile::Run::right;
-    cells_ = compare_cells(
-        oa_, ob_,
-        [&](Spot<PassSpace> p) {
-          auto s = sleeve_at(placed_, {p.x * fa_, p.y * fa_});
-          const int k = strips.at(p);
-          for (const Slid& slid : report_.slid)
-            if (slid.strip == k)
-              s = {s.x + (right ? slid.along_mm : slid.across_mm),
-                   s.y + (right ? slid.across_mm : slid.along_mm)};
-          const auto q = report_.b_on_sleeve(s);
-          return Spot<PassSpace>{q.x / fb_, q.y / fb_};
-        },
-        proved_mm, false);
+    const Warp placed = [&](Spot<PassSpace> p) {
+      auto s = sleeve_at(placed_, {p.x * fa_, p.y * fa_});
+      const int k = strips.at(p);
+      for (const Slid& slid : report_.slid)
+        if (slid.strip == k)
+          s = {s.x + (right ? slid.along_mm : slid.across_mm),
+               s.y + (right ? slid.across_mm : slid.along_mm)};
+      const auto q = report_.b_on_sleeve(s);
+      return Spot<PassSpace>{q.x / fb_, q.y / fb_};
+    };
+    cells_ = compare_cells(oa_, ob_, placed, proved_mm, false);
     ends_ = break_at(cells_);
     std::map<int, Cells> of_strip;
     for (const Cell& c : cells_.seen) {
@@ -292,8 +323,16 @@ class Check {
       worst_band_mm_ = std::max(worst_band_mm_, drift.pixels() * oa_.mm_per_pixel);
     for (const auto& [strip, drift] : by_strip)
       if (strip >= 0 && drift.pixels() * oa_.mm_per_pixel > most_drift_mm) astray_ = strip;
+    // One strip slid, or the sleeve moved and the rest of what moved shows nothing to tell by.
+    if (!report_.slid.empty())
+      for (const auto& [strip, cells] : film_of_strips(strips, placed))
+        if (cells >= least_cells_of_strip && of_strip[strip].agreeing < least_cells_of_strip)
+          astray_ = strip;
     for (const Slid& slid : report_.slid)
-      if (of_strip[slid.strip].agreeing < least_cells_of_strip) astray_ = slid.strip;
+      if (const Drift& d = by_strip[slid.strip];
+          of_strip[slid.strip].agreeing < least_cells_of_strip ||
+          std::min(d.stiff_x, d.stiff_y) < stiff_slide)
+        astray_ = slid.strip;
     for (const auto& [strip, of] : of_strip)
       if (strip >= 0 && of.all() >= least_cells_of_strip && of.fraction() < least_of_strip)
         astray_ = strip;
@@ -376,7 +415,7 @@ class Check {
       report_.finding = Finding::too_little;
       report_.say = "The lap is " + mm(report_.overlap_mm) + " mm and must be " +
                     mm(report_.needed_mm) + " mm: " + lower(slide_back()) + ".";
-    } else if (off > options_.most_off_mm) {
+    } else if (off > options_.most_off_mm && proved()) {
       report_.finding = Finding::off_place;
       report_.say =
           "The sleeve lies " + mm(off) + " mm from its place: " + lower(slide_back()) + ".";
@@ -400,8 +439,7 @@ class Check {
           " lies otherwise than before: push it back in its pocket, lay the sleeve as the "
           "drawing shows and make " +
           name(b_.number) + " again.";
-    } else if (cells_.bad() > std::max(2.0, most_unproved * cells_.all()) ||
-               worst_band_mm_ > most_drift_mm) {
+    } else if (!proved()) {
       report_.finding = Finding::cannot_tell;
       report_.why = "too much of the lap does not lie where the rest says: " + report_.why;
       report_.say =
@@ -418,8 +456,9 @@ class Check {
       report_.ok = true;
       report_.say = "The lap is good: " + mm(report_.overlap_mm) + " mm.";
     }
-    report_.located = report_.finding == Finding::good || report_.finding == Finding::light ||
-                      report_.finding == Finding::off_place;
+    report_.located =
+        proved() && (report_.finding == Finding::good || report_.finding == Finding::light ||
+                     report_.finding == Finding::off_place);
   }
 
   static std::string lower(std::string s) {

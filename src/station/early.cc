@@ -8,7 +8,9 @@ namespace lapwright::station {
 namespace {
 
 constexpr int overview_ppi = 150;
-constexpr double first_mm = 10, next_times = 1.5;
+constexpr double first_mm = 10, often_to_mm = 30, often_mm = 2, next_times = 1.5;
+constexpr double again_mm = 20;  // a lap that is good so far may still be bumped
+constexpr double sure = 0.99;
 
 std::int64_t factor_of(Ppi ppi) {
   return std::max<std::int64_t>(1, std::llround(static_cast<double>(ppi.value) / overview_ppi));
@@ -25,7 +27,10 @@ bool surely_wrong(const lap::Report& r) {
     case lap::Finding::turned:
     case lap::Finding::mirrored:
     case lap::Finding::off_place:
-      return true;
+    case lap::Finding::too_little:
+    case lap::Finding::bumped:
+    case lap::Finding::light:
+      return r.confidence >= sure;  // by common film, not by the outline alone
     default:
       return false;
   }
@@ -50,6 +55,9 @@ EarlyLap::EarlyLap(const Setting& s, const Assignment& a, int number)
     other_->planned = kept->second.planned, other_->placement = kept->second.placement;
     other_->corner = window_corner(kept->second);
   }
+  // Reading it takes longer than a check: before the carriage comes to the lap it is done.
+  if (other_)
+    ready_ = std::async(std::launch::async, [other = other_] { return load(*other); }).share();
 }
 
 void EarlyLap::begin(std::int64_t width, Ppi ppi) {
@@ -80,27 +88,30 @@ void EarlyLap::reduce(const std::uint16_t* row) {
   for (std::uint32_t& s : sums_) small_.push_back(static_cast<std::uint16_t>(s / many)), s = 0;
 }
 
-std::optional<lap::Report> EarlyLap::judge(Other& other, const image::Rgb16& so_far,
+bool EarlyLap::load(Other& other) {
+  auto reader = raw::Reader::open(other.file);
+  if (!reader) return false;
+  other.factor = factor_of((*reader)->ppi()),
+  other.ppi = reduced_ppi((*reader)->ppi(), other.factor);
+  auto small =
+      image::reduced(**reader, 0, 0, (*reader)->width(), (*reader)->height(), other.factor);
+  if (!small) return false;
+  other.small = std::move(*small);
+  return true;
+}
+
+std::optional<lap::Report> EarlyLap::judge(const Other& other, const image::Rgb16& so_far,
                                            std::int64_t factor, Ppi ppi,
                                            const Affine<SleeveSpace, PassSpace>& planned,
-                                           Spot<BedSpace> corner, int number,
-                                           const profile::SleeveProfile& sleeve) {
-  if (other.small.width() == 0) {
-    auto reader = raw::Reader::open(other.file);
-    if (!reader) return {};
-    other.factor = factor_of((*reader)->ppi()),
-    other.ppi = reduced_ppi((*reader)->ppi(), other.factor);
-    auto small =
-        image::reduced(**reader, 0, 0, (*reader)->width(), (*reader)->height(), other.factor);
-    if (!small) return {};
-    other.small = std::move(*small);
-  }
+                                           std::int64_t rows_in_all, Spot<BedSpace> corner,
+                                           int number, const profile::SleeveProfile& sleeve) {
   image::MemorySource a(other.small, other.ppi), b(so_far, reduced_ppi(ppi, factor));
   lap::Placement placed;
   placed.affine = core::scaled(other.placement.affine, shrink(other.factor));
   auto report = lap::check(
       {&a, core::scaled(other.planned, shrink(other.factor)), other.number, other.corner}, placed,
-      {&b, core::scaled(planned, shrink(factor)), number, corner}, sleeve);
+      {&b, core::scaled(planned, shrink(factor)), number, corner}, sleeve,
+      {.rows_in_all = rows_in_all / factor});
   if (!report) return {};
   return *report;
 }
@@ -111,22 +122,25 @@ std::optional<lap::Report> EarlyLap::rows(const std::uint16_t* samples, std::int
   if (running_.valid()) {
     if (running_.wait_for(std::chrono::seconds(0)) != std::future_status::ready) return {};
     auto report = running_.get();
-    settled_ = !report || report->ok;
+    judged_ = report;
+    if (report && report->ok) next_mm_ = std::max(next_mm_, lap_mm()) + again_mm;
     if (!report || !surely_wrong(*report)) return {};
     report->why += "; seen while the pass was captured";
     return report;
   }
   if (lap_mm() < next_mm_) return {};
-  next_mm_ *= next_times;
+  next_mm_ = lap_mm() < often_to_mm ? lap_mm() + often_mm : next_mm_ * next_times;
   const std::int64_t columns = width_ / factor_;
   image::Rgb16 so_far(columns, static_cast<std::int64_t>(small_.size()) / (columns * 3));
   std::copy(small_.begin(), small_.begin() + so_far.height() * columns * 3, so_far.row(0));
   running_ = std::async(
       std::launch::async,
-      [other = other_, so_far = std::move(so_far), factor = factor_, ppi = ppi_, planned = planned_,
+      [other = other_, ready = ready_, so_far = std::move(so_far), factor = factor_, ppi = ppi_,
+       planned = planned_, in_all = pass_.height.value,
        corner = Spot<BedSpace>{pass_.window.x.mm(), pass_.window.y.mm()}, number = number_,
-       sleeve = sleeve_] {
-        return judge(*other, so_far, factor, ppi, planned, corner, number, sleeve);
+       sleeve = sleeve_]() -> std::optional<lap::Report> {
+        if (!ready.get()) return {};
+        return judge(*other, so_far, factor, ppi, planned, in_all, corner, number, sleeve);
       });
   return {};
 }

@@ -21,6 +21,8 @@ class EarlyLap {
   void begin(std::int64_t width, Ppi ppi);
   /// Takes the next rows; the lap's report when it is sure that the pass is wrong.
   std::optional<lap::Report> rows(const std::uint16_t* samples, std::int64_t count);
+  /// What was last judged, good or bad.
+  const std::optional<lap::Report>& judged() const { return judged_; }
 
  private:
   struct Other {  // the pass that this one laps over
@@ -34,18 +36,19 @@ class EarlyLap {
     Ppi ppi;
   };
   /// What is known of the rows so far; nothing when it is not sure.
-  static std::optional<lap::Report> judge(Other& other, const image::Rgb16& so_far,
+  static std::optional<lap::Report> judge(const Other& other, const image::Rgb16& so_far,
                                           std::int64_t factor, Ppi ppi,
                                           const Affine<SleeveSpace, PassSpace>& planned,
-                                          Spot<BedSpace> corner, int number,
-                                          const profile::SleeveProfile& sleeve);
+                                          std::int64_t rows_in_all, Spot<BedSpace> corner,
+                                          int number, const profile::SleeveProfile& sleeve);
+  static bool load(Other& other);
   void reduce(const std::uint16_t* row);
   double lap_mm() const;  // of the planned lap, along the carriage, in the rows so far
 
   profile::SleeveProfile sleeve_;
   int number_;
   plan::Pass pass_;
-  std::shared_ptr<Other> other_;  // null: nothing to compare with
+  std::shared_ptr<Other> other_;  // null: nothing to compare with; read by `ready_`
   std::int64_t width_ = 0, factor_ = 1, row_ = 0;
   Ppi ppi_;
   Affine<SleeveSpace, PassSpace> planned_;
@@ -53,8 +56,10 @@ class EarlyLap {
   std::vector<std::uint32_t> sums_;
   std::vector<std::uint16_t> small_;  // rows reduced so far
   double next_mm_ = 10;
-  bool settled_ = false;  // the lap is good, or there is nothing to say
+  bool settled_ = false;            // there is nothing to compare with
+  std::shared_future<bool> ready_;  // the other pass has been read
   std::future<std::optional<lap::Report>> running_;
+  std::optional<lap::Report> judged_;
 };
 
 }  // namespace lapwright::station
