@@ -92,6 +92,7 @@ class RandomLaps {
     l.b.off_x = uniform(-5, 5), l.b.off_y = uniform(-5, 5), l.b.turn = uniform(-2, 2);
     l.a.wobble_mm = l.b.wobble_mm = 0.06;
     l.b.wobble_phase = uniform(0, 6);
+    l.lamp.dust_per_cm2 = random_() % 2 ? uniform(0, 0.6) : 0;
     l.lamp.gain = {uniform(0.97, 1.03), uniform(0.97, 1.03), uniform(0.97, 1.03)};
     // Moves b on the bed by so many sleeve mm along the seam's normal.
     const auto move = [&](double mm) {
