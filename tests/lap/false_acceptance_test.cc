@@ -61,10 +61,11 @@ int from_environment(const char* name, int otherwise) {
 }
 
 // LAPWRIGHT_LAPS=10000 runs as many (LAPWRIGHT_LAPS_SEED others); the count of the everyday run
-// keeps it quick. LAPWRIGHT_LAPS_ALL=1 prints each.
+// keeps it quick. LAPWRIGHT_LAPS_ALL=1 prints each, LAPWRIGHT_LAPS_ONLY=n looks at that one.
 TEST(FalseAcceptance, NoWrongJoinIsAccepted) {
   const int laps = from_environment("LAPWRIGHT_LAPS", 252);
-  const bool each = from_environment("LAPWRIGHT_LAPS_ALL", 0) != 0;
+  const int only = from_environment("LAPWRIGHT_LAPS_ONLY", -1);
+  const bool each = from_environment("LAPWRIGHT_LAPS_ALL", 0) != 0 || only >= 0;
   const int of_a_scene = (laps > 1000 ? 8 : 4) * static_cast<int>(kinds);
   RandomLaps random(static_cast<unsigned>(from_environment("LAPWRIGHT_LAPS_SEED", 20240607)));
   std::array<Counts, kinds> counts;
@@ -74,6 +75,7 @@ TEST(FalseAcceptance, NoWrongJoinIsAccepted) {
     if (n % of_a_scene == 0) random.next_scene();
     const auto kind = static_cast<std::size_t>(n) % kinds;
     const RandomLaps::Lap lap = random.lap(static_cast<Kind>(kind));
+    if (only >= 0 && n != only) continue;
     const auto r =
         check_captures(*lap.of_a, lap.a, *lap.of_b, lap.b, lap.noise_seed, nullptr, {}, lap.lamp);
     ASSERT_TRUE(r) << r.error().text;
@@ -97,7 +99,7 @@ TEST(FalseAcceptance, NoWrongJoinIsAccepted) {
       for (const Slid& slid : r->slid)
         std::printf("[ laps ]   strip %d slid %.2f along %.2f across\n", slid.strip + 1,
                     slid.along_mm, slid.across_mm);
-    if (each) std::fflush(stdout);
+    if (each || wrong) std::fflush(stdout);
     // What was found is a place; how sure it is must hold wherever it is said.
     if (r->ok || r->located) {
       std::size_t s = steps.size() - 1;

@@ -27,7 +27,7 @@ inline profile::SleeveProfile small_sleeve() {
 /// over all of it. From where the lid is lifted (a part of the height; 2: never) stray light comes
 /// in and the film, no longer pressed down, is out of focus.
 struct Lamp {
-  double noise = 60;
+  double noise = 60, dust_per_cm2 = 0;
   std::array<double, 3> gain{1, 1, 1};
   double drift = 0, swell = 0, haze = 0;
   double lifted_at = 2, stray = 0, blur_mm = 0;
@@ -77,6 +77,20 @@ class Master {
         }
       }
     }
+    const double area = static_cast<double>(pass.width * pass.height) / (k_ * k_ * 100);
+    std::mt19937 random(seed * 31 + 7);
+    std::uniform_real_distribution<double> part(0, 1);
+    for (int specks = static_cast<int>(area * lamp.dust_per_cm2); specks > 0; --specks) {
+      const double x = part(random) * static_cast<double>(pass.width),
+                   y = part(random) * static_cast<double>(pass.height),
+                   r = (0.02 + 0.1 * part(random)) * k_ + 0.4;
+      for (auto j = static_cast<std::int64_t>(y - r); j <= static_cast<std::int64_t>(y + r); ++j)
+        for (auto i = static_cast<std::int64_t>(x - r); i <= static_cast<std::int64_t>(x + r); ++i)
+          if (i >= 0 && j >= 0 && i < pass.width && j < pass.height &&
+              std::hypot(static_cast<double>(i) + 0.5 - x, static_cast<double>(j) + 0.5 - y) < r)
+            for (int c = 0; c < 3; ++c)
+              out.row(j)[i * 3 + c] = static_cast<std::uint16_t>(out.row(j)[i * 3 + c] / 3);
+    }
     return out;
   }
 
@@ -117,7 +131,10 @@ inline Result<Report> check_captures(const Master& of_a, const PassSpec& a, cons
                                      const PassSpec& b, unsigned seed, Error* error = nullptr,
                                      const Options& options = {}, const Lamp& lamp = {}) {
   const MadePass pa = make(a), pb = make(b);
-  const image::Rgb16 ca = of_a.capture(pa, seed * 2 + 1), cb = of_b.capture(pb, seed * 2 + 2, lamp);
+  Lamp film_as_dusty;
+  film_as_dusty.dust_per_cm2 = lamp.dust_per_cm2;
+  const image::Rgb16 ca = of_a.capture(pa, seed * 2 + 1, film_as_dusty),
+                     cb = of_b.capture(pb, seed * 2 + 2, lamp);
   image::MemorySource sa(ca, Ppi{a.ppi}), sb(cb, Ppi{b.ppi});
   const Input ia{&sa, pa.planned, 1}, ib{&sb, pb.planned, 2};
   auto r = check(ia, {ia.planned, {}, {}}, ib, of_a.sleeve(), options);
