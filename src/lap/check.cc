@@ -24,6 +24,7 @@ constexpr double proved_mm = 0.25;      // cells lie that near where a lap is go
 constexpr double most_unproved = 0.02;  // of the cells
 constexpr double band_mm = 4, most_drift_mm = 0.17, least_stiff = 0.15, stiff_slide = 0.5;
 constexpr double least_of_strip = 0.6, most_across_mm = 0.25, alike_mm = 0.4;
+constexpr double most_far_mm = 20;  // from where film was seen to agree; good laps' is below 15
 constexpr double sure_enough_to_name = 0.95;  // that it lies wrong, not that it lies right
 constexpr double fits_outline = 0.12, clearly_better = 0.03;  // parts of a pass
 constexpr int many_lost = 12;  // cells, to be told before the lap is measured finely
@@ -260,6 +261,26 @@ class Check {
     return out;
   }
 
+  /// How far, in mm, film that both passes show lies from where they were seen to agree.
+  double farthest_mm(const Warp& placed) const {
+    constexpr std::int64_t step = 12;
+    double worst = 0;
+    for (std::int64_t y = step / 2; y < oa_.film.height; y += step)
+      for (std::int64_t x = step / 2; x < oa_.film.width; x += step) {
+        if (oa_.film.row(y)[x] < 0.5F) continue;
+        const Spot<PassSpace> p{static_cast<double>(x), static_cast<double>(y)}, q = placed(p);
+        if (q.x < 0 || q.y < 0 || q.x >= static_cast<double>(ob_.film.width) ||
+            q.y >= static_cast<double>(ob_.film.height))
+          continue;
+        double nearest = 1e9;
+        for (const Cell& c : cells_.seen)
+          if (c.seen == Seen::agrees)
+            nearest = std::min(nearest, std::hypot(c.a.x - p.x, c.a.y - p.y));
+        worst = std::max(worst, nearest * oa_.mm_per_pixel);
+      }
+    return worst;
+  }
+
   /// Where b's first or last rows of the lap do not agree, little of what came there may be seen.
   bool ends_badly() const {
     std::vector<const Cell*> by_row;
@@ -273,7 +294,7 @@ class Check {
   }
   bool proved() const {
     return !astray_ && cells_.bad() <= std::max(2.0, most_unproved * cells_.all()) &&
-           worst_band_mm_ <= most_drift_mm && !ends_badly();
+           worst_band_mm_ <= most_drift_mm && farthest_mm_ <= most_far_mm && !ends_badly();
   }
 
   /// How far cells lie from where they should, on average.
@@ -306,6 +327,7 @@ class Check {
     };
     cells_ = compare_cells(oa_, ob_, placed, proved_mm, false);
     ends_ = break_at(cells_);
+    farthest_mm_ = farthest_mm(placed);
     std::map<int, Cells> of_strip;
     for (const Cell& c : cells_.seen) {
       Cells& of = of_strip[strips.at(c.a)];
@@ -339,8 +361,9 @@ class Check {
   }
 
   /// Strips that "slid" across their pockets, or several side by side up to where b ends: a strip
-  /// does not do that by itself, but the sleeve does when it is bumped.
-  std::optional<Break> moved_together() const {
+  /// does not do that by itself, but the sleeve does when it is bumped. One that slid along, with
+  /// all of b before it or behind it, can be either: `astray_`.
+  std::optional<Break> moved_together() {
     std::map<int, std::pair<double, double>> rows;  // of b, by strip seen
     const Strips strips(oa_, core::scaled(placed_.affine, 1 / fa_), sleeve_);
     for (const Cell& c : cells_.seen) {
@@ -354,7 +377,6 @@ class Check {
       if (rows.count(s.strip) && std::hypot(s.along_mm, s.across_mm) > most_across_mm)
         moved.push_back(s);
     if (moved.empty() || moved.size() == rows.size()) return std::nullopt;
-    if (moved.size() == 1 && std::abs(moved[0].across_mm) < most_across_mm) return std::nullopt;
     for (const Slid& s : moved)
       if (std::hypot(s.along_mm - moved[0].along_mm, s.across_mm - moved[0].across_mm) > alike_mm)
         return std::nullopt;
@@ -365,7 +387,10 @@ class Check {
       const auto beyond = std::count_if(rows.begin(), rows.end(), [&](const auto& r) {
         return at_end ? r.second.first >= edge : r.second.second <= edge;
       });
-      if (beyond == static_cast<std::ptrdiff_t>(moved.size())) return Break{edge, at_end, {}};
+      if (beyond != static_cast<std::ptrdiff_t>(moved.size())) continue;
+      if (moved.size() > 1 || std::abs(moved[0].across_mm) >= most_across_mm)
+        return Break{edge, at_end, {}};
+      astray_ = moved[0].strip;
     }
     return std::nullopt;
   }
@@ -410,7 +435,8 @@ class Check {
     report_.why = evidence() + "; lap " + mm(report_.overlap_mm) + " mm of " +
                   mm(report_.needed_mm) + " mm needed, " + mm(off) +
                   " mm from the plan, residual " + number("%.2f px", report_.residual_px) +
-                  " over " + std::to_string(report_.patches) + " patches" + slid_;
+                  " over " + std::to_string(report_.patches) + " patches, film up to " + mm(farthest_mm_) +
+                  " mm from the nearest place" + slid_;
     if (report_.overlap_mm < report_.needed_mm) {
       report_.finding = Finding::too_little;
       report_.say = "The lap is " + mm(report_.overlap_mm) + " mm and must be " +
@@ -439,6 +465,12 @@ class Check {
           " lies otherwise than before: push it back in its pocket, lay the sleeve as the "
           "drawing shows and make " +
           name(b_.number) + " again.";
+    } else if (farthest_mm_ > most_far_mm) {
+      report_.finding = Finding::cannot_tell;
+      report_.why = "too much of the lap shows nothing to measure by: " + report_.why;
+      report_.say = "I cannot tell how all of " + name(b_.number) +
+                    " joins: too much of the lap shows no picture; lay the sleeve so that more of "
+                    "a picture is in both passes.";
     } else if (!proved()) {
       report_.finding = Finding::cannot_tell;
       report_.why = "too much of the lap does not lie where the rest says: " + report_.why;
@@ -538,7 +570,7 @@ class Check {
   const Options& options_;
   Report report_;
   Overview oa_, ob_;
-  double fa_ = 1, fb_ = 1, worst_light_ = 0, worst_band_mm_ = 0;
+  double fa_ = 1, fb_ = 1, worst_light_ = 0, worst_band_mm_ = 0, farthest_mm_ = 0;
   Cells cells_;
   std::optional<Break> ends_;
   std::optional<int> astray_;

@@ -52,6 +52,7 @@ class RandomLaps {
     Lamp lamp;
     const Master *of_a = nullptr, *of_b = nullptr;
     std::vector<double> slid_mm;  // per strip, from a to b
+    std::set<int> empty_strips;   // pockets without film
     double lap_mm = 0;            // as planned
     unsigned noise_seed = 0;
   };
@@ -59,7 +60,7 @@ class RandomLaps {
   /// The next sleeve of film; what was drawn before is gone.
   void next_scene() {
     ++scene_;
-    drawn_.clear();
+    drawn_.clear(), empty_.clear();
     process_ = std::array{profile::Process::colour_negative, profile::Process::bw_negative,
                           profile::Process::colour_negative,
                           profile::Process::slide}[static_cast<std::size_t>(scene_) % 4];
@@ -68,13 +69,14 @@ class RandomLaps {
     slid_mm_[random_() % 4] = uniform(0.3, 2) * (random_() % 2 ? 1 : -1);
   }
 
-  Lap lap(Kind kind) {
+  /// `drawn`: with its film, which takes time.
+  Lap lap(Kind kind, bool drawn = true) {
     Lap l;
     l.kind = kind;
     const Film on = film_of(kind);
-    l.of_a = l.of_b = &film(on, false, {});
+    if (drawn) l.of_a = l.of_b = &film(on, false, {});
     const bool beside = random_() % 2;
-    const Size page = l.of_a->sleeve().page;
+    const Size page = sleeve_of(on).page;
     const double page_across = (beside ? page.width : page.height).mm(),
                  page_along = (beside ? page.height : page.width).mm();
     const double lap = l.lap_mm = uniform(0, 1) < 0.5 ? uniform(8, 20) : uniform(20, 60);
@@ -102,7 +104,7 @@ class RandomLaps {
     };
     switch (kind) {
       case Kind::other_sleeve:
-        l.of_b = &film(on, true, {});
+        if (drawn) l.of_b = &film(on, true, {});
         break;
       case Kind::not_moved:
         // Half of them forgot to turn it, too.
@@ -128,7 +130,7 @@ class RandomLaps {
         break;
       case Kind::slid:
         l.slid_mm = slid_mm_;
-        l.of_b = &film(on, false, slid_mm_);
+        if (drawn) l.of_b = &film(on, false, slid_mm_);
         break;
       case Kind::bumped: {
         l.b.bumped_at = uniform(0.1, 0.9);
@@ -156,6 +158,7 @@ class RandomLaps {
       default:
         break;
     }
+    if (drawn) l.empty_strips = empty_.at({on, false});
     l.noise_seed = static_cast<unsigned>(random_() % 1000000);
     return l;
   }
@@ -236,6 +239,7 @@ class RandomLaps {
           (film == Film::partly && which() % 2))
         o.blank_frames.insert(i);
     if (film == Film::partly && which() % 2) o.empty_strips.insert(static_cast<int>(which() % 4));
+    empty_[{film, another}] = o.empty_strips;
     return drawn_.emplace(key, Master(support::Scene(sleeve_of(film), o), 150)).first->second;
   }
 
@@ -246,17 +250,23 @@ class RandomLaps {
   profile::Run run_{};
   std::vector<double> slid_mm_;  // one strip a scene: drawing takes time
   std::map<std::tuple<Film, bool, std::vector<double>>, Master> drawn_;
+  std::map<std::pair<Film, bool>, std::set<int>> empty_;
 };
 
 /// How far a join after the report would miss film that both passes show, in mm: each strip where
 /// the report says that it lies. Nothing where the passes share no film.
-inline std::optional<double> worst_miss_mm(const RandomLaps::Lap& lap, const Report& report) {
+struct Miss {
+  double mm = 0;
+  Spot<PassSpace> a, b;  // where: pixels of a, and where b has it
+  int strip = 0;
+};
+inline std::optional<Miss> worst_miss(const RandomLaps::Lap& lap, const Report& report) {
   const MadePass a = make(lap.a), b = make(lap.b);
   const auto& sleeve = lap.of_a->sleeve();
   const bool right = sleeve.strips.run == profile::Run::right;
   const double rim = 2 * a.ppi / 25.4, w = static_cast<double>(b.width),
                h = static_cast<double>(b.height);
-  std::optional<double> worst;
+  std::optional<Miss> worst;
   for (int j = 0; j <= 80; ++j)
     for (int i = 0; i <= 80; ++i) {
       const Spot<PassSpace> pa{rim + (static_cast<double>(a.width) - 2 * rim) * i / 80,
@@ -264,6 +274,7 @@ inline std::optional<double> worst_miss_mm(const RandomLaps::Lap& lap, const Rep
       const auto s = a.where(pa);
       for (int k = 0; k < sleeve.strips.count; ++k) {
         const auto strip = sleeve.strip(k);
+        if (lap.empty_strips.count(k)) continue;
         if (s.x < strip.x.mm() || s.x > strip.right().mm() || s.y < strip.y.mm() ||
             s.y > strip.bottom().mm())
           continue;
@@ -278,8 +289,8 @@ inline std::optional<double> worst_miss_mm(const RandomLaps::Lap& lap, const Rep
             at = {at.x + (right ? slid.along_mm : slid.across_mm),
                   at.y + (right ? slid.across_mm : slid.along_mm)};
         const auto found = report.b_on_sleeve(at);
-        worst = std::max(worst.value_or(0),
-                         std::hypot(found.x - truth.x, found.y - truth.y) * 25.4 / b.ppi);
+        const double mm = std::hypot(found.x - truth.x, found.y - truth.y) * 25.4 / b.ppi;
+        if (!worst || mm > worst->mm) worst = {mm, pa, truth, k};
       }
     }
   return worst;
