@@ -9,6 +9,8 @@
 #include <sstream>
 #include <utility>
 
+#include "core/text.h"
+
 namespace lapwright::profile {
 namespace {
 
@@ -138,7 +140,7 @@ class Builder : public YAML::EventHandler {
     } else if (!top.has_key) {
       if (value.text.empty()) throw Refusal{value.line, "a key is missing before the colon"};
       if (const Member* earlier = top.tree.find(value.text)) {
-        throw Refusal{value.line, value.text + ": given twice, first in line " +
+        throw Refusal{value.line, core::one_line(value.text, 100) + ": given twice, first in line " +
                                       std::to_string(earlier->line) + "; keep one"};
       }
       top.has_key = true;
@@ -165,7 +167,7 @@ const Member* Tree::find(const std::string& key) const {
 
 Result<Tree> parse_yaml(const std::string& text, const std::string& file, Fault fault) {
   const auto refuse = [&](int line, const std::string& what) {
-    return fail(fault, file + ":" + std::to_string(line) + ": " + what);
+    return fail(fault, file + ":" + std::to_string(line) + ": " + core::one_line(what));
   };
   try {
     check_text(text);
