@@ -18,6 +18,7 @@ namespace fs = std::filesystem;
 
 constexpr tmsize_t most_tables = 64 << 20;          // bytes libtiff may ask for at once
 constexpr std::uint64_t most_strip = 64 << 20;      // of a compressed strip
+constexpr std::size_t most_strips = 4 << 20;        // of a picture; their places are kept
 constexpr std::uint64_t most_advice = 64 << 20;     // read ahead at most this much
 
 int keep_message(TIFF*, void* into, const char*, const char* format, va_list arguments) {
@@ -119,6 +120,8 @@ class TiffReader : public Reader {
     TIFFGetFieldDefaulted(tiff_, TIFFTAG_ROWSPERSTRIP, &rows);
     if (rows == 0) return bad("0 rows a strip");
     rows_per_strip_ = std::min(rows, height);
+    if (strip_count() > most_strips)
+      return bad(std::to_string(strip_count()) + " strips; at most " + std::to_string(most_strips) + " can be read");
     return {};
   }
 

@@ -6,7 +6,7 @@
 #include <fstream>
 #include <map>
 
-#include "core/files.h"
+#include "core/text.h"
 #include "hostile.h"
 #include "ledger/store.h"
 
@@ -81,7 +81,7 @@ void manifest(std::string_view bytes) {
     const auto allowed = store.check_file("r", file);
     must(allowed.has_value(), allowed ? "" : "the ledger names what it must not: " + allowed.error().text);
   }
-  must(ledger::manifest_text(*book).find('\0') == std::string::npos, "a manifest that is no text");
+  for (const auto& [path, file] : book->named()) must(core::is_plain(path), "a name that is no line of a manifest: " + path);
   (void)book->due();
 }
 
