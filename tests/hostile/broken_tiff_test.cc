@@ -190,7 +190,7 @@ TEST_P(BrokenTiff, EveryFieldOfEveryEntryMayBeAnythingWithoutHarm) {
 
 INSTANTIATE_TEST_SUITE_P(Hostile, BrokenTiff,
                          ::testing::Values(std::pair{false, false}, std::pair{true, false}, std::pair{false, true}, std::pair{true, true}),
-                         [](const auto& info) { return std::string(info.param.second ? "Big" : "Classic") + (info.param.first ? "MM" : "II"); });
+                         [](const auto& test) { return std::string(test.param.second ? "Big" : "Classic") + (test.param.first ? "MM" : "II"); });
 
 }  // namespace
 }  // namespace lapwright::hostile

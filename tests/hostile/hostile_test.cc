@@ -29,7 +29,7 @@ TEST_P(Kept, InputsBreakNoPromise) {
   EXPECT_GT(inputs, 0);
 }
 
-INSTANTIATE_TEST_SUITE_P(Hostile, Kept, ::testing::ValuesIn(targets), [](const auto& info) { return std::string(info.param.name); });
+INSTANTIATE_TEST_SUITE_P(Hostile, Kept, ::testing::ValuesIn(targets), [](const auto& test) { return std::string(test.param.name); });
 
 }  // namespace
 }  // namespace lapwright::hostile
