@@ -17,7 +17,7 @@ void card(std::string_view bytes) {
   must(again.has_value(), again ? "" : "a card that is not read back: " + again.error().text);
   must(profile::write_card(*again) == text, "a card comes back changed");
   if (!card->open_light || !card->base) return;
-  const profile::StockProfile stock{.name = "any"};
+  const profile::StockProfile stock;
   const auto measured = density::measured_from(*card->open_light, *card->base, stock);
   for (const double d : measured.base_density) must(std::isfinite(d), "a base density that is no number");
   const density::Converter converter(stock, measured);
