@@ -97,7 +97,7 @@ const Broken kinds[] = {  // TIFF 6.0, section 8: what the fields must hold
      }},
     {"compressed, 4 G wide", [](TiffBytes& t) { t.entries[259].values = {8}, t.entries[256].values = {0xffffffff}; }},
     {"compressed, strips of 4 G rows", [](TiffBytes& t) { t.entries[259].values = {8}, t.entries[257].values = t.entries[278].values = {0xffffffff}; }},
-    {"compressed, 4 G strips", [](TiffBytes& t) { t.entries[259].values = {5}, t.entries[257].values = {0xffffffff}; }},
+    {"compressed, 2 G strips", [](TiffBytes& t) { t.entries[259].values = {5}, t.entries[257].values = {0xfffffffe}; }},
     {"compressed, strips beyond the end", [](TiffBytes& t) { t.entries[259].values = {8}, t.entries[273].values[1] = 1u << 20; }},
     {"compressed, empty strips", [](TiffBytes& t) { t.entries[259].values = {8}, t.entries[279].values = {0, 0}; }},
     {"unknown compression", [](TiffBytes& t) { t.entries[259].values = {0xfffe}; }},
@@ -147,8 +147,8 @@ TEST_P(BrokenTiff, OfEachKindIsRefusedBeforeMemoryIsAskedFor) {
 TEST_P(BrokenTiff, ThatIsLargeForNothingIsRefusedBeforeMemoryIsAskedFor) {
   // A file with a hole of 100 GB takes no room, and could hold the four thousand million strips that it tells of.
   TiffBytes t(swapped_, big_, 1, 2);
-  t.entries[257].values = {0xffffffff}, t.entries[278].values = {1};
-  for (const int tag : {273, 279}) t.entries[tag].count = 0xffffffff, t.entries[tag].told_offset = 4096;
+  t.entries[257].values = {4'000'000'000}, t.entries[278].values = {1};
+  for (const int tag : {273, 279}) t.entries[tag].count = 4'000'000'000, t.entries[tag].told_offset = 4096;
   const std::string bytes = t.bytes();
   EXPECT_EQ(in_a_child([&] { return refused(bytes, 100'000'000'000); }), "");
   t.entries[259].values = {8};
