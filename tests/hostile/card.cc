@@ -19,7 +19,8 @@ void card(std::string_view bytes) {
   if (!card->open_light || !card->base) return;
   const profile::StockProfile stock;
   const auto measured = density::measured_from(*card->open_light, *card->base, stock);
-  for (const double d : measured.base_density) must(std::isfinite(d), "a base density that is no number");
+  for (const double d : measured.base_density)
+    must(std::isfinite(d), "a base density that is no number");
   const density::Converter converter(stock, measured);
   const std::array<std::uint16_t, 9> linear{0, 0, 0, 20000, 12000, 9000, 65535, 65535, 65535};
   std::array<std::uint16_t, 9> positive{};

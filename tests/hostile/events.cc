@@ -1,5 +1,3 @@
-#include "station/key.h"
-
 #include <fcntl.h>
 #include <sys/mman.h>
 #include <unistd.h>
@@ -18,6 +16,7 @@
 
 #include "cli/command.h"
 #include "hostile.h"
+#include "station/key.h"
 #include "station/transition.h"
 
 namespace lapwright::hostile {
@@ -28,11 +27,16 @@ using station::Heard;
 class NoBed : public bed::Bed {
  public:
   Result<std::vector<bed::Device>> list() override { return std::vector<bed::Device>{}; }
-  Result<bed::Capability> probe(const std::string&) override { return fail(Fault::unavailable, "none"); }
-  Result<bed::Captured> capture(const bed::Request&, bed::Receiver&, const std::atomic<bool>&) override {
+  Result<bed::Capability> probe(const std::string&) override {
     return fail(Fault::unavailable, "none");
   }
-  Result<bool> wait_for_button(const std::string&, const std::atomic<bool>&) override { return fail(Fault::unavailable, "none"); }
+  Result<bed::Captured> capture(const bed::Request&, bed::Receiver&,
+                                const std::atomic<bool>&) override {
+    return fail(Fault::unavailable, "none");
+  }
+  Result<bool> wait_for_button(const std::string&, const std::atomic<bool>&) override {
+    return fail(Fault::unavailable, "none");
+  }
 };
 
 /// All that a key source hears until its bytes end.
@@ -53,7 +57,8 @@ std::vector<Heard> hear(const std::string& key) {
   return heard;
 }
 
-/// The words that the lines of `bytes` hold, as key.h tells: without blanks at either end, cut at 200 bytes.
+/// The words that the lines of `bytes` hold, as key.h tells: without blanks at either end, cut at
+/// 200 bytes.
 std::vector<std::string> words_of(std::string_view bytes) {
   std::vector<std::string> words;
   while (!bytes.empty()) {
@@ -106,15 +111,24 @@ std::optional<station::Event> event_of(const std::string& line) {
 void check(const station::State& before, const station::Step& step) {
   using station::Phase;
   const station::State& s = step.state;
-  if (!step.refused.empty()) must(s == before && step.commands.empty(), "refused (" + step.refused + ") and yet something changed");
-  const bool busy = s.phase == Phase::placing || s.phase == Phase::looking || s.phase == Phase::capturing || s.phase == Phase::checking;
-  if (busy) must(s.job != 0 && s.pass >= 1 && s.pass <= s.of, "pass " + std::to_string(s.pass) + " of " + std::to_string(s.of));
+  if (!step.refused.empty())
+    must(s == before && step.commands.empty(),
+         "refused (" + step.refused + ") and yet something changed");
+  const bool busy = s.phase == Phase::placing || s.phase == Phase::looking ||
+                    s.phase == Phase::capturing || s.phase == Phase::checking;
+  if (busy)
+    must(s.job != 0 && s.pass >= 1 && s.pass <= s.of,
+         "pass " + std::to_string(s.pass) + " of " + std::to_string(s.of));
   for (const station::Command& command : step.commands) {
     if (const auto* c = std::get_if<station::command::AskToPlace>(&command))
-      must(s.phase == Phase::placing && c->pass == s.pass, "a place is asked for that is not waited for");
-    if (const auto* c = std::get_if<station::command::DropPass>(&command)) must(c->pass >= 1 && c->pass <= before.pass, "a pass dropped that was never made");
-    if (const auto* c = std::get_if<station::command::StartCapture>(&command)) must(c->pass == s.pass, "another pass is captured");
-    if (std::holds_alternative<station::command::End>(command)) must(s.phase == Phase::stopped, "an end before the end");
+      must(s.phase == Phase::placing && c->pass == s.pass,
+           "a place is asked for that is not waited for");
+    if (const auto* c = std::get_if<station::command::DropPass>(&command))
+      must(c->pass >= 1 && c->pass <= before.pass, "a pass dropped that was never made");
+    if (const auto* c = std::get_if<station::command::StartCapture>(&command))
+      must(c->pass == s.pass, "another pass is captured");
+    if (std::holds_alternative<station::command::End>(command))
+      must(s.phase == Phase::stopped, "an end before the end");
   }
 }
 
@@ -133,8 +147,11 @@ void run_station(const std::vector<Heard>& heard) {
 void check_frame_list(std::string_view bytes) {
   const auto frames = cli::parse_frame_list(std::string(bytes));
   if (!frames) return must_refuse(frames.error(), Fault::usage, "--frames ");
-  must(!frames->empty() && std::set<std::string>(frames->begin(), frames->end()).size() == frames->size(), "a frame twice");
-  for (const std::string& f : *frames) must(!f.empty() && f.size() <= 8, "a frame called '" + f + "'");
+  must(!frames->empty() &&
+           std::set<std::string>(frames->begin(), frames->end()).size() == frames->size(),
+       "a frame twice");
+  for (const std::string& f : *frames)
+    must(!f.empty() && f.size() <= 8, "a frame called '" + f + "'");
 }
 
 }  // namespace
@@ -159,12 +176,16 @@ void events(std::string_view bytes) {
   run_station(heard);
 
   static const int device = ::memfd_create("keypad", MFD_CLOEXEC);
-  must(::ftruncate(device, 0) == 0 && ::pwrite(device, bytes.data(), bytes.size(), 0) == static_cast<ssize_t>(bytes.size()), "no room for a test");
+  must(::ftruncate(device, 0) == 0 &&
+           ::pwrite(device, bytes.data(), bytes.size(), 0) == static_cast<ssize_t>(bytes.size()),
+       "no room for a test");
   std::size_t presses = 0;
-  for (std::size_t at = 0; at + station::input_event_bytes() <= bytes.size(); at += station::input_event_bytes())
+  for (std::size_t at = 0; at + station::input_event_bytes() <= bytes.size();
+       at += station::input_event_bytes())
     presses += station::is_press(bytes.data() + at) ? 1 : 0;
   const std::size_t pressed = hear("evdev:/proc/self/fd/" + std::to_string(device)).size();
-  must(pressed <= presses && (pressed > 0) == (presses > 0), "presses heard that were none, or none heard");
+  must(pressed <= presses && (pressed > 0) == (presses > 0),
+       "presses heard that were none, or none heard");
 
   check_frame_list(bytes);
 }

@@ -23,7 +23,8 @@ class Archive {
     must(::mkdtemp(name.data()) != nullptr, "no folder for a test");
     path = name;
     for (const char* folder : {"proof", "full"}) fs::create_directories(roll() / folder);
-    for (const char* file : {"proof/pass-1.tif", "proof/sheet.tif", "proof/proof.jpg", "full/frame-07.tif", "proof/\xff.txt", "proof/a\nb"})
+    for (const char* file : {"proof/pass-1.tif", "proof/sheet.tif", "proof/proof.jpg",
+                             "full/frame-07.tif", "proof/\xff.txt", "proof/a\nb"})
       std::ofstream(roll() / file) << file;
   }
   ~Archive() {
@@ -34,9 +35,11 @@ class Archive {
   fs::path path;
 };
 
-constexpr const char* given[] = {"manifest-sha256.txt", "proof/sheet.yaml", "proof/frames.json", "proof/plan.json", "full/frame-07.yaml"};
+constexpr const char* given[] = {"manifest-sha256.txt", "proof/sheet.yaml", "proof/frames.json",
+                                 "proof/plan.json", "full/frame-07.yaml"};
 
-/// The bytes as the texts of a roll's folder: after a line "== NAME" the text of that file; what stands before is the manifest.
+/// The bytes as the texts of a roll's folder: after a line "== NAME" the text of that file; what
+/// stands before is the manifest.
 std::map<std::string, std::string> texts_of(std::string_view bytes) {
   std::map<std::string, std::string> texts;
   std::string name = given[0];
@@ -53,7 +56,9 @@ std::map<std::string, std::string> texts_of(std::string_view bytes) {
 }
 
 bool plain(const std::string& text) {
-  return text.size() <= 2000 && std::none_of(text.begin(), text.end(), [](char c) { return static_cast<unsigned char>(c) < 0x20 || c == 0x7f; });
+  return text.size() <= 2000 && std::none_of(text.begin(), text.end(), [](char c) {
+           return static_cast<unsigned char>(c) < 0x20 || c == 0x7f;
+         });
 }
 
 }  // namespace
@@ -63,15 +68,18 @@ void manifest(std::string_view bytes) {
   const auto texts = texts_of(bytes);
   for (const char* file : given) {
     const auto text = texts.find(file);
-    if (text == texts.end()) fs::remove(archive.roll() / file);
-    else std::ofstream(archive.roll() / file, std::ios::binary) << text->second;
+    if (text == texts.end())
+      fs::remove(archive.roll() / file);
+    else
+      std::ofstream(archive.roll() / file, std::ios::binary) << text->second;
   }
   auto db = ledger::Database::open(":memory:");
   must(db.has_value(), "no database");
   ledger::Ledger::Store store(archive.path, std::move(*db));
   const auto rebuilt = ledger::absorb(store);
   must(rebuilt.has_value(), rebuilt ? "" : "not rebuilt: " + rebuilt.error().text);
-  for (const auto& left : rebuilt->left) must(plain(left.path) && plain(left.why), "not one plain line: " + left.path + ": " + left.why);
+  for (const auto& left : rebuilt->left)
+    must(plain(left.path) && plain(left.why), "not one plain line: " + left.path + ": " + left.why);
   // As the books stand once the ledger is opened again.
   store.books = {};
   must(store.refresh().has_value(), "the ledger's own events are not read back");
@@ -79,9 +87,11 @@ void manifest(std::string_view bytes) {
   if (!book) return;
   for (const auto& [path, file] : book->named()) {
     const auto allowed = store.check_file("r", file);
-    must(allowed.has_value(), allowed ? "" : "the ledger names what it must not: " + allowed.error().text);
+    must(allowed.has_value(),
+         allowed ? "" : "the ledger names what it must not: " + allowed.error().text);
   }
-  for (const auto& [path, file] : book->named()) must(core::is_plain(path), "a name that is no line of a manifest: " + path);
+  for (const auto& [path, file] : book->named())
+    must(core::is_plain(path), "a name that is no line of a manifest: " + path);
   (void)book->due();
 }
 

@@ -15,7 +15,8 @@ constexpr const char* name = "plan.json";
 
 }  // namespace
 
-void check(const plan::Plan& plan, const profile::SleeveProfile& sleeve, const profile::BedProfile& bed) {
+void check(const plan::Plan& plan, const profile::SleeveProfile& sleeve,
+           const profile::BedProfile& bed) {
   const Json json = plan::to_json(plan);
   const auto again = plan::from_json(json, name);
   must(again.has_value(), again ? "" : "a plan that is not read back: " + again.error().text);
@@ -29,7 +30,8 @@ void check(const plan::Plan& plan, const profile::SleeveProfile& sleeve, const p
   (void)join::SheetGeometry::of(join::sheet_area(plan), plan.ppi);
 }
 
-void check_made(const Result<plan::Plan>& plan, const profile::SleeveProfile& sleeve, const profile::BedProfile& bed) {
+void check_made(const Result<plan::Plan>& plan, const profile::SleeveProfile& sleeve,
+                const profile::BedProfile& bed) {
   if (plan) return check(*plan, sleeve, bed);
   must_refuse(plan.error(), Fault::bad_data, "");
 }

@@ -17,13 +17,15 @@ profile::Shelf shelf() { return profile::Shelf({std::filesystem::path(SOURCE_DIR
 
 void use(const profile::BedProfile& bed) {
   static const profile::SleeveProfile sleeve = *shelf().sleeve("135-7x5");
-  must(std::find(bed.ppi.begin(), bed.ppi.end(), bed.proof_ppi()) != bed.ppi.end(), "a proof resolution that is not listed");
+  must(std::find(bed.ppi.begin(), bed.ppi.end(), bed.proof_ppi()) != bed.ppi.end(),
+       "a proof resolution that is not listed");
   for (const Ppi ppi : bed.ppi) {
     const double seconds = bed.seconds(ppi, to_pixels(bed.window.height, ppi));
     must(std::isfinite(seconds) && seconds >= 0, "a pass of " + std::to_string(seconds) + " s");
   }
   if (bed.match)
-    (void)bed::matches(bed.match->vendor, bed.match->model, {"test:0", "practice", "flatbed with an 8 x 10 window", "flatbed scanner"});
+    (void)bed::matches(bed.match->vendor, bed.match->model,
+                       {"test:0", "practice", "flatbed with an 8 x 10 window", "flatbed scanner"});
   check_made(plan::make_plan(sleeve, bed, bed.proof_ppi()), sleeve, bed);
 }
 
@@ -49,10 +51,14 @@ void read(const Result<T>& parsed) {
 void profile(std::string_view bytes) {
   const std::string text(bytes);
   const auto holds = [&](const char* key) { return text.find(key) != std::string::npos; };
-  if (holds("sleeve:")) read(profile::parse_sleeve(text, name));
-  else if (holds("stock:")) read(profile::parse_stock(text, name));
-  else if (holds("convert:") || holds("archive:")) read(profile::parse_config(text, name));
-  else read(profile::parse_bed(text, name));
+  if (holds("sleeve:"))
+    read(profile::parse_sleeve(text, name));
+  else if (holds("stock:"))
+    read(profile::parse_stock(text, name));
+  else if (holds("convert:") || holds("archive:"))
+    read(profile::parse_config(text, name));
+  else
+    read(profile::parse_bed(text, name));
 }
 
 }  // namespace lapwright::hostile

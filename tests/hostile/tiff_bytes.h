@@ -1,5 +1,5 @@
-// A small TIFF made byte by byte after TIFF 6.0 (section 2) and BigTIFF's layout, so that anything in it can be made wrong.
-// Units: pixels, bytes. Thread: values. Errors: none.
+// A small TIFF made byte by byte after TIFF 6.0 (section 2) and BigTIFF's layout, so that anything
+// in it can be made wrong. Units: pixels, bytes. Thread: values. Errors: none.
 #pragma once
 
 #include <algorithm>
@@ -16,13 +16,13 @@ struct TiffBytes {
 
   struct Entry {
     int type = 4;
-    std::vector<std::uint64_t> values;          // of type 5 two each
-    std::uint64_t count = 0;                    // 0: as many as there are values
-    std::uint64_t told_offset = 0;              // where the values are said to lie; 0: where they do
+    std::vector<std::uint64_t> values;  // of type 5 two each
+    std::uint64_t count = 0;            // 0: as many as there are values
+    std::uint64_t told_offset = 0;      // where the values are said to lie; 0: where they do
   };
-  std::map<int, Entry> entries;                 // by tag
+  std::map<int, Entry> entries;                                         // by tag
   std::uint64_t directory_at = 0, next_directory = 0, entry_count = 0;  // as told; 0: as it is
-  std::uint64_t data_cut = 0;                   // bytes of pixels that the file lacks
+  std::uint64_t data_cut = 0;  // bytes of pixels that the file lacks
 
   static constexpr std::uint64_t itself = ~std::uint64_t{0};  // next_directory: the same one again
 
@@ -34,9 +34,13 @@ struct TiffBytes {
       offsets.push_back(head() + y * row);
       counts.push_back(std::min(rows_per_strip, height - y) * row);
     }
-    entries = {{256, {4, {width}}}, {257, {4, {height}}}, {258, {3, {16, 16, 16}}}, {259, {3, {1}}}, {262, {3, {2}}},
-               {273, {4, offsets}}, {277, {3, {3}}},      {278, {4, {rows_per_strip}}}, {279, {4, counts}},
-               {282, {5, {300, 1}}}, {283, {5, {300, 1}}}, {284, {3, {1}}}, {296, {3, {2}}}};
+    entries = {{256, {4, {width}}},      {257, {4, {height}}},
+               {258, {3, {16, 16, 16}}}, {259, {3, {1}}},
+               {262, {3, {2}}},          {273, {4, offsets}},
+               {277, {3, {3}}},          {278, {4, {rows_per_strip}}},
+               {279, {4, counts}},       {282, {5, {300, 1}}},
+               {283, {5, {300, 1}}},     {284, {3, {1}}},
+               {296, {3, {2}}}};
   }
 
   std::uint64_t head() const { return big ? 16 : 8; }
@@ -50,7 +54,9 @@ struct TiffBytes {
     put(out, word, directory_at != 0 ? directory_at : directory());
     out.resize(directory(), '\x55');
     put(out, big ? 8 : 2, entry_count != 0 ? entry_count : entries.size());
-    const std::uint64_t behind = out.size() + entries.size() * (4 + 2 * static_cast<std::size_t>(word)) + static_cast<std::size_t>(word);
+    const std::uint64_t behind = out.size() +
+                                 entries.size() * (4 + 2 * static_cast<std::size_t>(word)) +
+                                 static_cast<std::size_t>(word);
     std::string far;
     for (const auto& [tag, entry] : entries) {
       std::string values;
@@ -58,7 +64,8 @@ struct TiffBytes {
       for (const std::uint64_t v : entry.values) put(values, size, v);
       put(out, 2, static_cast<std::uint64_t>(tag));
       put(out, 2, static_cast<std::uint64_t>(entry.type));
-      put(out, word, entry.count != 0 ? entry.count : entry.values.size() / (entry.type == 5 ? 2 : 1));
+      put(out, word,
+          entry.count != 0 ? entry.count : entry.values.size() / (entry.type == 5 ? 2 : 1));
       if (entry.told_offset == 0 && values.size() <= static_cast<std::size_t>(word)) {
         out += values + std::string(static_cast<std::size_t>(word) - values.size(), '\0');
       } else {
@@ -72,7 +79,8 @@ struct TiffBytes {
 
  private:
   void put(std::string& to, int n, std::uint64_t v) const {
-    for (int i = 0; i < n; ++i) to += static_cast<char>(v >> (8 * (swapped ? n - 1 - i : i)) & 0xff);
+    for (int i = 0; i < n; ++i)
+      to += static_cast<char>(v >> (8 * (swapped ? n - 1 - i : i)) & 0xff);
   }
 };
 
