@@ -5,8 +5,10 @@
 #include <cstdlib>
 #include <iostream>
 #include <nlohmann/json.hpp>
+#include <set>
 
 #include "core/files.h"
+#include "core/text.h"
 
 namespace lapwright::cli {
 
@@ -45,12 +47,16 @@ void say(const std::string& line) { std::cerr << line << '\n' << std::flush; }
 Result<std::vector<std::string>> parse_frame_list(const std::string& text) {
   std::vector<std::string> names;
   const auto bad = [&](const std::string& part) {
-    return fail(Fault::usage, "--frames " + text + ": \"" + part +
+    return fail(Fault::usage, "--frames " + core::one_line(text, 100) + ": \"" + core::one_line(part, 40) +
                                   "\" is not a frame or a range; right are 7, 12A, 12-14 or all");
   };
   const auto is_name = [](const std::string& s) {
     return !s.empty() && s.size() <= 8 &&
            std::all_of(s.begin(), s.end(), [](unsigned char c) { return std::isalnum(c); });
+  };
+  std::set<std::string> known;
+  const auto add = [&](const std::string& name) {
+    if (known.insert(name).second) names.push_back(name);
   };
   std::size_t at = 0;
   while (at <= text.size()) {
@@ -60,7 +66,7 @@ Result<std::vector<std::string>> parse_frame_list(const std::string& text) {
     const std::size_t dash = part.find('-');
     if (dash == std::string::npos) {
       if (!is_name(part)) return bad(part);
-      if (std::find(names.begin(), names.end(), part) == names.end()) names.push_back(part);
+      add(part);
       continue;
     }
     const std::string from = part.substr(0, dash), to = part.substr(dash + 1);
@@ -70,8 +76,7 @@ Result<std::vector<std::string>> parse_frame_list(const std::string& text) {
     };
     if (!digits(from) || !digits(to) || std::stoi(from) > std::stoi(to)) return bad(part);
     for (int n = std::stoi(from); n <= std::stoi(to); ++n)
-      if (std::find(names.begin(), names.end(), std::to_string(n)) == names.end())
-        names.push_back(std::to_string(n));
+      add(std::to_string(n));
   }
   return names;
 }

@@ -9,6 +9,7 @@
 #include <atomic>
 #include <cerrno>
 #include <cstring>
+#include <memory>
 #include <vector>
 
 namespace lapwright::core {
@@ -220,15 +221,16 @@ Result<> each_piece(const fs::path& path, Take take) {
   const int fd = made_to_fail() ? -1 : ::open(path.c_str(), O_RDONLY | O_CLOEXEC);
   if (fd < 0) return fail(Fault::no_input, path.string() + ": cannot be read: " + reason());
   ::posix_fadvise(fd, 0, 0, POSIX_FADV_SEQUENTIAL);
-  std::vector<char> piece(1 << 20);
+  constexpr std::size_t most = 1 << 20;
+  const auto piece = std::make_unique_for_overwrite<char[]>(most);  // a small file touches little of it
   Result<> result;
   for (;;) {
-    const ssize_t n = made_to_fail() ? -1 : ::read(fd, piece.data(), piece.size());
+    const ssize_t n = made_to_fail() ? -1 : ::read(fd, piece.get(), most);
     if (n < 0 && errno == EINTR) continue;
     if (n < 0)
       result = fail(errno == EISDIR ? Fault::no_input : Fault::io,
                     path.string() + ": cannot be read: " + reason());
-    if (n <= 0 || !take(piece.data(), static_cast<std::size_t>(n))) break;
+    if (n <= 0 || !take(piece.get(), static_cast<std::size_t>(n))) break;
   }
   ::close(fd);
   return result;

@@ -15,7 +15,8 @@ namespace lapwright::core {
 
 using Json = nlohmann::ordered_json;
 
-/// Parses one document; `source` is the name put in front of a complaint. Fault: bad_data.
+/// Parses one document, nested at most 64 deep (copies recurse); `source` is the name put
+/// in front of a complaint. Fault: bad_data.
 Result<Json> parse_json(std::string_view text, const std::string& source);
 
 }  // namespace lapwright::core

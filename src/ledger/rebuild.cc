@@ -4,6 +4,7 @@
 
 #include "core/clock.h"
 #include "core/files.h"
+#include "core/text.h"
 #include "ledger/event.h"
 #include "ledger/store.h"
 #include "profile/card.h"
@@ -51,7 +52,7 @@ class Folder {
 
  private:
   const RollBook* book() const { return store_.books.roll(roll_); }
-  void left(const std::string& path, const std::string& why) { out_.left.push_back({path, why}); }
+  void left(const std::string& path, const std::string& why) { out_.left.push_back({core::one_line(path), core::one_line(why, 800)}); }
   bool on_disk(const std::string& path) const {
     std::error_code trouble;
     return fs::is_regular_file(fs::symlink_status(store_.archive / path, trouble));
@@ -91,8 +92,10 @@ class Folder {
       at = end + 1, ++number;
       const fs::path name(line.size() > 66 ? line.substr(66) : "");
       if (line.size() <= 66 || line.find_first_not_of("0123456789abcdef") != 64 ||
-          name.is_absolute() || name.lexically_normal() != name || *name.begin() == "..") {
-        left(path, "line " + std::to_string(number) + " is not a SHA-256, two blanks and a path");
+          !core::is_plain(line) || name.is_absolute() || name.lexically_normal() != name ||
+          *name.begin() == "..") {
+        left(path, "line " + std::to_string(number) +
+                       " is not a SHA-256, two blanks and a path in UTF-8");
         continue;
       }
       manifest_[base + name.string()] = line.substr(0, 64);
@@ -108,10 +111,14 @@ class Folder {
       left(path, read.error().text);
       return std::nullopt;
     }
-    const bool plain = fs::path(read->file).filename() == read->file && !read->file.empty();
+    const bool plain = !read->file.empty() && core::is_plain(read->file) &&
+                       fs::path(read->file).filename() == read->file &&
+                       std::all_of(read->passes.begin(), read->passes.end(), [](const auto& p) {
+                         return core::is_plain(p.file);
+                       });
     if (read->roll != roll_ || !plain) {
-      left(path, plain ? "it is the card of roll '" + read->roll + "'"
-                       : "its `file` must be a name beside the card");
+      left(path, plain ? "it is the card of roll '" + core::one_line(read->roll, 100) + "'"
+                       : "each `file` must be one line, the picture's a name beside the card");
       return std::nullopt;
     }
     return std::move(*read);
@@ -294,7 +301,7 @@ Result<Rebuilt> absorb(Ledger::Store& store) {
     const bool folder =
         fs::is_directory(fs::symlink_status(archive::roll_folder(store.archive, name), trouble));
     if (!folder || !archive::check_roll_name(name)) {
-      out.left.push_back({"rolls/" + name, "not a roll's folder"});
+      out.left.push_back({core::one_line("rolls/" + name), "not a roll's folder"});
       continue;
     }
     if (auto r = Folder(store, name, out).read(); !r) return fail(r.error());

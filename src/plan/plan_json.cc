@@ -2,6 +2,7 @@
 #include <nlohmann/json.hpp>
 #include <utility>
 
+#include "core/text.h"
 #include "plan/plan.h"
 
 namespace lapwright::plan {
@@ -126,13 +127,13 @@ Lap read_lap(const Place& in, int passes) {
   lap.area = in.at("area").rect<SleeveSpace>(true);
   const Place seam = in.at("seam");
   const std::string axis = seam.at("axis").word(), through = seam.at("through").word();
-  if (axis != "x" && axis != "y") seam.at("axis").wrong("is \"" + axis + "\"; must be x or y");
+  if (axis != "x" && axis != "y") seam.at("axis").wrong("is \"" + core::one_line(axis, 40) + "\"; must be x or y");
   lap.seam.axis = axis == "x" ? Axis::x : Axis::y;
   lap.seam.at = Micrometres::from_mm(seam.at("at").number(-longest_mm, longest_mm));
   if (through == "gutter") lap.seam.through = Through::gutter;
   else if (through == "gap") lap.seam.through = Through::gap;
   else if (through == "frame") lap.seam.through = Through::frame;
-  else seam.at("through").wrong("is \"" + through + "\"; must be gutter, gap or frame");
+  else seam.at("through").wrong("is \"" + core::one_line(through, 40) + "\"; must be gutter, gap or frame");
   return lap;
 }
 
@@ -197,7 +198,7 @@ Result<Plan> from_json(const Json& json, const std::string& source) {
   try {
     return read_plan(Place(json, ""));
   } catch (const Wrong& w) {
-    return fail(Fault::bad_data, source + ": " + w.place + " " + w.what);
+    return fail(Fault::bad_data, source + ": " + w.place + " " + core::one_line(w.what));
   }
 }
 

@@ -45,9 +45,10 @@ std::string density_remark(const Card& card) {
 }
 
 template <std::size_t N>
-std::array<double, N> array_of(const Section& s, const std::string& key) {
+std::array<double, N> array_of(const Section& s, const std::string& key, double least = -1e12,
+                               double most = 1e12) {
   std::array<double, N> out{};
-  const std::vector<double> values = s.numbers(key, N, -1e12, 1e12);
+  const std::vector<double> values = s.numbers(key, N, least, most);
   std::copy_n(values.begin(), N, out.begin());
   return out;
 }
@@ -98,7 +99,8 @@ Card::Lap read_lap(const Section& s) {
 
 Card::Reading read_reading(const Section& s) {
   Card::Reading r;
-  r.counts = array_of<3>(s, "counts");
+  // Densities are their logarithms.
+  r.counts = array_of<3>(s, "counts", 1e-3, 65535);
   const Section w = s.part("where", {"x", "y", "width", "height"});
   r.where = {w.mm("x", -1e5, 1e5), w.mm("y", -1e5, 1e5), w.mm("width", 0, 1e5),
              w.mm("height", 0, 1e5)};

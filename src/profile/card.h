@@ -1,7 +1,7 @@
 // The hand-off card (sheet.yaml, frame-07.yaml): what the conversion stage is told about a linear picture.
 //
 // Invariants: written once, beside the picture it describes; read_card(write_card(c)) == c in every member, when every number is
-//   finite and every text UTF-8 (bytes that are not, and control characters, are written as U+FFFD).
+//   finite, counts are from 0.001 to 65535 and every text UTF-8 (bytes that are not, and control characters, are written as U+FFFD).
 // Units: as named. Thread: values. Errors: bad_data with file, line and key.
 #pragma once
 

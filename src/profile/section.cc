@@ -6,6 +6,8 @@
 #include <cmath>
 #include <utility>
 
+#include "core/text.h"
+
 namespace lapwright::profile {
 namespace {
 
@@ -41,7 +43,8 @@ std::string shown(const Tree& value) {
 void Complaint::add(int line, const std::string& key, const std::string& what) {
   if (error_) return;
   error_ = Error{
-      fault_, file_ + ":" + std::to_string(line) + ": " + (key.empty() ? "" : key + ": ") + what};
+      fault_, file_ + ":" + std::to_string(line) + ": " +
+                  core::one_line((key.empty() ? "" : core::one_line(key, 100) + ": ") + what)};
 }
 
 std::optional<double> to_number(const std::string& text) {

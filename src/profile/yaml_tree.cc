@@ -9,6 +9,8 @@
 #include <sstream>
 #include <utility>
 
+#include "core/text.h"
+
 namespace lapwright::profile {
 namespace {
 
@@ -28,30 +30,12 @@ bool has_control(const std::string& text) {
   });
 }
 
-/// Length of the UTF-8 sequence at `i` (no overlong forms, no surrogates), 0 when there is none.
-std::size_t utf8_length(const std::string& s, std::size_t i) {
-  const auto byte = [&](std::size_t k) -> unsigned {
-    return k < s.size() ? static_cast<unsigned char>(s[k]) : 0u;
-  };
-  const auto tail = [&](std::size_t k) { return (byte(k) & 0xc0u) == 0x80u; };
-  const unsigned a = byte(i), b = byte(i + 1);
-  if (a < 0x80) return 1;
-  if (a >= 0xc2 && a <= 0xdf && tail(i + 1)) return 2;
-  if (a >= 0xe0 && a <= 0xef && tail(i + 1) && tail(i + 2)) {
-    return (a == 0xe0 && b < 0xa0) || (a == 0xed && b >= 0xa0) ? 0 : 3;
-  }
-  if (a >= 0xf0 && a <= 0xf4 && tail(i + 1) && tail(i + 2) && tail(i + 3)) {
-    return (a == 0xf0 && b < 0x90) || (a == 0xf4 && b >= 0x90) ? 0 : 4;
-  }
-  return 0;
-}
-
 /// What must hold before the library sees the text: encoding, and nesting that its recursion can
 /// bear.
 void check_text(const std::string& text) {
   int line = 1, open = 0;
   for (std::size_t i = 0; i < text.size();) {
-    const std::size_t n = utf8_length(text, i);
+    const std::size_t n = core::utf8_length(text, i);
     if (n == 0) throw Refusal{line, "not UTF-8 text"};
     const auto c = static_cast<unsigned char>(text[i]);
     if (n == 1 && (c < 0x20 || c == 0x7f) && c != '\n' && c != '\t' && c != '\r') {
@@ -138,7 +122,7 @@ class Builder : public YAML::EventHandler {
     } else if (!top.has_key) {
       if (value.text.empty()) throw Refusal{value.line, "a key is missing before the colon"};
       if (const Member* earlier = top.tree.find(value.text)) {
-        throw Refusal{value.line, value.text + ": given twice, first in line " +
+        throw Refusal{value.line, core::one_line(value.text, 100) + ": given twice, first in line " +
                                       std::to_string(earlier->line) + "; keep one"};
       }
       top.has_key = true;
@@ -165,7 +149,7 @@ const Member* Tree::find(const std::string& key) const {
 
 Result<Tree> parse_yaml(const std::string& text, const std::string& file, Fault fault) {
   const auto refuse = [&](int line, const std::string& what) {
-    return fail(fault, file + ":" + std::to_string(line) + ": " + what);
+    return fail(fault, file + ":" + std::to_string(line) + ": " + core::one_line(what));
   };
   try {
     check_text(text);
@@ -203,7 +187,7 @@ std::string yaml_scalar(const std::string& text) {
   }
   std::string out = "\"";
   for (std::size_t i = 0; i < text.size();) {
-    const std::size_t n = utf8_length(text, i);
+    const std::size_t n = core::utf8_length(text, i);
     const std::string one = text.substr(i, std::max<std::size_t>(n, 1));
     if (one == "\n") {
       out += "\\n";

@@ -18,12 +18,19 @@ namespace fs = std::filesystem;
 
 constexpr tmsize_t most_tables = 64 << 20;          // bytes libtiff may ask for at once
 constexpr std::uint64_t most_strip = 64 << 20;      // of a compressed strip
+constexpr std::size_t most_strips = 4 << 20;        // of a picture; their places are kept
 constexpr std::uint64_t most_advice = 64 << 20;     // read ahead at most this much
 
 int keep_message(TIFF*, void* into, const char*, const char* format, va_list arguments) {
   char line[300];
   std::vsnprintf(line, sizeof line, format, arguments);
   if (into != nullptr) *static_cast<std::string*>(into) = line;
+  return 1;
+}
+
+/// libtiff mends byte counts that are missing or wrong by a guess, and tells so in a warning alone.
+int note_guess(TIFF*, void* guessed, const char*, const char* format, va_list) {
+  if (std::strstr(format, "calculating from imagelength") != nullptr) *static_cast<bool*>(guessed) = true;
   return 1;
 }
 
@@ -47,13 +54,15 @@ class TiffReader : public Reader {
     bytes_ = static_cast<std::uint64_t>(s.st_size);
     TIFFOpenOptions* options = TIFFOpenOptionsAlloc();
     TIFFOpenOptionsSetErrorHandlerExtR(options, keep_message, &message_);
-    TIFFOpenOptionsSetWarningHandlerExtR(options, keep_message, nullptr);
+    TIFFOpenOptionsSetWarningHandlerExtR(options, note_guess, &guessed_);
     TIFFOpenOptionsSetMaxSingleMemAlloc(options, most_tables);
     tiff_ = TIFFOpenExt(path_.c_str(), "rmO", options);  // no mapping; strip tables only when asked for
     TIFFOpenOptionsFree(options);
     if (tiff_ == nullptr) return bad("is not a TIFF file that can be read (" + message_ + ")");
     if (auto r = check_kind(); !r) return r;
     if (auto r = check_resolution(); !r) return r;
+    if (guessed_)
+      return bad("its strips' byte counts are missing or wrong; " + std::to_string(strip_bytes(0)) + " for the first would be right");
     return compressed_ ? check_compressed() : check_strips();
   }
 
@@ -119,6 +128,8 @@ class TiffReader : public Reader {
     TIFFGetFieldDefaulted(tiff_, TIFFTAG_ROWSPERSTRIP, &rows);
     if (rows == 0) return bad("0 rows a strip");
     rows_per_strip_ = std::min(rows, height);
+    if (strip_count() > most_strips)
+      return bad(std::to_string(strip_count()) + " strips; at most " + std::to_string(most_strips) + " can be read");
     return {};
   }
 
@@ -238,7 +249,7 @@ class TiffReader : public Reader {
   TIFF* tiff_ = nullptr;
   int fd_ = -1;
   std::uint64_t bytes_ = 0;
-  bool compressed_ = false, swapped_ = false;
+  bool compressed_ = false, swapped_ = false, guessed_ = false;
   std::int64_t rows_per_strip_ = 1, held_ = -1, advised_first_ = 0, advised_end_ = 0;
   std::vector<std::uint64_t> offsets_;
   std::vector<std::uint16_t> strip_;  // the compressed strip that was read last
