@@ -25,8 +25,9 @@ constexpr double most_unproved = 0.02;  // of the cells
 constexpr double band_mm = 4, most_drift_mm = 0.17, least_stiff = 0.15, stiff_slide = 0.5;
 constexpr double least_of_strip = 0.6, most_across_mm = 0.25, least_slid_mm = 0.1, alike_mm = 0.4;
 // Film of the lap from where it was seen to agree, and in b's rows before or behind all of that:
-// what moves there would go unseen. 14 of 15 good laps are within both.
-constexpr double most_far_mm = 20, most_rows_mm = 3;
+// what moves there would go unseen. 19 of 20 good laps are within both.
+constexpr double most_far_mm = 20, most_rows_mm = 7;
+constexpr double most_residual_mm = 0.036;    // beds of gears and belts leave 0.003 to 0.03
 constexpr double sure_enough_to_name = 0.95;  // that it lies wrong, not that it lies right
 constexpr double fits_outline = 0.12, clearly_better = 0.03;  // parts of a pass
 constexpr int many_lost = 12;  // cells, to be told before the lap is measured finely
@@ -305,7 +306,8 @@ class Check {
   }
   bool much_unseen() const { return unseen_.mm > most_far_mm || unseen_.rows_mm > most_rows_mm; }
   bool proved() const {
-    return !astray_ && cells_.bad() <= std::max(2.0, most_unproved * cells_.all()) &&
+    return !astray_ && report_.residual_px * b_.picture->ppi().mm_per_pixel() <= most_residual_mm &&
+           cells_.bad() <= std::max(2.0, most_unproved * cells_.all()) &&
            worst_band_mm_ <= most_drift_mm && !much_unseen() && !ends_badly();
   }
 
@@ -447,8 +449,8 @@ class Check {
     report_.why = evidence() + "; lap " + mm(report_.overlap_mm) + " mm of " +
                   mm(report_.needed_mm) + " mm needed, " + mm(off) +
                   " mm from the plan, residual " + number("%.2f px", report_.residual_px) +
-                  " over " + std::to_string(report_.patches) + " patches, film up to " + mm(unseen_.mm) +
-                  " mm from the nearest place and " + mm(unseen_.rows_mm) +
+                  " over " + std::to_string(report_.patches) + " patches, film up to " +
+                  mm(unseen_.mm) + " mm from the nearest place and " + mm(unseen_.rows_mm) +
                   " mm of rows before or behind them" + slid_;
     if (report_.overlap_mm < report_.needed_mm) {
       report_.finding = Finding::too_little;
