@@ -2,9 +2,6 @@
 #include <cmath>
 #include <cstdio>
 #include <future>
-#include <map>
-#include <optional>
-#include <set>
 
 #include "core/clock.h"
 #include "lap/estimate.h"
@@ -12,26 +9,16 @@
 #include "lap/outline.h"
 #include "lap/say.h"
 #include "lap/search.h"
-#include "lap/strips.h"
+#include "lap/trial.h"
 
 namespace lapwright::lap {
 namespace {
 
 constexpr double overview_ppi = 150;
-constexpr double most_uneven = 0.08;    // density, of one part of a pass against the other
-constexpr double least_sharp = 0.6;     // gradient energy, of a pass against the other
-constexpr double proved_mm = 0.25;      // cells lie that near where a lap is good
-constexpr double most_unproved = 0.02;  // of the cells
-constexpr double band_mm = 4, most_drift_mm = 0.17, least_stiff = 0.15, stiff_slide = 0.5;
-constexpr double least_of_strip = 0.6, most_across_mm = 0.25, least_slid_mm = 0.1, alike_mm = 0.4;
-// Film of the lap from where it was seen to agree, and in b's rows before or behind all of that:
-// what moves there would go unseen. 19 of 20 good laps are within both.
-constexpr double most_far_mm = 20, most_rows_mm = 7;
 constexpr double most_residual_mm = 0.036;    // beds of gears and belts leave 0.003 to 0.03
 constexpr double sure_enough_to_name = 0.95;  // that it lies wrong, not that it lies right
 constexpr double fits_outline = 0.12, clearly_better = 0.03;  // parts of a pass
 constexpr int many_lost = 12;  // cells, to be told before the lap is measured finely
-constexpr int least_cells_of_strip = 3;
 constexpr double pi = 3.14159265358979323846;
 using OnPass = Affine<SleeveSpace, PassSpace>;
 
@@ -39,13 +26,6 @@ std::string number(const char* format, double v) {
   char text[48];
   std::snprintf(text, sizeof text, format, v);
   return text;
-}
-
-double median(std::vector<float> v) {
-  if (v.empty()) return 0;
-  const auto m = v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2);
-  std::nth_element(v.begin(), m, v.end());
-  return static_cast<double>(*m);
 }
 
 PassMap between(const OnPass& a, const OnPass& b) { return core::compose(b, a.inverse()); }
@@ -97,7 +77,7 @@ class Check {
                  on_b = core::scaled(b_.planned, 1 / fb_);
     found_ = search(oa_, ob_, between(on_a, on_b), on_a, on_b, sleeve_, options_.sure);
     report_.confidence = 1 - found_.wrong;
-    cells_ = found_.cells, ends_ = found_.ends;
+    trial_.cells = found_.cells, trial_.ends = found_.ends;
     const bool elsewhere = found_.mirrored || found_.quarter_turns || unmoved();
     if (!found_.sure && !(elsewhere && report_.confidence >= sure_enough_to_name)) {
       nothing_sure();
@@ -109,11 +89,14 @@ class Check {
       turned();
     } else if (unmoved()) {
       not_moved();
-    } else if (ends_ && cells_.bad() >= many_lost && !between_strips(*ends_)) {
+    } else if (trial_.ends && trial_.cells.bad() >= many_lost &&
+               !between_strips(trial_.cells, trial_.ends->row, oa_, placed_, sleeve_)) {
       interrupted();
     } else {
       if (auto r = refine(); !r) return fail(r.error());
-      describe(), prove(), judge();
+      describe();
+      trial_ = try_fit(oa_, ob_, placed_, report_.b_on_sleeve, report_.slid, sleeve_);
+      judge();
     }
     return {};
   }
@@ -147,7 +130,7 @@ class Check {
   }
   std::string name(int n) const { return "pass " + std::to_string(n); }
   std::string evidence() const {
-    return std::to_string(cells_.agreeing) + " of " + std::to_string(cells_.all()) +
+    return std::to_string(trial_.cells.agreeing) + " of " + std::to_string(trial_.cells.all()) +
            " places with structure agree, " + std::to_string(found_.rival) +
            " of them not at the best rival";
   }
@@ -201,11 +184,10 @@ class Check {
 
   /// From a row of b on nothing agrees any more (or only from there on).
   void interrupted() {
-    const double from_start = ends_->row * ob_.mm_per_pixel;
-    const Lit before = light_of(true), after = light_of(false);
+    const double from_start = trial_.ends->row * ob_.mm_per_pixel;
     const std::string where =
         " about " + mm(from_start) + " mm from the start of " + name(b_.number);
-    if (!before.few && !after.few && lit_otherwise(before, after)) {
+    if (lit_otherwise(trial_.cells, trial_.ends->row)) {
       report_.finding = Finding::light;
       report_.why = "from " + mm(from_start) + " mm of " + name(b_.number) +
                     " on the film is lit otherwise than before: " + evidence();
@@ -224,225 +206,14 @@ class Check {
         name(b_.number) + " again.";
   }
 
-  struct Lit {
-    double thinner = 0, sharper = 1, spread = 0;
-    bool few = true;
-  };
-  /// Medians over b's rows before or after its break.
-  Lit light_of(bool before) const {
-    std::vector<float> thinner, sharper, off;
-    for (const Cell& c : cells_.seen)
-      if ((c.b.y < ends_->row) == before)
-        thinner.push_back(c.thinner), sharper.push_back(c.sharper);
-    Lit out{median(thinner), median(sharper), 0, thinner.size() < 12};
-    for (const float t : thinner) off.push_back(std::abs(t - static_cast<float>(out.thinner)));
-    out.spread = median(off);
-    return out;
-  }
-  /// Stray light makes all of the film thinner, and what is out of focus all of it less sharp; what
-  /// only moved is here thinner and there denser.
-  static bool lit_otherwise(const Lit& p, const Lit& q) {
-    const double thinner = std::abs(p.thinner - q.thinner), spread = std::max(p.spread, q.spread);
-    return (thinner > most_uneven && thinner > spread) ||
-           std::min(p.sharper, q.sharper) < least_sharp * std::max(p.sharper, q.sharper);
-  }
-
-  /// How many cells of film of each strip both passes show, with structure or without.
-  std::map<int, int> film_of_strips(const Strips& strips, const Warp& placed) const {
-    std::map<int, int> out;
-    constexpr std::int64_t step = 12;
-    for (std::int64_t y = step / 2; y < oa_.film.height; y += step)
-      for (std::int64_t x = step / 2; x < oa_.film.width; x += step) {
-        const Spot<PassSpace> p{static_cast<double>(x), static_cast<double>(y)};
-        const int k = strips.at(p);
-        if (k < 0 || oa_.film.row(y)[x] < 0.5F) continue;
-        const auto q = placed(p);
-        if (q.x >= 0 && q.y >= 0 && q.x < static_cast<double>(ob_.film.width) &&
-            q.y < static_cast<double>(ob_.film.height))
-          ++out[k];
-      }
-    return out;
-  }
-
-  /// How far, in mm, film that both passes show lies from where they were seen to agree; and how
-  /// far before the first or behind the last row of b that was.
-  struct Unseen {
-    double mm = 0, rows_mm = 0;
-  };
-  Unseen unseen(const Warp& placed) const {
-    constexpr std::int64_t step = 12;
-    Unseen worst;
-    double first = 1e9, last = -1e9;
-    for (const Cell& c : cells_.seen)
-      if (c.seen == Seen::agrees) first = std::min(first, c.b.y), last = std::max(last, c.b.y);
-    for (std::int64_t y = step / 2; y < oa_.film.height; y += step)
-      for (std::int64_t x = step / 2; x < oa_.film.width; x += step) {
-        if (oa_.film.row(y)[x] < 0.5F) continue;
-        const Spot<PassSpace> p{static_cast<double>(x), static_cast<double>(y)}, q = placed(p);
-        if (q.x < 0 || q.y < 0 || q.x >= static_cast<double>(ob_.film.width) ||
-            q.y >= static_cast<double>(ob_.film.height))
-          continue;
-        double nearest = 1e9;
-        for (const Cell& c : cells_.seen)
-          if (c.seen == Seen::agrees)
-            nearest = std::min(nearest, std::hypot(c.a.x - p.x, c.a.y - p.y));
-        worst.mm = std::max(worst.mm, nearest * oa_.mm_per_pixel);
-        worst.rows_mm =
-            std::max(worst.rows_mm, std::max(first - q.y, q.y - last) * ob_.mm_per_pixel);
-      }
-    return worst;
-  }
-
-  /// Where b's first or last rows of the lap do not agree, little of what came there may be seen.
-  bool ends_badly() const {
-    std::vector<const Cell*> by_row;
-    for (const Cell& c : cells_.seen) by_row.push_back(&c);
-    std::sort(by_row.begin(), by_row.end(),
-              [](const Cell* p, const Cell* q) { return p->b.y < q->b.y; });
-    const auto bad = [](const Cell* c) { return c->seen != Seen::agrees; };
-    const std::size_t n = by_row.size();
-    return n >= 2 &&
-           ((bad(by_row[0]) && bad(by_row[1])) || (bad(by_row[n - 1]) && bad(by_row[n - 2])));
-  }
-  bool much_unseen() const { return unseen_.mm > most_far_mm || unseen_.rows_mm > most_rows_mm; }
   bool proved() const {
-    return !astray_ && report_.residual_px * b_.picture->ppi().mm_per_pixel() <= most_residual_mm &&
-           cells_.bad() <= std::max(2.0, most_unproved * cells_.all()) &&
-           worst_band_mm_ <= most_drift_mm && !much_unseen() && !ends_badly();
-  }
-
-  /// How far cells lie from where they should, on average.
-  struct Drift {
-    double x = 0, y = 0, stiff_x = 0, stiff_y = 0;
-    void add(const Cell& c) {
-      x += c.off_x * c.stiff_x, y += c.off_y * c.stiff_y;
-      stiff_x += c.stiff_x, stiff_y += c.stiff_y;
-    }
-    double pixels() const {
-      return std::hypot(stiff_x > least_stiff ? x / stiff_x : 0,
-                        stiff_y > least_stiff ? y / stiff_y : 0);
-    }
-  };
-
-  /// Cell by cell, whether b lies where the fit says, strips that slid where it says that they are.
-  void prove() {
-    const OnPass on_a = core::scaled(placed_.affine, 1 / fa_);
-    const Strips strips(oa_, on_a, sleeve_);
-    const bool right = sleeve_.strips.run == profile::Run::right;
-    const Warp placed = [&](Spot<PassSpace> p) {
-      auto s = sleeve_at(placed_, {p.x * fa_, p.y * fa_});
-      const int k = strips.at(p);
-      for (const Slid& slid : report_.slid)
-        if (slid.strip == k)
-          s = {s.x + (right ? slid.along_mm : slid.across_mm),
-               s.y + (right ? slid.across_mm : slid.along_mm)};
-      const auto q = report_.b_on_sleeve(s);
-      return Spot<PassSpace>{q.x / fb_, q.y / fb_};
-    };
-    cells_ = compare_cells(oa_, ob_, placed, proved_mm, false);
-    ends_ = break_at(cells_);
-    unseen_ = unseen(placed);
-    std::map<int, Cells> of_strip;
-    for (const Cell& c : cells_.seen) {
-      Cells& of = of_strip[strips.at(c.a)];
-      of.seen.push_back(c), of.agreeing += c.seen == Seen::agrees ? 1 : 0;
-    }
-    // Cell by cell a pixel is not much; of a band of rows, or of a strip, it is.
-    std::map<std::int64_t, Drift> bands;
-    std::map<int, Drift> by_strip;
-    for (const Cell& c : cells_.seen)
-      if (c.seen == Seen::agrees) {
-        bands[static_cast<std::int64_t>(c.b.y * ob_.mm_per_pixel / band_mm)].add(c);
-        by_strip[strips.at(c.a)].add(c);
-      }
-    for (const auto& [band, drift] : bands)
-      worst_band_mm_ = std::max(worst_band_mm_, drift.pixels() * oa_.mm_per_pixel);
-    for (const auto& [strip, drift] : by_strip)
-      if (strip >= 0 && drift.pixels() * oa_.mm_per_pixel > most_drift_mm) astray_ = strip;
-    // One strip slid, or the sleeve moved and the rest of what moved shows nothing to tell by.
-    if (!report_.slid.empty())
-      for (const auto& [strip, cells] : film_of_strips(strips, placed))
-        if (cells >= least_cells_of_strip && of_strip[strip].agreeing < least_cells_of_strip)
-          astray_ = strip;
-    for (const Slid& slid : report_.slid)
-      if (const Drift& d = by_strip[slid.strip];
-          of_strip[slid.strip].agreeing < least_cells_of_strip ||
-          std::min(d.stiff_x, d.stiff_y) < stiff_slide)
-        astray_ = slid.strip;
-    for (const auto& [strip, of] : of_strip)
-      if (strip >= 0 && of.all() >= least_cells_of_strip && of.fraction() < least_of_strip)
-        astray_ = strip;
-  }
-
-  /// Strips that "slid" across their pockets, or several side by side up to where b ends: a strip
-  /// does not do that by itself, but the sleeve does when it is bumped. One that slid along, with
-  /// all of b before it or behind it, can be either: `astray_`.
-  std::optional<Break> moved_together() {
-    std::map<int, std::pair<double, double>> rows;  // of b, by strip seen
-    const Strips strips(oa_, core::scaled(placed_.affine, 1 / fa_), sleeve_);
-    for (const Cell& c : cells_.seen) {
-      const int k = strips.at(c.a);
-      if (k < 0) continue;
-      auto& r = rows.try_emplace(k, c.b.y, c.b.y).first->second;
-      r.first = std::min(r.first, c.b.y), r.second = std::max(r.second, c.b.y);
-    }
-    std::vector<Slid> moved;
-    for (const Slid& s : report_.slid)
-      if (rows.count(s.strip) && std::hypot(s.along_mm, s.across_mm) > least_slid_mm)
-        moved.push_back(s);
-    if (moved.empty() || moved.size() == rows.size()) return std::nullopt;
-    for (const Slid& s : moved)
-      if (std::hypot(s.along_mm - moved[0].along_mm, s.across_mm - moved[0].across_mm) > alike_mm)
-        return std::nullopt;
-    for (const bool at_end : {true, false}) {
-      double edge = at_end ? 1e9 : -1e9;
-      for (const Slid& s : moved)
-        edge = at_end ? std::min(edge, rows[s.strip].first) : std::max(edge, rows[s.strip].second);
-      const auto beyond = std::count_if(rows.begin(), rows.end(), [&](const auto& r) {
-        return at_end ? r.second.first >= edge : r.second.second <= edge;
-      });
-      if (beyond != static_cast<std::ptrdiff_t>(moved.size())) continue;
-      if (moved.size() > 1 || std::abs(moved[0].across_mm) >= most_across_mm)
-        return Break{edge, at_end, {}};
-      astray_ = moved[0].strip;
-    }
-    return std::nullopt;
-  }
-
-  /// No strip lies on both sides of the break, so that it may as well be strips that slid.
-  bool between_strips(const Break& at) const {
-    const Strips strips(oa_, core::scaled(placed_.affine, 1 / fa_), sleeve_);
-    std::set<int> before, after;
-    for (const Cell& c : cells_.seen) (c.b.y < at.row ? before : after).insert(strips.at(c.a));
-    before.erase(-1), after.erase(-1);
-    return std::none_of(before.begin(), before.end(), [&](int k) { return after.count(k); });
-  }
-
-  /// Over the whole lap: light that lies over the picture, or a picture out of focus.
-  bool hazy() {
-    std::vector<float> thin, dense, sharper;
-    for (const Cell& c : cells_.seen) {
-      if (c.seen == Seen::lost) continue;
-      sharper.push_back(c.sharper);
-      if (c.density_a < 0.55F) thin.push_back(c.thinner);
-      if (c.density_a > 0.95F) dense.push_back(c.thinner);
-    }
-    if (thin.size() >= 8 && dense.size() >= 8 && median(dense) - median(thin) > most_uneven) {
-      report_.why = "stray light: dense film is " + number("%.2f D", median(dense) - median(thin)) +
-                    " thinner than in " + name(a_.number) + ", against clear film: " + report_.why;
-      return true;
-    }
-    if (sharper.size() < 20 || (median(sharper) > least_sharp && median(sharper) < 1 / least_sharp))
-      return false;
-    report_.why = "out of focus against " + name(median(sharper) > 1 ? b_.number : a_.number) +
-                  ": " + report_.why;
-    return true;
+    return report_.residual_px * b_.picture->ppi().mm_per_pixel() <= most_residual_mm &&
+           trial_.passed();
   }
 
   void judge() {
     if (unmoved()) return not_moved();
-    if (!ends_) ends_ = moved_together();
-    if (ends_) return interrupted();
+    if (trial_.ends) return interrupted();
     const double off = std::hypot(off_mm_[0], off_mm_[1]);
     for (std::size_t c = 0; c < 3; ++c)
       worst_light_ = std::max(worst_light_, std::abs(report_.light_percent[c]));
@@ -450,8 +221,8 @@ class Check {
                   mm(report_.needed_mm) + " mm needed, " + mm(off) +
                   " mm from the plan, residual " + number("%.2f px", report_.residual_px) +
                   " over " + std::to_string(report_.patches) + " patches, film up to " +
-                  mm(unseen_.mm) + " mm from the nearest place and " + mm(unseen_.rows_mm) +
-                  " mm of rows before or behind them" + slid_;
+                  mm(trial_.unseen_mm) + " mm from the nearest place and " +
+                  mm(trial_.unseen_rows_mm) + " mm of rows before or behind them" + slid_;
     if (report_.overlap_mm < report_.needed_mm) {
       report_.finding = Finding::too_little;
       report_.say = "The lap is " + mm(report_.overlap_mm) + " mm and must be " +
@@ -465,22 +236,28 @@ class Check {
       report_.say = "The light differs by " + number("%.0f", worst_light_) + " % from " +
                     name(a_.number) + ": close the lid, let the lamp warm up, and make " +
                     name(b_.number) + " again.";
-    } else if (hazy()) {
+    } else if (const auto haze = haze_of(trial_.cells)) {
       report_.finding = Finding::light;
+      report_.why =
+          (haze->veil > 0
+               ? "stray light: dense film is " + number("%.2f D", haze->veil) +
+                     " thinner than in " + name(a_.number) + ", against clear film: "
+               : "out of focus against " + name(haze->sharper > 1 ? b_.number : a_.number) + ": ") +
+          report_.why;
       report_.say =
           "Stray light or film that does not lie flat: press the film flat, close the "
           "lid, and make " +
           name(b_.number) + " again.";
-    } else if (astray_) {
+    } else if (trial_.astray) {
       report_.finding = Finding::cannot_tell;
-      report_.why = "strip " + std::to_string(*astray_ + 1) +
+      report_.why = "strip " + std::to_string(*trial_.astray + 1) +
                     " does not lie where the others say: " + report_.why;
       report_.say =
-          "Strip " + std::to_string(*astray_ + 1) +
+          "Strip " + std::to_string(*trial_.astray + 1) +
           " lies otherwise than before: push it back in its pocket, lay the sleeve as the "
           "drawing shows and make " +
           name(b_.number) + " again.";
-    } else if (much_unseen()) {
+    } else if (trial_.much_unseen()) {
       report_.finding = Finding::cannot_tell;
       report_.why = "too much of the lap shows nothing to measure by: " + report_.why;
       report_.say = "I cannot tell how all of " + name(b_.number) +
@@ -543,7 +320,7 @@ class Check {
     }
     if (outline.with_lap < fits_outline &&
         outline.with_lap + clearly_better < outline.without_lap && content >= 20 &&
-        cells_.fraction() < 0.5) {
+        trial_.cells.fraction() < 0.5) {
       report_.finding = Finding::other_sleeve;
       report_.why = "the strips lie in their place but the " + std::to_string(content) +
                     " blocks of picture there are not those of " + name(a_.number);
@@ -585,11 +362,8 @@ class Check {
   const Options& options_;
   Report report_;
   Overview oa_, ob_;
-  double fa_ = 1, fb_ = 1, worst_light_ = 0, worst_band_mm_ = 0;
-  Cells cells_;
-  std::optional<Break> ends_;
-  std::optional<int> astray_;
-  Unseen unseen_;
+  double fa_ = 1, fb_ = 1, worst_light_ = 0;
+  Trial trial_;
   Found found_;
   Spot<SleeveSpace> centre_;
   std::array<double, 2> off_mm_{};

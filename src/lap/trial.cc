@@ -1,0 +1,258 @@
+#include "lap/trial.h"
+
+#include <algorithm>
+#include <cmath>
+#include <map>
+#include <set>
+
+#include "lap/strips.h"
+
+namespace lapwright::lap {
+namespace {
+
+constexpr double proved_mm = 0.25;      // cells lie that near where a lap is good
+constexpr double most_unproved = 0.02;  // of the cells
+constexpr double band_mm = 4, most_drift_mm = 0.17, least_stiff = 0.15, stiff_slide = 0.5;
+constexpr double least_of_strip = 0.6, most_across_mm = 0.25, least_slid_mm = 0.1, alike_mm = 0.4;
+constexpr double most_far_mm = 20, most_rows_mm = 7;  // 19 of 20 good laps are within both
+constexpr int least_cells_of_strip = 3;
+constexpr double most_uneven = 0.08;  // density, of one part of a pass against the other
+constexpr double least_sharp = 0.6;   // gradient energy, of a pass against the other
+constexpr float clear_film = 0.55F, dense_film = 0.95F;  // density
+constexpr std::int64_t film_step = 12;                   // overview pixels
+
+double median(std::vector<float> v) {
+  if (v.empty()) return 0;
+  const auto m = v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2);
+  std::nth_element(v.begin(), m, v.end());
+  return static_cast<double>(*m);
+}
+
+Strips strips_of(const Overview& a, const Placement& a_on_sleeve,
+                 const profile::SleeveProfile& sleeve) {
+  return {a, core::scaled(a_on_sleeve.affine, 1 / static_cast<double>(a.factor)), sleeve};
+}
+
+/// How far cells lie from where they should, on average.
+struct Drift {
+  double x = 0, y = 0, stiff_x = 0, stiff_y = 0;
+  void add(const Cell& c) {
+    x += c.off_x * c.stiff_x, y += c.off_y * c.stiff_y;
+    stiff_x += c.stiff_x, stiff_y += c.stiff_y;
+  }
+  double pixels() const {
+    return std::hypot(stiff_x > least_stiff ? x / stiff_x : 0,
+                      stiff_y > least_stiff ? y / stiff_y : 0);
+  }
+};
+
+class Judge {
+ public:
+  Judge(const Overview& a, const Overview& b, const Placement& a_on_sleeve,
+        const Placement& b_on_sleeve, const std::vector<Slid>& slid,
+        const profile::SleeveProfile& sleeve)
+      : a_(a),
+        b_(b),
+        a_on_sleeve_(a_on_sleeve),
+        b_on_sleeve_(b_on_sleeve),
+        slid_(slid),
+        right_(sleeve.strips.run == profile::Run::right),
+        strips_(strips_of(a, a_on_sleeve, sleeve)) {}
+
+  Trial run() {
+    trial_.cells = compare_cells(
+        a_, b_, [this](Spot<PassSpace> p) { return placed(p); }, proved_mm, false);
+    trial_.ends = break_at(trial_.cells);
+    drift(), film();
+    if (!trial_.ends) moved_together();
+    return std::move(trial_);
+  }
+
+ private:
+  Spot<PassSpace> placed(Spot<PassSpace> p) const {
+    const auto fa = static_cast<double>(a_.factor), fb = static_cast<double>(b_.factor);
+    auto s = sleeve_at(a_on_sleeve_, {p.x * fa, p.y * fa});
+    const int k = strips_.at(p);
+    for (const Slid& slid : slid_)
+      if (slid.strip == k)
+        s = {s.x + (right_ ? slid.along_mm : slid.across_mm),
+             s.y + (right_ ? slid.across_mm : slid.along_mm)};
+    const auto q = b_on_sleeve_(s);
+    return {q.x / fb, q.y / fb};
+  }
+
+  /// Cell by cell a pixel is not much; of a band of rows, or of a strip, it is.
+  void drift() {
+    std::map<std::int64_t, Drift> bands;
+    std::map<int, Drift> by_strip;
+    for (const Cell& c : trial_.cells.seen) {
+      const int k = strips_.at(c.a);
+      of_strip_[k].add(c);
+      if (c.seen != Seen::agrees) continue;
+      bands[static_cast<std::int64_t>(c.b.y * b_.mm_per_pixel / band_mm)].add(c);
+      by_strip[k].add(c);
+    }
+    for (const auto& [band, drift] : bands)
+      trial_.worst_band_mm = std::max(trial_.worst_band_mm, drift.pixels() * a_.mm_per_pixel);
+    for (const auto& [strip, drift] : by_strip)
+      if (strip >= 0 && drift.pixels() * a_.mm_per_pixel > most_drift_mm) trial_.astray = strip;
+    for (const Slid& slid : slid_)
+      if (const Drift& d = by_strip[slid.strip];
+          of_strip_[slid.strip].agreeing < least_cells_of_strip ||
+          std::min(d.stiff_x, d.stiff_y) < stiff_slide)
+        trial_.astray = slid.strip;
+    for (const auto& [strip, of] : of_strip_)
+      if (strip >= 0 && of.all() >= least_cells_of_strip && of.fraction() < least_of_strip)
+        trial_.astray = strip;
+  }
+
+  /// The film that both passes show, with structure or without.
+  void film() {
+    std::map<int, int> of_strips;
+    double first = 1e9, last = -1e9;
+    for (const Cell& c : trial_.cells.seen)
+      if (c.seen == Seen::agrees) first = std::min(first, c.b.y), last = std::max(last, c.b.y);
+    for (std::int64_t y = film_step / 2; y < a_.film.height; y += film_step)
+      for (std::int64_t x = film_step / 2; x < a_.film.width; x += film_step) {
+        if (a_.film.row(y)[x] < 0.5F) continue;
+        const Spot<PassSpace> p{static_cast<double>(x), static_cast<double>(y)}, q = placed(p);
+        if (q.x < 0 || q.y < 0 || q.x >= static_cast<double>(b_.film.width) ||
+            q.y >= static_cast<double>(b_.film.height))
+          continue;
+        ++of_strips[strips_.at(p)];
+        double nearest = 1e9;
+        for (const Cell& c : trial_.cells.seen)
+          if (c.seen == Seen::agrees)
+            nearest = std::min(nearest, std::hypot(c.a.x - p.x, c.a.y - p.y));
+        trial_.unseen_mm = std::max(trial_.unseen_mm, nearest * a_.mm_per_pixel);
+        trial_.unseen_rows_mm =
+            std::max(trial_.unseen_rows_mm, std::max(first - q.y, q.y - last) * b_.mm_per_pixel);
+      }
+    // One strip slid, or the sleeve moved and the rest of what moved shows nothing to tell by.
+    if (slid_.empty()) return;
+    for (const auto& [strip, places] : of_strips)
+      if (strip >= 0 && places >= least_cells_of_strip &&
+          of_strip_[strip].agreeing < least_cells_of_strip)
+        trial_.astray = strip;
+  }
+
+  /// Strips that "slid" across their pockets, or several side by side up to where b ends: a strip
+  /// does not do that by itself, but the sleeve does when it is bumped. One that slid along, with
+  /// all of b before it or behind it, can be either.
+  void moved_together() {
+    std::map<int, std::pair<double, double>> rows;  // of b, by strip seen
+    for (const Cell& c : trial_.cells.seen) {
+      const int k = strips_.at(c.a);
+      if (k < 0) continue;
+      auto& r = rows.try_emplace(k, c.b.y, c.b.y).first->second;
+      r.first = std::min(r.first, c.b.y), r.second = std::max(r.second, c.b.y);
+    }
+    std::vector<Slid> moved;
+    for (const Slid& s : slid_)
+      if (rows.count(s.strip) && std::hypot(s.along_mm, s.across_mm) > least_slid_mm)
+        moved.push_back(s);
+    if (moved.empty() || moved.size() == rows.size()) return;
+    for (const Slid& s : moved)
+      if (std::hypot(s.along_mm - moved[0].along_mm, s.across_mm - moved[0].across_mm) > alike_mm)
+        return;
+    for (const bool at_end : {true, false}) {
+      double edge = at_end ? 1e9 : -1e9;
+      for (const Slid& s : moved)
+        edge = at_end ? std::min(edge, rows[s.strip].first) : std::max(edge, rows[s.strip].second);
+      const auto beyond = std::count_if(rows.begin(), rows.end(), [&](const auto& r) {
+        return at_end ? r.second.first >= edge : r.second.second <= edge;
+      });
+      if (beyond != static_cast<std::ptrdiff_t>(moved.size())) continue;
+      if (moved.size() == 1 && std::abs(moved[0].across_mm) < most_across_mm) {
+        trial_.astray = moved[0].strip;
+        continue;
+      }
+      trial_.ends = Break{edge, at_end, {}};
+      return;
+    }
+  }
+
+  const Overview &a_, &b_;
+  const Placement &a_on_sleeve_, &b_on_sleeve_;
+  const std::vector<Slid>& slid_;
+  bool right_;
+  Strips strips_;
+  std::map<int, Cells> of_strip_;
+  Trial trial_;
+};
+
+/// Where b's first or last rows of the lap do not agree, little of what came there may be seen.
+bool ends_badly(const Cells& cells) {
+  std::vector<const Cell*> by_row;
+  for (const Cell& c : cells.seen) by_row.push_back(&c);
+  std::sort(by_row.begin(), by_row.end(),
+            [](const Cell* p, const Cell* q) { return p->b.y < q->b.y; });
+  const auto bad = [](const Cell* c) { return c->seen != Seen::agrees; };
+  const std::size_t n = by_row.size();
+  return n >= 2 &&
+         ((bad(by_row[0]) && bad(by_row[1])) || (bad(by_row[n - 1]) && bad(by_row[n - 2])));
+}
+
+struct Lit {
+  double thinner = 0, sharper = 1, spread = 0;
+  bool few = true;
+};
+/// Medians over b's rows before or behind one.
+Lit light_of(const Cells& cells, double row, bool before) {
+  std::vector<float> thinner, sharper, off;
+  for (const Cell& c : cells.seen)
+    if ((c.b.y < row) == before) thinner.push_back(c.thinner), sharper.push_back(c.sharper);
+  Lit out{median(thinner), median(sharper), 0, thinner.size() < 12};
+  for (const float t : thinner) off.push_back(std::abs(t - static_cast<float>(out.thinner)));
+  out.spread = median(off);
+  return out;
+}
+
+}  // namespace
+
+bool Trial::much_unseen() const { return unseen_mm > most_far_mm || unseen_rows_mm > most_rows_mm; }
+
+bool Trial::passed() const {
+  return !astray && cells.bad() <= std::max(2.0, most_unproved * cells.all()) &&
+         worst_band_mm <= most_drift_mm && !much_unseen() && !ends_badly(cells);
+}
+
+Trial try_fit(const Overview& a, const Overview& b, const Placement& a_on_sleeve,
+              const Placement& b_on_sleeve, const std::vector<Slid>& slid,
+              const profile::SleeveProfile& sleeve) {
+  return Judge(a, b, a_on_sleeve, b_on_sleeve, slid, sleeve).run();
+}
+
+bool between_strips(const Cells& cells, double row, const Overview& a, const Placement& a_on_sleeve,
+                    const profile::SleeveProfile& sleeve) {
+  const Strips strips = strips_of(a, a_on_sleeve, sleeve);
+  std::set<int> before, after;
+  for (const Cell& c : cells.seen) (c.b.y < row ? before : after).insert(strips.at(c.a));
+  before.erase(-1), after.erase(-1);
+  return std::none_of(before.begin(), before.end(), [&](int k) { return after.count(k); });
+}
+
+bool lit_otherwise(const Cells& cells, double row) {
+  const Lit p = light_of(cells, row, true), q = light_of(cells, row, false);
+  if (p.few || q.few) return false;
+  const double thinner = std::abs(p.thinner - q.thinner), spread = std::max(p.spread, q.spread);
+  return (thinner > most_uneven && thinner > spread) ||
+         std::min(p.sharper, q.sharper) < least_sharp * std::max(p.sharper, q.sharper);
+}
+
+std::optional<Haze> haze_of(const Cells& cells) {
+  std::vector<float> thin, dense, sharper;
+  for (const Cell& c : cells.seen) {
+    if (c.seen == Seen::lost) continue;
+    sharper.push_back(c.sharper);
+    if (c.density_a < clear_film) thin.push_back(c.thinner);
+    if (c.density_a > dense_film) dense.push_back(c.thinner);
+  }
+  const double veil = median(dense) - median(thin);
+  if (thin.size() >= 8 && dense.size() >= 8 && veil > most_uneven) return Haze{veil, 1};
+  const double s = median(sharper);
+  if (sharper.size() < 20 || (s > least_sharp && s < 1 / least_sharp)) return std::nullopt;
+  return Haze{0, s};
+}
+
+}  // namespace lapwright::lap

@@ -1,0 +1,49 @@
+// A fit on trial: cell by cell, whether b lies where it is said to lie.
+//
+// Invariants: nothing here moves a fit; it is believed or not. Units: overview pixels,
+// millimetres, density. Thread: pure. Errors: none.
+#pragma once
+
+#include <optional>
+#include <vector>
+
+#include "lap/cells.h"
+#include "lap/lap.h"
+
+namespace lapwright::lap {
+
+struct Trial {
+  Cells cells;                // strips that slid are looked for where they went
+  std::optional<Break> ends;  // of b, where the sleeve moved while it was captured
+  std::optional<int> astray;  // a strip that does not lie where the others say
+  double worst_band_mm = 0;   // how far the cells of a few rows lie from where they should
+  // How far film that both passes show lies from where they were seen to agree, and how far before
+  // the first or behind the last row of b that was: what moved there would go unseen.
+  double unseen_mm = 0, unseen_rows_mm = 0;
+
+  bool much_unseen() const;
+  bool passed() const;
+};
+
+Trial try_fit(const Overview& a, const Overview& b, const Placement& a_on_sleeve,
+              const Placement& b_on_sleeve, const std::vector<Slid>& slid,
+              const profile::SleeveProfile& sleeve);
+
+/// No strip lies on both sides of b's row, so that it may as well be strips that slid.
+bool between_strips(const Cells& cells, double row, const Overview& a, const Placement& a_on_sleeve,
+                    const profile::SleeveProfile& sleeve);
+
+/// The film before b's row is lit otherwise than behind it. Stray light makes all of the film
+/// thinner, and what is out of focus all of it less sharp; what only moved is here thinner and
+/// there denser.
+bool lit_otherwise(const Cells& cells, double row);
+
+/// Over the whole lap: light that lies over the picture, or a picture out of focus. Nothing where
+/// neither is so.
+struct Haze {
+  double veil = 0;     // density by which dense film is thinner in b, against clear film
+  double sharper = 1;  // gradient energy of b over that of a
+};
+std::optional<Haze> haze_of(const Cells& cells);
+
+}  // namespace lapwright::lap
