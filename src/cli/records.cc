@@ -27,8 +27,7 @@ std::string plain(std::string s) {
 Result<ledger::Ledger> open_existing(const Common& common) {
   const auto archive = common.archive();
   if (!archive) return fail(archive.error());
-  std::error_code trouble;
-  if (!std::filesystem::exists(*archive / "ledger.sqlite", trouble)) {
+  if (!ledger::Ledger::lies_in(*archive)) {
     return fail(
         Fault::no_input,
         archive->string() +

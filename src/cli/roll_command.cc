@@ -52,6 +52,7 @@ Result<int> add(const Common& common, const Arguments& args) {
   if (!stock) return fail(stock.error());
   auto ledger = ledger::Ledger::open(*archive);
   if (!ledger) return fail(ledger.error());
+  if (!ledger->restored().empty()) say(ledger->restored());
   if (auto r = ledger->add_roll(
           {args.name, lasting(args.sleeve), lasting(args.stock), args.shot, args.note, ""});
       !r)

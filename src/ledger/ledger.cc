@@ -211,6 +211,11 @@ Result<std::string> restore(const fs::path& archive, const Error& damage) {
 
 }  // namespace
 
+bool Ledger::lies_in(const fs::path& archive) {
+  std::error_code trouble;
+  return fs::exists(archive / ledger_name, trouble) || fs::exists(archive / copy_name, trouble);
+}
+
 Result<Ledger> Ledger::open(const fs::path& archive) {
   std::error_code trouble;
   fs::path there = fs::absolute(archive, trouble);

@@ -70,6 +70,8 @@ class Ledger {
   /// Opens or makes ARCHIVE/ledger.sqlite (folders made; network file systems refused). A ledger that is damaged, or gone, is
   /// restored from its copy and from what the archive tells beyond it; the damaged file is kept under a dated name.
   static Result<Ledger> open(const std::filesystem::path& archive);
+  /// There is one to be opened or restored.
+  static bool lies_in(const std::filesystem::path& archive);
   /// One sentence when open() had to restore; else empty.
   const std::string& restored() const;
   /// Makes the ledger from the archive's folders alone; the one before is kept under a dated name. try_again while a station works.

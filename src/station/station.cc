@@ -5,6 +5,7 @@
 #include <boost/asio.hpp>
 #include <cstdio>
 #include <nlohmann/json.hpp>
+#include <set>
 
 #include "core/clock.h"
 #include "core/files.h"
@@ -47,6 +48,7 @@ class Driver {
                             {"key", options_.key}});
     person("Ready: " + setting_.bed.name + " on " + setting_.device +
            ". Film must be clean and dry, the glass free of dust.");
+    if (!ledger_.restored().empty()) person(ledger_.restored());
     wait_for_signal();
     tick();
     on_storage([this] {
@@ -100,8 +102,13 @@ class Driver {
   void carry_out(const command::FindJob&) {
     std::vector<std::int64_t> left_out = skipped_;
     left_out.insert(left_out.end(), state_.background.begin(), state_.background.end());
-    on_storage([this, left_out] {
+    on_storage([this, left_out, finishing = finishing_]() mutable {
       auto job = ledger_.next_job(left_out);
+      // Two jobs of one roll would write passes of the same names: the other waits.
+      while (job && *job && finishing.count((*job)->roll.name)) {
+        left_out.push_back((*job)->id);
+        job = ledger_.next_job(left_out);
+      }
       if (!job) return give_up(job.error());
       if (!*job) return then_take(event::NoJob{});
       bool planned_now = false;
@@ -249,6 +256,7 @@ class Driver {
     person(current_->job.roll.name +
            ": all passes are good; the sleeve may be taken off. Joining and converting go on by "
            "themselves.");
+    finishing_.insert(current_->job.roll.name);
     work_lane_.post([this, a = std::move(current_), id = c.job, since = since_key_] {
       const Tell tell = [&](const std::string& event, const Json& members) {
         Json all = {{"roll", a->job.roll.name}};
@@ -285,6 +293,7 @@ class Driver {
           return ledger_.write_manifest(a->job.roll.name);
         }();
         then([this, a, id, since, recorded] {
+          finishing_.erase(a->job.roll.name);
           if (!recorded) {
             if (recorded.error().fault != Fault::cancelled)
               fault(recorded.error(), "roll " + a->job.roll.name + ": ");
@@ -412,6 +421,7 @@ class Driver {
   std::unique_ptr<KeySource> key_;  // goes after the lanes, which arm it
   Progress progress_;
   core::Stopwatch since_key_, pass_watch_;
+  std::set<std::string> finishing_;  // rolls
   std::atomic<bool> stop_bed_{false}, stop_work_{false};
   bool withdrawing_ = false, said_idle_ = false;
   int idle_ticks_ = 0, exit_code_ = 0;

@@ -397,6 +397,10 @@ before = {r["roll"]: r for r in result("rolls", "ledger")["rolls"] if r["proofed
 refused(66, "no archive there", "ledger", "rebuild", "--archive", work / "nowhere")
 made = result("rebuild", "ledger", "rebuild")  # beside the ledger that is there, which is kept
 assert (archive / made["kept_as"]).exists() and made["proofs"] == len(before), made
+for gone in archive.glob("ledger.sqlite*"):
+    gone.unlink()
+told = call("ledger").stderr  # its copy is there
+assert "was gone and is restored from its copy" in told and len(told.splitlines()) == 1, told
 for gone in archive.glob("ledger*"):
     gone.unlink()
 made = result("rebuild", "ledger", "rebuild")
