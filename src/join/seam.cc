@@ -9,7 +9,7 @@ namespace {
 
 using image::Plane;
 
-constexpr double cell_mm = 0.1;
+constexpr double cell_mm = 0.1, unseen_mm = 3;
 constexpr std::int64_t cells_wide = 2048,
                        cells_high = 16;  // px, cells: of a tile that is looked at
 constexpr std::size_t largest_speck =
@@ -57,6 +57,23 @@ Common common_part(const PieceView& a, const PieceView& b, std::int64_t cell, do
   for (std::int64_t j = t; j <= bottom; ++j)
     std::copy(both.row(j) + l, both.row(j) + r + 1, common.inside.row(j - t));
   return common;
+}
+
+/// What lies nearer to a pass's edge than the lap's check can see is left to the other pass: of a
+/// line of cells across the seam a quarter at most is given up at each end.
+void keep_from_edges(Common& common, bool x_axis, double most) {
+  Plane& in = common.inside;
+  const std::int64_t across = x_axis ? in.width : in.height, along = x_axis ? in.height : in.width;
+  for (std::int64_t k = 0; k < along; ++k) {
+    const auto cell = [&](std::int64_t s) -> float& {
+      return x_axis ? in.row(k)[s] : in.row(s)[k];
+    };
+    std::int64_t first = 0, last = across - 1;
+    while (first < last && cell(first) <= 0) ++first;
+    while (last > first && cell(last) <= 0) --last;
+    const auto by = std::min<std::int64_t>(std::llround(most), (last - first) / 4);
+    for (std::int64_t i = 0; i < by; ++i) cell(first + i) = cell(last - i) = 0;
+  }
 }
 
 Result<> sample(const PieceView& piece, const std::array<double, 3>& open, const Common& common,
@@ -244,6 +261,8 @@ Result<Seam> Seam::find(const PieceView& a, const PieceView& b, const plan::Lap*
                                    : (common.inside.width <= common.inside.height ? plan::Axis::x
                                                                                   : plan::Axis::y);
   const bool x_axis = seam.path_.axis == plan::Axis::x;
+  keep_from_edges(common, x_axis,
+                  unseen_mm * sheet.ppi.pixels_per_mm() / static_cast<double>(common.cell));
   const Tile fa = a.footprint(), fb = b.footprint();
   seam.a_before_ = x_axis ? 2 * fa.x + fa.width <= 2 * fb.x + fb.width
                           : 2 * fa.y + fa.height <= 2 * fb.y + fb.height;

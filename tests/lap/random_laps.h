@@ -253,8 +253,10 @@ class RandomLaps {
   std::map<std::pair<Film, bool>, std::set<int>> empty_;
 };
 
-/// How far a join after the report would miss film that both passes show, in mm: each strip where
-/// the report says that it lies. Nothing where the passes share no film.
+/// How far a join after the report would miss film that both passes show more than 3 mm from their
+/// edges, in mm: each strip where the report says that it lies. Nothing where there is none. Nearer
+/// to an edge the seam does not come (join/seam.cc), and a bump cannot be told: the check sees in
+/// cells of 2 mm.
 struct Miss {
   double mm = 0;
   Spot<PassSpace> a, b;  // where: pixels of a, and where b has it
@@ -264,7 +266,7 @@ inline std::optional<Miss> worst_miss(const RandomLaps::Lap& lap, const Report& 
   const MadePass a = make(lap.a), b = make(lap.b);
   const auto& sleeve = lap.of_a->sleeve();
   const bool right = sleeve.strips.run == profile::Run::right;
-  const double rim = 2 * a.ppi / 25.4, w = static_cast<double>(b.width),
+  const double rim = 3 * a.ppi / 25.4, w = static_cast<double>(b.width),
                h = static_cast<double>(b.height);
   std::optional<Miss> worst;
   for (int j = 0; j <= 80; ++j)
