@@ -69,7 +69,10 @@ struct Candidate {
 
   const Cells& kept() const { return ends ? ends->kept : cells; }
   /// Cells that do not agree, more than dust and noise explain.
-  double excess() const { return std::max(0.0, kept().bad() - 1 - usually_bad * kept().all()); }
+  static double excess(const Cells& of) {
+    return std::max(0.0, of.bad() - 1 - usually_bad * of.all());
+  }
+  double excess() const { return excess(kept()); }
   double worth() const { return kept().agreeing - counts_against * excess(); }
   bool promising() const {
     return kept().agreeing >= least_cells && kept().fraction() >= least_fraction;
@@ -260,7 +263,8 @@ class Search {
         continue;
       // What does not agree at the rival speaks against it, as it does here; what agrees here and
       // is not what a shows there, too.
-      double more = 2 * (r.excess() - best.excess());
+      // Where the best place holds over all rows, no bump excuses a rival.
+      double more = 2 * ((best.ends ? r.excess() : Candidate::excess(r.cells)) - best.excess());
       if (more < clearly_no_rival) {
         const PassMap there = core::compose(best.a_to_b.inverse(), r.a_to_b);
         const CellSet its = set_of(r.cells, true);
