@@ -14,8 +14,7 @@ constexpr double proved_mm = 0.25;      // cells lie that near where a lap is go
 constexpr double most_unproved = 0.02;  // of the cells
 constexpr double band_mm = 4, most_drift_mm = 0.17, least_stiff = 0.15, stiff_slide = 0.5;
 constexpr double least_of_strip = 0.6, most_across_mm = 0.25, least_slid_mm = 0.1, alike_mm = 0.4;
-// 19 of 20 good laps are within both. Perforations are everywhere, roll film's rebate is blank.
-constexpr double most_far_mm = 20, most_rows_135_mm = 3, most_rows_mm = 7;
+constexpr double most_far_mm = 20, most_rows_mm = 7;  // 19 of 20 good laps are within both
 constexpr int least_cells_of_strip = 3;
 constexpr double most_uneven = 0.08;  // density, of one part of a pass against the other
 constexpr double least_sharp = 0.6;   // gradient energy, of a pass against the other
@@ -58,9 +57,7 @@ class Judge {
         b_on_sleeve_(b_on_sleeve),
         slid_(slid),
         right_(sleeve.strips.run == profile::Run::right),
-        strips_(strips_of(a, a_on_sleeve, sleeve)) {
-    trial_.perforated = sleeve.film == profile::Film::f135;
-  }
+        strips_(strips_of(a, a_on_sleeve, sleeve)) {}
 
   Trial run() {
     trial_.cells = compare_cells(
@@ -213,9 +210,7 @@ Lit light_of(const Cells& cells, double row, bool before) {
 
 }  // namespace
 
-bool Trial::much_unseen() const {
-  return unseen_mm > most_far_mm || unseen_rows_mm > (perforated ? most_rows_135_mm : most_rows_mm);
-}
+bool Trial::much_unseen() const { return unseen_mm > most_far_mm || unseen_rows_mm > most_rows_mm; }
 
 bool Trial::passed() const {
   return !astray && cells.bad() <= std::max(2.0, most_unproved * cells.all()) &&
