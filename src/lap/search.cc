@@ -263,8 +263,9 @@ class Search {
         continue;
       // What does not agree at the rival speaks against it, as it does here; what agrees here and
       // is not what a shows there, too.
-      // Where the best place holds over all rows, no bump excuses a rival.
-      double more = 2 * ((best.ends ? r.excess() : Candidate::excess(r.cells)) - best.excess());
+      // Where the best place is near the plan and holds over all rows, no bump excuses a rival.
+      const bool excused = best.ends || !as_planned;
+      double more = 2 * ((excused ? r.excess() : Candidate::excess(r.cells)) - best.excess());
       if (more < clearly_no_rival) {
         const PassMap there = core::compose(best.a_to_b.inverse(), r.a_to_b);
         const CellSet its = set_of(r.cells, true);
