@@ -20,7 +20,7 @@ struct Likeness {
   double axis, shear;
 };
 constexpr Likeness same_bed{1.5e-4, 7e-5}, quarter_turn{1e-3, 3e-4};
-constexpr double lens_mm = 0.004;                  // at the ends of the sensor's line
+constexpr double lens_mm = 0.004;                 // at the ends of the sensor's line
 constexpr double along_mm = 3, across_mm = 0.03;  // of a slide
 
 /// Third differences: between what is seen, a curve goes on bending as it did.
