@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <future>
 
 namespace lapwright::lap {
 namespace {
@@ -93,14 +94,12 @@ double likelihood(double found, double all) {
   return found * std::log(p) + (all - found) * std::log(1 - p);
 }
 
-}  // namespace
-
-Cells compare_cells(const Overview& a, const Overview& b, const Warp& a_to_b, double tolerance_mm,
-                    bool film_only, const CellSet* only) {
+/// The cells of some rows of a's grid.
+Cells compare_rows(const Overview& a, const Overview& b, const Warp& a_to_b, double tolerance_mm,
+                   bool film_only, const CellSet* only, std::int64_t first, std::int64_t last) {
   Cells out;
   const image::Plane &sa = a.smooth, &sb = b.smooth;
   const double tolerance = tolerance_mm / a.mm_per_pixel;
-  if (sb.width < wide || sb.height < wide) return out;
   struct Shift {
     std::int64_t i, j;
     double off;
@@ -113,7 +112,7 @@ Cells compare_cells(const Overview& a, const Overview& b, const Warp& a_to_b, do
                    [](const Shift& p, const Shift& q) { return p.off < q.off; });
   Patch patch;
   Square square;
-  for (std::int64_t y0 = 0; y0 + side <= sa.height; y0 += side)
+  for (std::int64_t y0 = first * side; y0 < last * side; y0 += side)
     for (std::int64_t x0 = 0; x0 + side <= sa.width; x0 += side) {
       Cell cell;
       cell.column = static_cast<int>(x0 / side), cell.row = static_cast<int>(y0 / side);
@@ -176,6 +175,20 @@ Cells compare_cells(const Overview& a, const Overview& b, const Warp& a_to_b, do
                        (of_a.slope / (of_a.deviation * of_a.deviation));
       out.add(cell);
     }
+  return out;
+}
+
+}  // namespace
+
+Cells compare_cells(const Overview& a, const Overview& b, const Warp& a_to_b, double tolerance_mm,
+                    bool film_only, const CellSet* only) {
+  if (b.smooth.width < wide || b.smooth.height < wide) return {};
+  const std::int64_t rows = a.smooth.height / side, half = rows / 2;
+  auto later = std::async(std::launch::async, [&] {
+    return compare_rows(a, b, a_to_b, tolerance_mm, film_only, only, half, rows);
+  });
+  Cells out = compare_rows(a, b, a_to_b, tolerance_mm, film_only, only, 0, half);
+  for (const Cell& c : later.get().seen) out.add(c);
   return out;
 }
 

@@ -1,6 +1,7 @@
 #include "lap/fit.h"
 
 #include <algorithm>
+#include <atomic>
 #include <cmath>
 #include <future>
 #include <optional>
@@ -59,9 +60,8 @@ double foretold(const Model& from, const std::vector<Match>& matches) {
     }
     return sum;
   };
-  auto other = std::async(std::launch::async, of_part, std::size_t{0});
   double squared = 0, n = 0;
-  for (const Sum& s : {of_part(1), of_part(2), other.get()}) {
+  for (const Sum& s : {of_part(0), of_part(1), of_part(2)}) {
     if (s.n == 0) return 1e300;
     squared += s.squared, n += s.n;
   }
@@ -125,31 +125,41 @@ Fitted fit(std::vector<Match>& matches, const Placement& a,
   if (!settle(3, 3) || !settle(2, 1.5) || !settle(2, 1)) return out;
   // One after the other, the strip that explains the most by a shift of its own gets one.
   for (std::size_t freed = 0; freed < out.strip_px.size(); ++freed) {
-    const double before = cost(model, matches, scale);
-    double best = before - slid_gain;
-    std::optional<Model> better;
-    std::vector<Match> better_matches;
-    for (std::size_t k = 0; k < out.strip_px.size(); ++k) {
+    struct Tried {
+      double cost = 0;
+      std::optional<Model> model;
+      std::vector<Match> weighed;
+    };
+    std::vector<Tried> tries(out.strip_px.size());
+    const auto try_strip = [&](std::size_t k) {
       if (model.is_free(k) || std::count_if(matches.begin(), matches.end(), [&](const Match& m) {
                                 return m.strip == static_cast<int>(k);
                               }) < 5)
-        continue;
-      Model tried = model;
-      std::vector<Match> as_weighed = matches;
-      tried.free_strip(k);
-      tried.use(as_weighed);
+        return;
+      Tried& t = tries[k];
+      t.model = model, t.weighed = matches;
+      t.model->free_strip(k);
+      t.model->use(t.weighed);
       for (int round = 0; round < 3; ++round) {
-        for (Match& m : as_weighed)
+        for (Match& m : t.weighed)
           if (m.strip == static_cast<int>(k) && round == 0) m.weight = 1;
-        if (!tried.step()) break;
-        reweigh(tried, as_weighed, 3);
+        if (!t.model->step()) break;
+        reweigh(*t.model, t.weighed, 3);
       }
-      const double now = cost(tried, as_weighed, scale);
-      if (now < best)
-        best = now, better_matches = std::move(as_weighed), better.emplace(std::move(tried));
-    }
-    if (!better) break;
-    matches = better_matches, model = std::move(*better);
+      t.cost = cost(*t.model, t.weighed, scale);
+    };
+    std::atomic<std::size_t> next = 0;
+    const auto some = [&] {
+      for (std::size_t k = next++; k < tries.size(); k = next++) try_strip(k);
+    };
+    auto other = std::async(std::launch::async, some);
+    some();
+    other.get();
+    Tried* best = nullptr;
+    for (Tried& t : tries)
+      if (t.model && (!best || t.cost < best->cost)) best = &t;
+    if (!best || best->cost >= cost(model, matches, scale) - slid_gain) break;
+    matches = std::move(best->weighed), model = std::move(*best->model);
     model.use(matches);
     settle(2, 1.5), settle(2, 1);
   }
@@ -167,25 +177,41 @@ Fitted fit(std::vector<Match>& matches, const Placement& a,
     settle(3, 1);
   }
   if (options.finer_knots) {
-    double best = foretold(model, matches);
-    Model finer = model;
-    std::vector<Match> weighed = matches, chosen_weighed;
-    std::optional<Model> chosen;
+    // Each is judged while the next, finer one is made.
+    struct Finer {
+      Model model;
+      std::vector<Match> weighed;
+      std::future<double> foretold_by;
+    };
+    const auto judge = [](const Model& m, const std::vector<Match>& weighed) {
+      return std::async(std::launch::async, [&] { return foretold(m, weighed); });
+    };
+    auto smooth = judge(model, matches);
     // Where rows of both cross, every knot meets every other: fine ones would cost too much.
-    const int halvings = model.quarter_turned() ? 2 : 4;
-    for (int i = 0; i < halvings; ++i) {
-      finer.halve_knots();
-      finer.use(weighed);
+    const std::size_t halvings = model.quarter_turned() ? 2 : 4;
+    std::vector<Finer> tries;
+    tries.reserve(halvings);  // what is judged stays in its place
+    for (std::size_t i = 0; i < halvings; ++i) {
+      const bool first = tries.empty();
+      tries.push_back(
+          {first ? model : tries.back().model, first ? matches : tries.back().weighed, {}});
+      Finer& t = tries.back();
+      t.model.halve_knots();
+      t.model.use(t.weighed);
       for (const double wide : {3.0, 1.5, 1.5, 1.0, 1.0}) {
-        if (!finer.step()) break;
-        reweigh(finer, weighed, wide);
-        finer.tame_finer();
+        if (!t.model.step()) break;
+        reweigh(t.model, t.weighed, wide);
+        t.model.tame_finer();
       }
-      const double now = foretold(finer, weighed);
-      if (now < clearly_better * best) best = now, chosen = finer, chosen_weighed = weighed;
+      t.foretold_by = judge(t.model, t.weighed);
     }
+    double best = smooth.get();
+    const Finer* chosen = nullptr;
+    for (Finer& t : tries)
+      if (const double now = t.foretold_by.get(); now < clearly_better * best)
+        best = now, chosen = &t;
     if (chosen) {
-      matches = chosen_weighed, model = *chosen;
+      matches = chosen->weighed, model = chosen->model;
       model.use(matches);
       settle(3, 1);
       if (hold_still()) settle(3, 1);

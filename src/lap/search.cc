@@ -24,6 +24,7 @@ constexpr double near_plan_mm = 15, far_nats = 3;       // a hand seldom misses 
 constexpr double repeats_from = 0.3, repeat_cells = 8;  // of cells, to be a rival at all
 constexpr double doubt_a_cell = 0.25;
 constexpr double clearly_no_rival = 60;
+constexpr int excuses_plan = 4;  // cells, at a place near the plan where half of them agree
 constexpr double slide_mm = 3.1;
 constexpr double outline_nats = 3, outline_agrees_mm = 8;
 
@@ -257,6 +258,10 @@ class Search {
     for (const Agreement& g : agreements(a_, b_, maps, 60))
       if (g.agreeing >= 4) rivals.push_back({g.a_to_b, cells_under(g.a_to_b), {}, 0, false});
     for (const Candidate& r : rivals) {
+      // A small lap as planned may show less than a picture that comes again somewhere else.
+      if (!as_planned && r.quarter_turns == 0 && !r.mirrored && r.cells.agreeing >= excuses_plan &&
+          r.cells.fraction() > 0.5 && off_plan_mm(r.a_to_b, r.cells) < near_plan_mm)
+        sum = 1;
       if (r.cells.agreeing < repeat_cells || r.cells.fraction() < repeats_from ||
           r.cells.agreeing < kept.agreeing * least_of_best ||
           apart_mm(r.a_to_b, best.a_to_b, best.cells, b_.mm_per_pixel) < 2)

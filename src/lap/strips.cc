@@ -1,7 +1,9 @@
 #include "lap/strips.h"
 
 #include <algorithm>
+#include <atomic>
 #include <cmath>
+#include <future>
 
 namespace lapwright::lap {
 namespace {
@@ -111,9 +113,9 @@ std::vector<Spot<PassSpace>> Strips::slides(const Overview& a, const Overview& b
             {static_cast<double>(x), static_cast<double>(y)});
     }
   const double px = 1 / a.mm_per_pixel;
-  for (std::size_t k = 0; k < out.size(); ++k) {
+  const auto slide = [&](std::size_t k) {
     auto& c = corners[k];
-    if (c.size() < least_blocks) continue;
+    if (c.size() < least_blocks) return;
     if (c.size() > most_blocks) {
       const std::size_t step = (c.size() + most_blocks - 1) / most_blocks;
       std::vector<Spot<PassSpace>> fewer;
@@ -133,7 +135,14 @@ std::vector<Spot<PassSpace>> Strips::slides(const Overview& a, const Overview& b
       }
     if (best > clearly_better * still + 20)
       out[k] = {along_.x * best_t + across_.x * best_u, along_.y * best_t + across_.y * best_u};
-  }
+  };
+  std::atomic<std::size_t> next = 0;
+  const auto some = [&] {
+    for (std::size_t k = next++; k < out.size(); k = next++) slide(k);
+  };
+  auto other = std::async(std::launch::async, some);
+  some();
+  other.get();
   return out;
 }
 

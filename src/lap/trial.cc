@@ -16,6 +16,13 @@ constexpr double band_mm = 4, most_drift_mm = 0.17, least_stiff = 0.15, stiff_sl
 constexpr double least_of_strip = 0.6, most_across_mm = 0.25, least_slid_mm = 0.1, alike_mm = 0.4;
 constexpr double most_far_mm = 20, most_rows_mm = 7;  // 19 of 20 good laps are within both
 constexpr int least_cells_of_strip = 3;
+// Carriages wobble by some 60 um over some 40 mm along their travel and by 20 um sideways
+// (registration.md); what is more than twice that is none.
+constexpr double swing_over_mm = 5, swing_step_mm = 1;
+struct Swing {
+  double most_mm, most_over_mm;  // from the middle, and from one place to the next
+};
+constexpr Swing along_travel{0.25, 0.12}, sideways{0.25, 0.04};
 constexpr double most_uneven = 0.08;  // density, of one part of a pass against the other
 constexpr double least_sharp = 0.6;   // gradient energy, of a pass against the other
 constexpr float clear_film = 0.55F, dense_film = 0.95F;  // density
@@ -46,6 +53,16 @@ struct Drift {
   }
 };
 
+bool swings(const Curve& c, double mm_per_row, const Swing& most) {
+  if (c.coefficients.empty()) return false;
+  const double last = c.first_row + c.knot_rows * static_cast<double>(c.coefficients.size());
+  for (double r = c.first_row; r < last; r += swing_step_mm / mm_per_row) {
+    const double here = c(r) * mm_per_row, there = c(r + swing_over_mm / mm_per_row) * mm_per_row;
+    if (std::abs(here) > most.most_mm || std::abs(there - here) > most.most_over_mm) return true;
+  }
+  return false;
+}
+
 class Judge {
  public:
   Judge(const Overview& a, const Overview& b, const Placement& a_on_sleeve,
@@ -63,7 +80,7 @@ class Judge {
     trial_.cells = compare_cells(
         a_, b_, [this](Spot<PassSpace> p) { return placed(p); }, proved_mm, false);
     trial_.ends = break_at(trial_.cells);
-    drift(), film();
+    drift(), film(), carriages();
     if (!trial_.ends) moved_together();
     return std::move(trial_);
   }
@@ -79,6 +96,16 @@ class Judge {
              s.y + (right_ ? slid.across_mm : slid.along_mm)};
     const auto q = b_on_sleeve_(s);
     return {q.x / fb, q.y / fb};
+  }
+
+  void carriages() {
+    const Placement& b = b_on_sleeve_;
+    const auto a_to_b = core::compose(b.affine, a_on_sleeve_.affine.inverse());
+    const bool quarter = std::abs(a_to_b.b) > std::abs(a_to_b.a);
+    const double mm = b_.mm_per_pixel / static_cast<double>(b_.factor);
+    trial_.swings = swings(b.dx, mm, sideways) || swings(b.dy, mm, along_travel) ||
+                    swings(b.followed.dx, mm, quarter ? along_travel : sideways) ||
+                    swings(b.followed.dy, mm, quarter ? sideways : along_travel);
   }
 
   /// Cell by cell a pixel is not much; of a band of rows, or of a strip, it is.
@@ -213,7 +240,7 @@ Lit light_of(const Cells& cells, double row, bool before) {
 bool Trial::much_unseen() const { return unseen_mm > most_far_mm || unseen_rows_mm > most_rows_mm; }
 
 bool Trial::passed() const {
-  return !astray && cells.bad() <= std::max(2.0, most_unproved * cells.all()) &&
+  return !astray && !swings && cells.bad() <= std::max(2.0, most_unproved * cells.all()) &&
          worst_band_mm <= most_drift_mm && !much_unseen() && !ends_badly(cells);
 }
 

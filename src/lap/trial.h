@@ -20,6 +20,7 @@ struct Trial {
   // How far film that both passes show lies from where they were seen to agree, and how far before
   // the first or behind the last row of b that was: what moved there would go unseen.
   double unseen_mm = 0, unseen_rows_mm = 0;
+  bool swings = false;  // more than carriages do: the curve took up a bump
 
   bool much_unseen() const;
   bool passed() const;

@@ -104,6 +104,9 @@ TEST(FalseAcceptance, NoWrongJoinIsAccepted) {
                   lap.b.mistaken_quarter, lap.lap_mm, n,
                   findings[static_cast<std::size_t>(r->finding)], r->confidence,
                   miss ? miss->mm : -1, r->why.c_str(), r->say.c_str());
+    if (shown && lap.kind == Kind::bumped)
+      std::printf("[ laps ]   bumped at %.1f mm by %.2f %.2f mm, %.2f degrees\n",
+                  lap.b.bumped_at * lap.b.height, lap.b.bump_x, lap.b.bump_y, lap.b.bump_turn);
     if (shown && miss)
       std::printf("[ laps ]   worst on strip %d, at %.1f %.1f of b's %.1f x %.1f mm\n",
                   miss->strip + 1, miss->b.x * 25.4 / 150, miss->b.y * 25.4 / 150, lap.b.width,

@@ -256,7 +256,8 @@ class RandomLaps {
 /// How far a join after the report would miss film that both passes show more than 3 mm from their
 /// edges, in mm: each strip where the report says that it lies. Nothing where there is none. Nearer
 /// to an edge the seam does not come (join/seam.cc), and a bump cannot be told: the check sees in
-/// cells of 2 mm.
+/// cells of 2 mm. For the same reason a strip's outermost 2 mm, before perforations and pictures
+/// begin (trade.md 1.1), do not count.
 struct Miss {
   double mm = 0;
   Spot<PassSpace> a, b;  // where: pixels of a, and where b has it
@@ -266,7 +267,7 @@ inline std::optional<Miss> worst_miss(const RandomLaps::Lap& lap, const Report& 
   const MadePass a = make(lap.a), b = make(lap.b);
   const auto& sleeve = lap.of_a->sleeve();
   const bool right = sleeve.strips.run == profile::Run::right;
-  const double rim = 3 * a.ppi / 25.4, w = static_cast<double>(b.width),
+  const double bare_mm = 2, rim = 3 * a.ppi / 25.4, w = static_cast<double>(b.width),
                h = static_cast<double>(b.height);
   std::optional<Miss> worst;
   for (int j = 0; j <= 80; ++j)
@@ -277,8 +278,8 @@ inline std::optional<Miss> worst_miss(const RandomLaps::Lap& lap, const Report& 
       for (int k = 0; k < sleeve.strips.count; ++k) {
         const auto strip = sleeve.strip(k);
         if (lap.empty_strips.count(k)) continue;
-        if (s.x < strip.x.mm() || s.x > strip.right().mm() || s.y < strip.y.mm() ||
-            s.y > strip.bottom().mm())
+        if (s.x < strip.x.mm() + bare_mm || s.x > strip.right().mm() - bare_mm ||
+            s.y < strip.y.mm() + bare_mm || s.y > strip.bottom().mm() - bare_mm)
           continue;
         auto content = s;
         if (!lap.slid_mm.empty())
