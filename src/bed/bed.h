@@ -53,6 +53,7 @@ struct Capability {
   Device device;
   std::vector<std::string> sources;
   std::string film_source;               // empty: no film light found
+  std::string infrared;                  // how it is asked for; empty: none found
   std::optional<Rect<BedSpace>> window;  // range after the film source was chosen
   std::vector<int> depths;
   std::vector<int> resolutions;    // of the list; for a range the trade's steps inside it
@@ -62,12 +63,16 @@ struct Capability {
   std::vector<Seen> options;
 };
 
+/// `film`: through the film. `any`: what the options say; the data must be 16-bit RGB all the same.
+/// `infrared`: through the film, which only dust and silver hold back; gray comes as R = G = B.
+enum class Light { film, any, infrared };
+
 struct Request {
   std::string device;
   Rect<BedSpace> window;
   Ppi ppi;
   std::map<std::string, std::string> options;  // from the bed profile, set after negotiation
-  bool film = true;  // false: any light will do; the data must be 16-bit RGB all the same
+  Light light = Light::film;
 };
 
 /// Known after the device has started.

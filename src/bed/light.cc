@@ -59,9 +59,41 @@ Result<> none(const Wish& wish, Agreement& out) {
                   "profile's options");
 }
 
+/// What comes on top of the film light, or instead of it.
+Result<> infrared(Surface& s, Asking& asking, Agreement& out) {
+  const Infrared ir = find_infrared(s);
+  const char* other = "infrared, for what lies on the film";
+  switch (ir.by) {
+    case Infrared::By::source:
+      out.sources = ir.option->texts, out.film_source = ir.value;
+      return asking.set(ir.option->index, ir.value, Weight::essential, other);
+    case Infrared::By::on:
+      return asking.set(ir.option->index, std::vector<double>{1}, Weight::essential, other);
+    case Infrared::By::mode:
+      return {};  // with the mode
+    case Infrared::By::none:
+      break;
+  }
+  return fail(Fault::bad_data,
+              "this flatbed's options show no infrared; leave infrared away, or name the option "
+              "under the bed profile's options");
+}
+
+Result<> film(Surface& s, Asking& asking, const Wish& wish, Agreement& out);
+
 }  // namespace
 
 Result<> ask_for_light(Surface& s, Asking& asking, const Wish& wish, Agreement& out) {
+  const bool infra = wish.light == Light::infrared;
+  if (infra && find_infrared(s).by == Infrared::By::source) return infrared(s, asking, out);
+  if (auto r = film(s, asking, wish, out); !r) return r;
+  return infra ? infrared(s, asking, out) : Result<>();
+}
+
+namespace {
+
+Result<> film(Surface& s, Asking& asking, const Wish& wish, Agreement& out) {
+  const bool needed = wish.light != Light::any;
   const Option* source = find_source(s);
   if (source) {
     out.sources = source->texts;
@@ -69,17 +101,17 @@ Result<> ask_for_light(Surface& s, Asking& asking, const Wish& wish, Agreement& 
       out.film_source = asking.own_value(*source);
       return asking.set_own(*source);
     }
-    if (!wish.film) return {};
+    if (!needed) return {};
     if (const auto values = film_values(*source); !values.empty())
       return from_sources(s, asking, wish, out, *source, values);
   }
-  if (const Option* on = find_film_switch(s); on && (wish.film || asking.own(*on))) {
+  if (const Option* on = find_film_switch(s); on && (needed || asking.own(*on))) {
     out.film_source = on->name;
     if (out.sources.empty()) out.sources = {on->name};
     return asking.own(*on) ? asking.set_own(*on)
                            : asking.set(on->index, std::vector<double>{1}, Weight::essential, why);
   }
-  if (!wish.film) return {};
+  if (!needed) return {};
   if (!source && film_only(s, wish.device_type)) {
     out.film_source = "film";
     out.sources = {"film"};
@@ -89,4 +121,5 @@ Result<> ask_for_light(Surface& s, Asking& asking, const Wish& wish, Agreement& 
   return none(wish, out);
 }
 
+}  // namespace
 }  // namespace lapwright::bed

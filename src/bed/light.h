@@ -1,6 +1,6 @@
 // The light for film: which source, switch or nature of the device, and which of several.
 //
-// Invariants: infrared is never chosen. Thread: the worker's only thread. Errors: bad_data where a
+// Invariants: infrared is chosen only where it is asked for. Thread: the worker's only thread. Errors: bad_data where a
 // pass needs film light and
 //   there is none.
 #pragma once

@@ -130,6 +130,35 @@ const Option* find_film_switch(const Surface& s) {
   });
 }
 
+Infrared find_infrared(const Surface& s) {
+  const Option* source = find_source(s);
+  const auto value = [](const Option* o) {
+    if (o)
+      for (const std::string& t : o->texts)
+        if (has(folded(t), infrared) && !has(folded(t), R"(dust|scratch|clean|correct|remov)"))
+          return t;
+    return std::string();
+  };
+  if (const std::string v = value(source); !v.empty()) return {Infrared::By::source, source, v};
+  const Option* mode = find_mode(s, source);
+  if (const std::string v = value(mode); !v.empty() && !has(folded(v), "rgbi"))
+    return {Infrared::By::mode, mode, v};
+  const Option* on = best(s, [](const Option& o) {
+    const std::string w = words_of(o);
+    return o.kind == Kind::boolean && has(w, infrared) &&
+                   !has(w, "dust|scratch|clean|correct|remov|filter")
+               ? 1
+               : 0;
+  });
+  if (on) return {Infrared::By::on, on, ""};
+  return {};
+}
+
+std::string Infrared::text() const {
+  if (!option) return "";
+  return option->name + (by == By::on ? "" : " = " + value);
+}
+
 bool film_only(const Surface& s, const std::string& device_type) {
   if (has(folded(device_type), "film|slide|transparen")) return true;
   bool film = false;

@@ -23,6 +23,15 @@ std::string words_of(const Option& o);
 /// Light that comes through the film; the best first. Empty: none.
 std::vector<std::string> film_values(const Option& source);
 
+/// How infrared is asked for: a source of its own, a mode, or a switch beside the film light.
+struct Infrared {
+  enum class By { none, source, mode, on } by = By::none;
+  const Option* option = nullptr;
+  std::string value;  // of a source or mode
+  std::string text() const;
+};
+Infrared find_infrared(const Surface& s);
+
 /// Options by meaning; null where there is none. Only active settable ones.
 const Option* find_source(const Surface& s);
 /// A switch that turns the film light on, where no choice of sources exists.

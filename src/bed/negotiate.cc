@@ -47,7 +47,7 @@ Result<> Negotiation::film_type() {
   const Option* type = find_film_type(s_, find_source(s_));
   if (!type) return {};
   if (asking_.own(*type)) return asking_.set_own(*type);
-  if (!wish_.film) return {};
+  if (wish_.light == Light::any) return {};
   if (const auto value = best_film_type(*type))
     return asking_.set(type->index, *value, Weight::essential,
                        "the kind of film that is processed least");
@@ -60,6 +60,10 @@ Result<> Negotiation::mode() {
   const Option* mode = find_mode(s_, find_source(s_));
   if (!mode) return {};
   if (asking_.own(*mode)) return asking_.set_own(*mode);
+  if (const Infrared ir = find_infrared(s_);
+      wish_.light == Light::infrared && ir.by == Infrared::By::mode)
+    return asking_.set(mode->index, ir.value, Weight::essential,
+                       "infrared, for what lies on the film");
   if (const auto value = best_mode(*mode))
     return asking_.set(mode->index, *value, Weight::essential, "color, with the most bits");
   const std::string what =
@@ -100,7 +104,10 @@ std::set<std::string> Negotiation::placed() const {
 }
 
 void Negotiation::corrections() {
-  const std::set<std::string> elsewhere = placed();
+  std::set<std::string> elsewhere = placed();
+  if (const Infrared ir = find_infrared(s_);
+      wish_.light == Light::infrared && ir.by == Infrared::By::on)
+    elsewhere.insert(ir.option->name);
   // Switches and choices first: they decide whether the tables count.
   for (const bool arrays : {false, true})
     for (std::size_t i = 1; i < s_.options().size(); ++i) {
@@ -178,6 +185,7 @@ Result<> Negotiation::find_out() {
   }
   out_.depths = offered_depths(s_);
   out_.resolutions = offered_resolutions(s_);
+  out_.infrared = find_infrared(s_).text();
   say_lacks();
   const double finest = finest_resolution(s_);
   if (auto units = area_units_per_mm(s_, finest > 0 ? finest : 300, finest))
@@ -192,7 +200,7 @@ Result<> Negotiation::agree() {
   for (int round = 0; round < most_rounds; ++round) {
     if (auto r = quality(); !r) return r;
     if (round == 0) out_.depths = offered_depths(s_), out_.resolutions = offered_resolutions(s_);
-    out_.own_area = !wish_.film && !find_area(s_).complete();
+    out_.own_area = wish_.light == Light::any && !find_area(s_).complete();
     if (units <= 0 && !out_.own_area) {
       auto found = area_units_per_mm(s_, wish_.ppi.value, finest_resolution(s_));
       if (!found) return fail(found.error());

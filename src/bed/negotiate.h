@@ -24,7 +24,7 @@ struct Wish {
   std::optional<Rect<BedSpace>> window;  // none: only find out
   Ppi ppi;
   std::map<std::string, std::string> options;
-  bool film = true;
+  Light light = Light::film;
   std::string device_type;
 };
 
@@ -33,7 +33,7 @@ struct Agreement {
   std::vector<std::string> notes, lacks;  // each once
   std::vector<std::string> differs;       // "gamma: asked 1, is 1.8"
   std::vector<std::string> sources;
-  std::string film_source;
+  std::string film_source, infrared;
   std::vector<int> depths, resolutions;
   std::optional<Rect<BedSpace>> range;  // of the area, for the source chosen
   Rect<BedSpace> area;                  // as read back

@@ -160,6 +160,7 @@ Result<Capability> SaneBed::probe(const std::string& device) {
   c.device = device_of(j->at("device"));
   c.sources = j->at("sources").get<std::vector<std::string>>();
   c.film_source = j->at("film_source");
+  c.infrared = j->at("infrared");
   c.depths = j->at("depths").get<std::vector<int>>();
   c.resolutions = j->at("resolutions").get<std::vector<int>>();
   c.lacks = j->at("lacks").get<std::vector<std::string>>();
@@ -184,7 +185,7 @@ Result<Captured> SaneBed::capture(const Request& request, Receiver& receiver,
                        {"window", json_of(request.window)},
                        {"ppi", request.ppi.value},
                        {"options", request.options},
-                       {"film", request.film},
+                       {"light", request.light},
                        {"start_seconds", options_.start_seconds}})
                      .dump(-1, ' ', false, Json::error_handler_t::replace));
   const auto seconds_text = [](double s) {

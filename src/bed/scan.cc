@@ -123,12 +123,12 @@ Result<Scan::Frame> Scan::parameters() {
   f.last = p.last_frame != SANE_FALSE;
   f.width = p.pixels_per_line, f.height = p.lines < 0 ? -1 : p.lines, f.stride = p.bytes_per_line;
   f.format = p.format;
-  if (p.format == SANE_FRAME_GRAY)
+  if (p.format == SANE_FRAME_GRAY && !gray_)
     return fail(Fault::bad_data,
                 "the device gives gray where color is needed; its mode option is not understood, "
                 "name it under the bed profile's options");
-  if (p.format != SANE_FRAME_RGB && p.format != SANE_FRAME_RED && p.format != SANE_FRAME_GREEN &&
-      p.format != SANE_FRAME_BLUE)
+  if (p.format != SANE_FRAME_GRAY && p.format != SANE_FRAME_RGB && p.format != SANE_FRAME_RED &&
+      p.format != SANE_FRAME_GREEN && p.format != SANE_FRAME_BLUE)
     return fail(Fault::bad_data, "the device gives a kind of picture (" + std::to_string(p.format) +
                                      ") that is neither RGB nor red, green, blue");
   if (p.depth != 16)
@@ -238,10 +238,14 @@ Result<> Scan::deliver(const char* rows, std::size_t bytes, bool flush) {
   return {};
 }
 
-Result<std::int64_t> Scan::interleaved() {
+Result<std::int64_t> Scan::one_frame() {
   told_ = now();
-  auto rows = read_frame(frame_.width * 6, [&](const char* row, std::size_t bytes) {
-    return deliver(row, bytes, false);
+  const bool gray = frame_.format == SANE_FRAME_GRAY;
+  std::vector<char> wide(gray ? static_cast<std::size_t>(frame_.width) * 6 : 0);
+  auto rows = read_frame(frame_.width * (gray ? 2 : 6), [&](const char* row, std::size_t bytes) {
+    if (!gray) return deliver(row, bytes, false);
+    for (std::size_t x = 0; x < wide.size(); x += 2) std::memcpy(&wide[x], row + x / 6 * 2, 2);
+    return deliver(wide.data(), wide.size(), false);
   });
   if (!rows) return rows;
   if (auto r = deliver(nullptr, 0, true); !r) return fail(r.error());
@@ -308,7 +312,8 @@ Result<std::int64_t> Scan::three_frames() {
 }
 
 Result<std::int64_t> Scan::rows() {
-  auto done = frame_.format == SANE_FRAME_RGB ? interleaved() : three_frames();
+  auto done = frame_.format == SANE_FRAME_RGB || frame_.format == SANE_FRAME_GRAY ? one_frame()
+                                                                                  : three_frames();
   if (!done && done.error().fault == Fault::cancelled && started_) {
     // Some drivers only take note of a cancel, and end at the next read.
     finish();

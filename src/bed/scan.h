@@ -23,7 +23,8 @@ struct Started {
 
 class Scan {
  public:
-  Scan(void* handle, Wire& wire) : handle_(handle), wire_(wire) {}
+  /// `gray`: a gray picture will do; its rows are sent as R = G = B.
+  Scan(void* handle, Wire& wire, bool gray = false) : handle_(handle), wire_(wire), gray_(gray) {}
   ~Scan() { finish(); }
   Scan(const Scan&) = delete;
   Scan& operator=(const Scan&) = delete;
@@ -44,13 +45,14 @@ class Scan {
   Result<Frame> parameters();
   template <class Take>
   Result<std::int64_t> read_frame(std::int64_t row_bytes, Take take);
-  Result<std::int64_t> interleaved();
+  Result<std::int64_t> one_frame();
   Result<std::int64_t> three_frames();
   Result<> deliver(const char* rows, std::size_t bytes, bool flush);
   void progress(std::int64_t bytes);
 
   void* handle_;
   Wire& wire_;
+  bool gray_;
   Frame frame_;
   bool started_ = false;
   double began_ = 0, told_ = 0;

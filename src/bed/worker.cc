@@ -107,10 +107,11 @@ Result<> probe(const Json& ask, Wire& wire) {
   wish.device_type = device.type;
   auto a = negotiate(*surface, wish);
   if (!a) return fail(a.error());
-  Json j = {{"event", "done"},       {"device", json_of(device)},
-            {"sources", a->sources}, {"film_source", a->film_source},
-            {"depths", a->depths},   {"resolutions", a->resolutions},
-            {"lacks", a->lacks},     {"notes", a->notes}};
+  Json j = {{"event", "done"},        {"device", json_of(device)},
+            {"sources", a->sources},  {"film_source", a->film_source},
+            {"depths", a->depths},    {"resolutions", a->resolutions},
+            {"lacks", a->lacks},      {"notes", a->notes},
+            {"infrared", a->infrared}};
   j["settings"] = a->settings;
   j["options"] = everything(*surface);
   if (a->range) j["window"] = rect(*a->range);
@@ -149,15 +150,15 @@ Result<> capture(const Json& ask, Wire& wire) {
                                {w[2].get<std::int64_t>()},
                                {w[3].get<std::int64_t>()}};
   wish.ppi = {ask.at("ppi").get<std::int32_t>()};
-  wish.film = ask.value("film", true);
+  wish.light = ask.value("light", Light::film);
   for (const auto& [key, value] : ask.at("options").items()) wish.options[key] = value;
-  if (wish.film && !find_source(*surface) && !film_only(*surface, ""))
+  if (wish.light != Light::any && !find_source(*surface) && !film_only(*surface, ""))
     wish.device_type = identity_of(ask.at("device")).type;
   auto a = negotiate(*surface, wish);
   if (!a) return fail(a.error());
   const auto before = surface->values();
 
-  Scan scan(open.handle, wire);
+  Scan scan(open.handle, wire, wish.light == Light::infrared);
   auto started = scan.start(std::max(1.0, start_seconds - (now() - began)));
   if (!started) {
     Error e = started.error();

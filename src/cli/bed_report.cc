@@ -25,6 +25,7 @@ void print_understood(const bed::Capability& known) {
   if (known.window)
     line("window", mm(known.window->width) + " x " + mm(known.window->height) + " mm at " +
                        mm(known.window->x) + ", " + mm(known.window->y));
+  line("infrared", known.infrared.empty() ? "none" : known.infrared);
   line("bits a sample", known.depths.empty() ? "not said" : numbers(known.depths));
   line("ppi", known.resolutions.empty() ? "not said" : numbers(known.resolutions));
 }
@@ -63,6 +64,7 @@ Json json_of(const BedReport& report) {
   const bed::Capability& known = *report.known;
   j["sources"] = known.sources;
   j["film_source"] = known.film_source.empty() ? Json() : Json(known.film_source);
+  j["infrared"] = known.infrared.empty() ? Json() : Json(known.infrared);
   j["window"] = Json();
   if (known.window)
     j["window"] = {{"x", known.window->x.mm()},

@@ -28,7 +28,7 @@ Outcome capture(Options options, const Rect<BedSpace>& window = window_mm(0, 0, 
                          .window = window,
                          .ppi = {ppi},
                          .options = std::move(options),
-                         .film = false},
+                         .light = Light::any},
                         keeper, stop);
   return {std::move(r), std::move(keeper)};
 }
@@ -152,7 +152,7 @@ TEST(TestBackend, ACancelInsideASlowReadIsObeyedAndThePassRepeatable) {
                   .options = {{"test-picture", "Color pattern"},
                               {"read-delay", "true"},
                               {"read-delay-duration", "200000"}},
-                  .film = false};
+                  .light = Light::any};
   std::atomic<bool> stop = false;
   Keeper part;
   std::thread stopper([&] {

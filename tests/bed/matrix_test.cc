@@ -121,7 +121,7 @@ std::string judged(const Case& c, std::atomic<std::int64_t>& bytes) {
                                .window = window_mm(c.area.x, c.area.y, c.area.width, c.area.height),
                                .ppi = {c.ppi},
                                .options = options,
-                               .film = false},
+                               .light = Light::any},
                               comparing, stop);
   const bool gray = c.kind.frames == Frames::gray;
   if (gray || c.kind.depth == 8) {
@@ -195,7 +195,7 @@ TEST(Matrix, APassOfSixGigabytesIsWhole) {
                                 .window = window_mm(0, 0, 200, 200),
                                 .ppi = {4000},
                                 .options = {{"test-picture", "Color pattern"}},
-                                .film = false},
+                                .light = Light::any},
                                counting, stop);
   ASSERT_TRUE(r) << r.error().text;
   EXPECT_EQ(counting.width, test_pixels(200, 4000));

@@ -180,7 +180,8 @@ INSTANTIATE_TEST_SUITE_P(All, Surfaces, ::testing::ValuesIn(cases), [](const aut
 });
 
 Result<Captured> capture(const std::string& device, const Rect<BedSpace>& window, int ppi,
-                         std::map<std::string, std::string> options = {}, bool film = true) {
+                         std::map<std::string, std::string> options = {},
+                         Light light = Light::film) {
   auto bed = make_sane_bed(quick_options());
   Keeper keeper;
   std::atomic<bool> stop = false;
@@ -188,7 +189,7 @@ Result<Captured> capture(const std::string& device, const Rect<BedSpace>& window
                        .window = window,
                        .ppi = {ppi},
                        .options = options,
-                       .film = film},
+                       .light = light},
                       keeper, stop);
 }
 Capability probe(const std::string& device) {
@@ -265,7 +266,7 @@ TEST(Options, OfTheProfileWinAndReachADeviceWithoutFilmLight) {
   SaneFolder sane("fake");
   auto r = capture("no-film", window_mm(0, 0, 20, 20), 300, {{"source", "Flatbed"}});
   ASSERT_TRUE(r) << r.error().text;
-  ASSERT_TRUE(capture("no-film", window_mm(0, 0, 20, 20), 300, {}, false));
+  ASSERT_TRUE(capture("no-film", window_mm(0, 0, 20, 20), 300, {}, Light::any));
   auto own = capture("list-gamma", window_mm(0, 0, 20, 20), 300,
                      {{"brightness", "-3"}, {"source", "TPU8x10"}});
   ASSERT_TRUE(own) << own.error().text;
@@ -278,6 +279,51 @@ TEST(Options, OfTheProfileWinAndReachADeviceWithoutFilmLight) {
   EXPECT_EQ(value(own->got, "source"), "TPU8x10");
   EXPECT_EQ(value(own->got, "depth"), "16");
   EXPECT_EQ(value(own->asked, "film-type"), "Positive Film");
+}
+
+// A source, a mode or a switch (the SANE field notes, section 1.1, column "infrared").
+TEST(Infrared, IsAskedForTheWayTheDeviceHasIt) {
+  SaneFolder sane("fake");
+  const auto value = [](const auto& list, const std::string& name) {
+    for (const auto& [n, v] : list)
+      if (n == name) return v;
+    return std::string("absent");
+  };
+  struct Way {
+    const char *device, *told, *option, *value;
+    bool gray;
+  };
+  for (const Way& w : {Way{"depth-list", "source = Transparency Adapter Infrared", "source",
+                           "Transparency Adapter Infrared", false},
+                       Way{"deep-light", "mode = Infrared", "mode", "Infrared", true},
+                       Way{"tables-range", "infra-red", "infra-red", "true", false}}) {
+    EXPECT_EQ(probe(w.device).infrared, w.told);
+    auto bed = make_sane_bed(quick_options());
+    Keeper keeper;
+    std::atomic<bool> stop = false;
+    auto r = bed->capture({.device = std::string("fake:") + w.device,
+                           .window = window_mm(5, 6, 20, 10),
+                           .ppi = {300},
+                           .options = {},
+                           .light = Light::infrared},
+                          keeper, stop);
+    ASSERT_TRUE(r) << w.device << ": " << r.error().text;
+    EXPECT_EQ(value(r->got, w.option), w.value);
+    EXPECT_EQ(keeper.row_count, r->format.height);
+    EXPECT_NEAR(static_cast<double>(r->format.height), 10 / 25.4 * 300, 5);
+    bool colored = false;
+    for (std::size_t i = 0; i + 2 < keeper.samples.size(); i += 3)
+      colored |=
+          keeper.samples[i] != keeper.samples[i + 1] || keeper.samples[i] != keeper.samples[i + 2];
+    EXPECT_EQ(colored, !w.gray) << w.device;
+    // And never where it is not asked for.
+    auto visible = capture(w.device, window_mm(5, 6, 20, 10), 300);
+    ASSERT_TRUE(visible) << visible.error().text;
+    EXPECT_NE(value(visible->got, w.option), w.value);
+  }
+  EXPECT_EQ(probe("mode-depth").infrared, "");
+  EXPECT_FAULT(capture("mode-depth", window_mm(0, 0, 20, 20), 300, {}, Light::infrared),
+               Fault::bad_data, "no infrared");
 }
 
 TEST(Options, TheLightIsTheOneWhoseWindowHoldsThePass) {

@@ -100,6 +100,8 @@ void draw(Handle& h, std::int64_t y) {
     if (frames) {
       const char now_color = h.surface->order[static_cast<std::size_t>(h.frame % 3)];
       h.row[static_cast<std::size_t>(x)] = c[now_color == 'R' ? 0 : now_color == 'G' ? 1 : 2];
+    } else if (!h.surface->color(h.state)) {
+      h.row[static_cast<std::size_t>(x)] = c[0];
     } else {
       std::copy(c, c + 3, h.row.begin() + x * 3);
     }
