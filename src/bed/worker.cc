@@ -206,7 +206,7 @@ Result<> button(const Json& ask, Wire& wire) {
   if (auto r = open.open(ask.at("device"), ask.value("start_seconds", 30.0), wire); !r) return r;
   auto surface = Surface::of(open.handle);
   if (!surface) return fail(surface.error());
-  const auto look = [&] {
+  const auto look = [&]() -> Result<std::vector<std::string>> {
     for (const Option& o : surface->options())
       if (o.kind == Kind::button && o.active && has(words_of(o), "button update|update button")) {
         (void)surface->press(o.index);
@@ -216,27 +216,31 @@ Result<> button(const Json& ask, Wire& wire) {
     for (const Option& o : surface->options())
       if (is_button_sensor(o)) {
         auto v = surface->text(o.index);
+        if (!v && v.error().fault == Fault::io) return fail(v.error());  // it is gone
         seen.push_back(v && *v != "false" && *v != "0" ? *v : "");
       }
     return seen;
   };
   auto before = look();
-  if (before.empty())
+  if (!before) return fail(before.error());
+  if (before->empty())
     return fail(
-        Fault::unavailable,
+        Fault::usage,
         "this flatbed shows no button of its own; use another key (terminal, stdin or evdev:PATH)");
   wire.send("{\"event\":\"waiting\"}");
   while (!wire.cancelled()) {
     wire.rest(1.0 / 3);
     if (wire.cancelled()) break;
-    const auto seen = look();
-    for (std::size_t i = 0; i < seen.size(); ++i)
+    auto seen = look();
+    if (!seen) return fail(seen.error());
+    for (std::size_t i = 0; i < seen->size(); ++i)
       // What was pressed before the wait is old; a press is a value that comes.
-      if (!seen[i].empty() && (i >= before.size() || seen[i] != before[i])) {
+      if (const std::string& v = (*seen)[i];
+          !v.empty() && (i >= before->size() || v != (*before)[i])) {
         wire.send("{\"event\":\"done\",\"pressed\":true}");
         return {};
       }
-    before = seen;
+    before = std::move(seen);
   }
   wire.send("{\"event\":\"done\",\"pressed\":false}");
   return {};
