@@ -1,3 +1,4 @@
+#include <algorithm>
 #include <cstdlib>
 #include <cstring>
 #include <functional>
@@ -116,7 +117,8 @@ class Errand {
 Result<Json> json_of(const Message& m) {
   Json j = Json::parse(m.body.begin(), m.body.end(), nullptr, false);
   if (!j.is_object())
-    return fail(Fault::internal, "the bed worker answered with something that is not JSON");
+    return fail(Fault::internal,
+                "the bed worker answered with something that is not JSON; start lapwright again");
   if (j.at("event") != "error") return j;
   const int fault = j.at("fault");
   const bool known = fault >= 0 && fault <= static_cast<int>(Fault::cancelled);
@@ -138,7 +140,14 @@ class SaneBed : public Bed {
     return "the flatbed's driver did not answer within " + seconds_text(options_.look_seconds) +
            " and was ended; switch the flatbed off and on, and try again";
   }
+  /// What it was listed as; a bare name when it never was.
+  Device known(const std::string& name) const {
+    const auto at = std::find_if(listed_.begin(), listed_.end(),
+                                 [&](const Device& d) { return d.name == name; });
+    return at == listed_.end() ? Device{name, "", "", ""} : *at;
+  }
   WorkerOptions options_;
+  std::vector<Device> listed_;
 };
 
 /// Asks for one answer.
@@ -165,6 +174,7 @@ Result<std::vector<Device>> SaneBed::list() {
   return understood([&]() -> Result<std::vector<Device>> {
     std::vector<Device> all;
     for (const Json& d : j->at("devices")) all.push_back(device_of(d));
+    listed_ = all;
     return all;
   });
 }
@@ -201,6 +211,8 @@ Result<Captured> SaneBed::capture(const Request& request, Receiver& receiver,
   out.started = core::rfc3339_now();
   (*worker)->say(Json({{"do", "capture"},
                        {"device", request.device},
+                       {"vendor", known(request.device).vendor},
+                       {"model", known(request.device).model},
                        {"window", json_of(request.window)},
                        {"ppi", request.ppi.value},
                        {"options", request.options},
@@ -230,7 +242,7 @@ Result<Captured> SaneBed::capture(const Request& request, Receiver& receiver,
       const std::int64_t count =
           row_bytes > 0 ? static_cast<std::int64_t>(m.body.size()) / row_bytes : 0;
       if (count == 0 || count * row_bytes != static_cast<std::int64_t>(m.body.size()))
-        return fail(Fault::internal, "the bed worker sent a part of a row");
+        return fail(Fault::internal, "the bed worker sent a part of a row; make the pass again");
       rows += count;
       if (auto taken = receiver.rows(reinterpret_cast<const std::uint16_t*>(m.body.data()), count);
           !taken)
@@ -258,10 +270,11 @@ Result<Captured> SaneBed::capture(const Request& request, Receiver& receiver,
                    "the flatbed gave no row for " + seconds_text(options_.stall_seconds) + then);
     } else if (event == "end") {
       if (j->at("rows").get<std::int64_t>() != rows)
-        return fail(Fault::internal, "rows were lost between the bed worker and the station");
+        return fail(Fault::internal,
+                    "rows were lost between the bed worker and the station; make the pass again");
       whole = true;
       errand.phase = "after the pass";
-      errand.allow(options_.farewell_seconds, "the flatbed did not finish");
+      errand.allow(options_.farewell_seconds, "the flatbed did not finish" + then);
     } else if (event == "done") {
       finish(&*j);
       return true;
@@ -291,6 +304,8 @@ Result<bool> SaneBed::wait_for_button(const std::string& device, const std::atom
   if (!worker) return fail(worker.error());
   (*worker)->say(Json({{"do", "button"},
                        {"device", device},
+                       {"vendor", known(device).vendor},
+                       {"model", known(device).model},
                        {"start_seconds", std::min(30.0, options_.start_seconds)}})
                      .dump(-1, ' ', false, Json::error_handler_t::replace));
   Errand errand(**worker, options_, &stop);

@@ -34,13 +34,13 @@ Result<std::unique_ptr<WorkerProcess>> WorkerProcess::start(const std::string& p
   // Requests go over a socket: a write to a worker that is gone must not raise SIGPIPE here.
   int request[2], reply[2];
   if (::socketpair(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC, 0, request) != 0)
-    return fail(Fault::unavailable,
-                std::string("the bed worker cannot be started: ") + std::strerror(errno));
+    return fail(Fault::unavailable, std::string("the bed worker cannot be started (") +
+                                        std::strerror(errno) + "); start lapwright again");
   if (::pipe2(reply, O_CLOEXEC) != 0) {
     const int why = errno;
     ::close(request[0]), ::close(request[1]);
-    return fail(Fault::unavailable,
-                std::string("the bed worker cannot be started: ") + std::strerror(why));
+    return fail(Fault::unavailable, std::string("the bed worker cannot be started (") +
+                                        std::strerror(why) + "); start lapwright again");
   }
   const int theirs_in = high(request[1]), theirs_out = high(reply[1]);
   ::fcntl(reply[0], F_SETPIPE_SZ, 1 << 20);

@@ -78,17 +78,18 @@ def workers_of(pid):
 
 
 class FaultyPlayer(Player):
-    """Tells the bed its fault when the pass is placed for the first time."""
+    """Every time that a pass is placed, the bed is told the next of that pass's faults; with none left the pass is captured."""
 
-    def __init__(self, lay, seed, on_pass, tell):
+    def __init__(self, lay, seed, faults, tell):
         super().__init__(lay, seed=seed)
-        self.on_pass, self.tell = on_pass, tell
+        self.faults, self.tell, self.told = {n: list(f) for n, f in faults.items()}, tell, []
 
     def place(self, event):
         super().place(event)
-        if self.tell and event["pass"] == self.on_pass:
-            tell, self.tell = self.tell, None
-            tell()
+        coming = self.faults.get(event["pass"])
+        if coming:
+            self.told.append((event["pass"], coming.pop(0), len(self.events)))
+            self.tell(*self.told[-1][1][:2])
 
 
 def one_sentence(say):
@@ -96,92 +97,125 @@ def one_sentence(say):
     assert not re.search(r"[.!?](\s|$)", say) and ";" in say, f"not one sentence with what to do: {say}"
 
 
-def finished_roll(practice, player, on_pass, times, codes, log):
-    faults = player.of("fault")
-    allowed = {times} if quiet not in codes else {0, times} if codes - {quiet} else {0}
-    assert len(faults) in allowed, (faults, allowed)
-    said = log.read_text().splitlines()
-    for fault in faults:
-        one_sentence(fault["say"])
-        assert fault["code"] in codes and not fault["fatal"], fault
-        assert said.count(fault["say"]) == sum(f["say"] == fault["say"] for f in faults), said
+def finished_roll(practice, player, faults, said):
+    """What every fault came to: [(case, fault event or None)]."""
+    came = []
+    for n, (number, case, since) in enumerate(player.told):
+        until = player.told[n + 1][2] if n + 1 < len(player.told) else len(player.events)
+        found = [e for e in player.events[since:until] if e["event"] == "fault"]
+        assert len(found) <= 1, (case, found)
+        assert (found[0]["code"] if found else quiet) in case[2], (case, found)
+        if found:
+            one_sentence(found[0]["say"])
+            assert not found[0]["fatal"], found
+            assert said.count(found[0]["say"]) == len([f for f in player.of("fault") if f["say"] == found[0]["say"]]), said
+        came.append((case, found[0] if found else None))
+    assert len(came) == sum(len(f) for f in faults.values()), (faults, came)
+    assert len(player.of("fault")) == sum(f is not None for _, f in came), player.of("fault")
     assert not player.of("again"), player.of("again")
     captured = [e["pass"] for e in player.of("captured")]
-    assert captured == sorted(set(captured)) and len(captured) == 2, captured  # what was captured is not captured again
+    assert captured == [1, 2], captured  # what was captured is not captured again
     placed = [e["pass"] for e in player.of("place")]
-    assert placed == sorted([1, 2] + [on_pass] * len(faults)), placed
+    assert placed == sorted(placed), placed
     assert len(player.of("done")) == 1
     # Whatever was refused on the way, no pass was taken with settings that are not for film.
     seen = [json.loads(line) for line in practice.truth.read_text().splitlines()]
     assert all(t["honest"] for t in seen), seen
     practice.ledger_holds()
-    return faults
+    return came
 
 
-def run(point, kind, codes, on_pass, times, seed):
+def on_a_faulty_bed():
     practice = Practice(build)
-    faults, log = practice.work / "fault", practice.work / "said"
+    fault = practice.work / "fault"
     (practice.work / "sane" / "dll.conf").write_text("faulty\n")
-    practice.env.update(LD_LIBRARY_PATH=str(build / "tests"), FAULTY_BED_FAULT=str(faults),
+    practice.env.update(LD_LIBRARY_PATH=str(build / "tests"), FAULTY_BED_FAULT=str(fault),
                         FAULTY_BED_INNER=str(build / "flatbed" / "libsane-practice.so.1"))
-    if kind in ("hang", "stuck"):
-        practice.env["LAPWRIGHT_BED_PATIENCE"] = "0.03"
-    begun = time.monotonic()
-    player = FaultyPlayer(practice.lay, seed, on_pass, lambda: faults.write_text(f"{point} {kind} {times}\n"))
-    if point == "killed":
-        killed = []
+    return practice, fault
 
-        def kill():
+
+def run(faults, seed):
+    """One roll; `faults`: pass -> its cases (point, kind, codes), those that may be quiet last. Returns how many were said."""
+    practice, file = on_a_faulty_bed()
+    told, log = practice.work / "fault.told", practice.work / "said"
+    if any(kind in ("hang", "stuck") for cases in faults.values() for _, kind, _ in cases):
+        practice.env["LAPWRIGHT_BED_PATIENCE"] = "0.03"
+    expected = []
+
+    def kill(placed):
+        if len(player.of("place")) == placed:  # still the pass that it was meant for
             for worker in workers_of(player.process.pid):
                 os.kill(worker, signal.SIGKILL)
-                killed.append(worker)
-        player.tell = lambda: threading.Timer(kind, kill).start()
-    with open(log, "w") as errors:
-        code = player.run(practice.station(ppi), practice.env, errors=errors)
+
+    def tell(point, kind):
+        assert len(expected) == (len(told.read_text().splitlines()) if told.exists() else 0), f"never met: {expected}"
+        if point == "killed":
+            return threading.Timer(kind, kill, [len(player.of("place"))]).start()
+        expected.append((point, kind))
+        file.write_text(f"{point} {kind} {len(expected)}\n")
+
+    begun = time.monotonic()
+    player = FaultyPlayer(practice.lay, seed, faults, tell)
     try:
+        with open(log, "w") as errors:
+            code = player.run(practice.station(ppi), practice.env, errors=errors)
         assert code == 0, (code, player.events[-2:])
-        if point != "killed":
-            told = (practice.work / "fault.told")
-            assert told.exists() and len(told.read_text().splitlines()) == times, "the fault was never met"
-        told = finished_roll(practice, player, on_pass, times, codes, log)
+        assert len(expected) == (len(told.read_text().splitlines()) if told.exists() else 0), f"never met: {expected}"
+        came = finished_roll(practice, player, faults, log.read_text().splitlines())
     except AssertionError:
-        print(f"{point} {kind} x{times} on pass {on_pass}, seed {seed}:\n" + log.read_text())
+        print(f"{faults}, seed {seed}:\n" + log.read_text())
         raise
-    print(f"{point} {kind if point != 'killed' else f'after {kind:.2f} s'} x{times} on pass {on_pass}, {time.monotonic() - begun:.1f} s: "
-          + (f"{told[0]['code']} {told[0]['say']}" if told else "quiet"), flush=True)
-    return len(told)
+    for (point, kind, _), fault in came:
+        print(f"{point} {kind if point != 'killed' else f'after {kind:.2f} s'}: " + (f"{fault['code']} {fault['say']}" if fault else "quiet"))
+    print(f"-- a roll with {len(came)} in {time.monotonic() - begun:.1f} s", flush=True)
+    return sum(fault is not None for _, fault in came)
 
 
 def refused_start(kind, code):
     """No flatbed at all when the station begins: one line and the exit code."""
-    practice = Practice(build)
-    fault = practice.work / "fault"
+    practice, fault = on_a_faulty_bed()
+    practice.env["LAPWRIGHT_BED_PATIENCE"] = "0.03"
     fault.write_text(f"list {kind} 9\n")
-    (practice.work / "sane" / "dll.conf").write_text("faulty\n")
-    practice.env.update(LD_LIBRARY_PATH=str(build / "tests"), FAULTY_BED_FAULT=str(fault), LAPWRIGHT_BED_PATIENCE="0.03",
-                        FAULTY_BED_INNER=str(build / "flatbed" / "libsane-practice.so.1"))
     done = subprocess.run(practice.station(ppi), env=practice.env, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=60)
     lines = done.stderr.splitlines()
     print(f"list {kind}: {done.returncode} {lines}")
     assert done.returncode == code and len(lines) == 1 and not done.stdout, (done.returncode, lines)
 
 
+def rolls_of(cases, each):
+    """The cases shared out: up to `each` on a pass, the last of which alone may be quiet; those that hang keep together."""
+    slow = lambda case: case[1] in ("hang", "stuck")
+    loud = sorted((c for c in cases if quiet not in c[2]), key=slow)
+    soft = sorted((c for c in cases if quiet in c[2]), key=slow)
+    rolls = []
+    while loud or soft:
+        roll = {}
+        for number in (1, 2):
+            roll[number] = [loud.pop() for _ in range(min(each - 1, len(loud)))] + [soft.pop() for _ in range(min(1, len(soft)))]
+        rolls.append(roll)
+    return rolls
+
+
 dice = random.Random(int(os.environ.get("LAPWRIGHT_TEST_SEED", "7")))
 cases = table()
+
+
+def killed():
+    return "killed", dice.uniform(0, 1.5), {quiet, 74}
+
+
 if len(sys.argv) > 2:
-    chosen = []
-    for n in range(int(sys.argv[2])):
-        if dice.random() < 0.25:
-            chosen.append(("killed", dice.uniform(0, 1.5), {quiet, 74}, 1))
-        else:
-            point, kind = dice.choice(sorted(cases, key=str))
-            chosen.append((point, kind, cases[point, kind], dice.choice((1, 2))))
+    rolls = []
+    for _ in range(int(sys.argv[2])):
+        point, kind = dice.choice(sorted(cases, key=str))
+        case = killed() if dice.random() < 0.25 else (point, kind, cases[point, kind])
+        rolls.append({dice.choice((1, 2)): [case]})
 else:
     everything = os.environ.get("LAPWRIGHT_TEST_ALL") == "1"
-    chosen = [(p, k, cases[p, k], 1) for p, k in (sorted(cases, key=str) if everything else fewest(cases, dice))]
-    chosen += [("killed", dice.uniform(0, 1.5), {quiet, 74}, 1) for _ in range(20 if everything else 3)]
-    # The list is asked for before the station begins; what dll.conf's backends answer is theirs, a hang is not.
+    chosen = sorted(cases, key=str) if everything else fewest(cases, dice)
+    rolls = rolls_of([(*c, cases[c]) for c in chosen] + [killed() for _ in range(20 if everything else 3)], 6)
+    # The list is asked for before the station begins.
     refused_start("hang", 74)
     refused_start("die", 74)
-met = [run(*case[:3], dice.choice((1, 2)), case[3], n) for n, case in enumerate(chosen)]
-print(f"{len(met)} faults told, {sum(m > 0 for m in met)} said to the person, {len(met)} rolls finished")
+said = [run(roll, n) for n, roll in enumerate(rolls)]
+print(f"{sum(len(f) for r in rolls for f in r.values())} faults told, {sum(said)} said to the person, {len(rolls)} rolls finished")
