@@ -14,9 +14,10 @@ double value(const Surface& s, const Option& o) {
   return v && !v->empty() ? v->front() : 0;
 }
 Result<> missing() {
-  return fail(Fault::bad_data,
-              "the device shows no options for the area that are understood (left, top and right, "
-              "bottom or width, height in mm or pixels)");
+  return fail(
+      Fault::bad_data,
+      "the device shows no options for the area that are understood (left, top and right, "
+      "bottom or width, height in mm or pixels); lapwright beds --probe lists what it shows");
 }
 std::string mm_text(double mm) { return number_text(std::round(mm * 1000) / 1000) + " mm"; }
 

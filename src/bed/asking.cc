@@ -69,7 +69,8 @@ Result<> Asking::set_all_own() {
       return fail(Fault::bad_profile,
                   "option " + name + ": the device has no such option; see lapwright beds --probe");
     if (!o->settable || o->kind == Kind::button)
-      return fail(Fault::bad_profile, "option " + name + ": cannot be set");
+      return fail(Fault::bad_profile,
+                  "option " + name + ": cannot be set; take it out of the bed profile");
     if (!o->active) continue;  // another may wake it: checked at the end
     if (auto r = set_own(*o); !r) return r;
   }
@@ -102,16 +103,18 @@ Result<> Asking::essentials_kept() const {
     if (a.weight == Weight::essential)
       if (const auto now = instead(a))
         return fail(Fault::bad_data, "option " + a.name + ": asked " + a.value + ", is " + *now +
-                                         "; the device does not keep what was set");
+                                         "; the device does not keep what is set: name what it "
+                                         "takes under the bed profile's options");
   return {};
 }
 
 Result<> Asking::own_awake() const {
   for (const auto& [name, value] : own_)
     if (const Option* o = surface_.find(name); o && !o->active && !asked(name))
-      return fail(
-          Fault::bad_profile,
-          "option " + name + ": is asleep on this device with the other options as they are");
+      return fail(Fault::bad_profile,
+                  "option " + name +
+                      ": is asleep on this device with the other options as they are; take it out "
+                      "of the bed profile, or set what wakes it");
   return {};
 }
 

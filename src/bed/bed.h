@@ -107,7 +107,7 @@ class Bed {
   virtual Result<Capability> probe(const std::string& device) = 0;
   virtual Result<Captured> capture(const Request& request, Receiver& receiver,
                                    const std::atomic<bool>& stop) = 0;
-  /// Waits for the flatbed's own button: true pressed, false when `stop` was set; unavailable where
+  /// Waits for the flatbed's own button: true pressed, false when `stop` was set; usage where
   /// there is none.
   virtual Result<bool> wait_for_button(const std::string& device,
                                        const std::atomic<bool>& stop) = 0;
@@ -118,9 +118,13 @@ struct WorkerOptions {
   double stall_seconds = 60;   // no row for longer: cancel, then end the worker
   double start_seconds = 200;  // warm-up included
   double obey_seconds = 5;     // from asking to cancel until the worker is ended by its id
+  double look_seconds = 60;    // list, probe, and until the button can be waited for
+  double farewell_seconds = 30;  // the picture is whole; only the driver's last word is missing
+  double home_seconds = 20;      // closing the device may bring the carriage home first
   std::int64_t queue_bytes = 64 << 20;
 };
-/// libsane in a worker process.
+/// libsane in a worker process. LAPWRIGHT_BED_PATIENCE (environment, 0.01 to 100) multiplies all of
+/// the seconds.
 std::unique_ptr<Bed> make_sane_bed(const WorkerOptions& options);
 
 /// Whether both expressions (POSIX extended, over the whole text) fit the device; false for a

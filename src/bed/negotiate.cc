@@ -28,7 +28,7 @@ class Negotiation {
   Result<> film_type();
   Result<> mode();
   Result<> depth();
-  void corrections();
+  Result<> corrections();
   std::set<std::string> placed() const;
   Result<> resolution();
   Result<> resolution_of(const Option& o);
@@ -68,7 +68,8 @@ Result<> Negotiation::mode() {
     return asking_.set(mode->index, *value, Weight::essential, "color, with the most bits");
   const std::string what =
       "option " + mode->name + ": the device offers no color mode (" + allowed(*mode) + ")";
-  if (wish_.window) return fail(Fault::bad_data, what);
+  if (wish_.window)
+    return fail(Fault::bad_data, what + "; name its color mode under the bed profile's options");
   out_.lack("color: " + what);
   return {};
 }
@@ -103,7 +104,7 @@ std::set<std::string> Negotiation::placed() const {
   return names;
 }
 
-void Negotiation::corrections() {
+Result<> Negotiation::corrections() {
   std::set<std::string> elsewhere = placed();
   if (const Infrared ir = find_infrared(s_);
       wish_.light == Light::infrared && ir.by == Infrared::By::on)
@@ -120,8 +121,12 @@ void Negotiation::corrections() {
       if (n.what != Neutral::What::set) continue;
       const auto r = o.kind == Kind::text ? asking_.set(o.index, n.text, Weight::wished, n.why)
                                           : asking_.set(o.index, n.numbers, Weight::wished, n.why);
-      if (!r) out_.lack("a setting that the device refuses: " + r.error().text);
+      if (r) continue;
+      // A device that is busy or whose connection failed has refused nothing.
+      if (const Fault f = r.error().fault; wish_.window && f != Fault::unavailable) return r;
+      out_.lack("a setting that the device refuses: " + r.error().text);
     }
+  return {};
 }
 
 Result<> Negotiation::resolution_of(const Option& o) {
@@ -158,8 +163,10 @@ Result<> Negotiation::resolution() {
   std::vector<int> indices;
   for (const Option* o : find_resolutions(s_).options) indices.push_back(o->index);
   if (indices.empty())
-    return fail(Fault::bad_data,
-                "the device shows no option for the resolution that is understood");
+    return fail(
+        Fault::bad_data,
+        "the device shows no option for the resolution that is understood; name one under the "
+        "bed profile's options (lapwright beds --probe lists them)");
   for (int index : indices) {
     const Option o = s_.at(index);
     if (!o.usable() || asking_.own(o)) continue;  // asleep: went with the one before
@@ -174,7 +181,7 @@ Result<> Negotiation::quality() {
   if (auto r = film_type(); !r) return r;
   if (auto r = mode(); !r) return r;
   if (auto r = depth(); !r) return r;
-  corrections();
+  if (auto r = corrections(); !r) return r;
   return asking_.set_all_own();
 }
 

@@ -1,3 +1,5 @@
+#include <algorithm>
+#include <cstdlib>
 #include <cstring>
 #include <functional>
 #include <nlohmann/json.hpp>
@@ -11,9 +13,9 @@
 namespace lapwright::bed {
 namespace {
 
-constexpr double slice_seconds = 0.05;         // how soon `stop` is seen
-constexpr double after_last_row_seconds = 30;  // the scan is whole; only its farewell is missing
-constexpr double look_seconds = 60;            // list and probe
+constexpr double slice_seconds = 0.05;  // how soon `stop` is seen
+
+std::string seconds_text(double s) { return std::to_string(static_cast<long>(s + 0.5)) + " s"; }
 
 Error worker_lost(const std::string& when) {
   return {Fault::io, "the flatbed's driver ended unexpectedly " + when +
@@ -36,6 +38,19 @@ std::vector<std::pair<std::string, std::string>> pairs_of(const Json& j) {
   std::vector<std::pair<std::string, std::string>> all;
   for (const Json& p : j) all.emplace_back(p.at(0).get<std::string>(), p.at(1).get<std::string>());
   return all;
+}
+
+/// What `read` makes of an answer; one fault where a member is missing or of another kind (a worker
+/// of another version: the program was replaced while it ran).
+template <class F>
+auto understood(F read) -> decltype(read()) {
+  try {
+    return read();
+  } catch (const Json::exception&) {
+    return fail(Fault::internal,
+                "the bed worker's answer is not understood; start lapwright again (was it replaced "
+                "while it ran?)");
+  }
 }
 
 /// One request and what it comes to, with the watchdog over it.
@@ -77,7 +92,7 @@ class Errand {
         if (m->kind == MessageKind::json && finished(*m)) return fail(*reason_);
         continue;
       }
-      auto done = handle(*m);
+      auto done = understood([&] { return handle(*m); });
       if (!done) return fail(done.error());
       if (*done) return {};
     }
@@ -87,8 +102,8 @@ class Errand {
  private:
   static bool finished(const Message& m) {
     const Json j = Json::parse(m.body.begin(), m.body.end(), nullptr, false);
-    const std::string event = j.is_object() ? j.value("event", "") : "";
-    return event == "done" || event == "error";
+    const auto event = j.is_object() ? j.find("event") : j.end();
+    return event != j.end() && (*event == "done" || *event == "error");
   }
   WorkerProcess& worker_;
   double obey_seconds_;
@@ -102,11 +117,12 @@ class Errand {
 Result<Json> json_of(const Message& m) {
   Json j = Json::parse(m.body.begin(), m.body.end(), nullptr, false);
   if (!j.is_object())
-    return fail(Fault::internal, "the bed worker answered with something that is not JSON");
-  if (j.value("event", "") == "error")
-    return fail(static_cast<Fault>(j.value("fault", static_cast<int>(Fault::internal))),
-                j.value("text", "unknown"));
-  return j;
+    return fail(Fault::internal,
+                "the bed worker answered with something that is not JSON; start lapwright again");
+  if (j.at("event") != "error") return j;
+  const int fault = j.at("fault");
+  const bool known = fault >= 0 && fault <= static_cast<int>(Fault::cancelled);
+  return fail(known ? static_cast<Fault>(fault) : Fault::internal, j.at("text"));
 }
 
 class SaneBed : public Bed {
@@ -120,18 +136,27 @@ class SaneBed : public Bed {
 
  private:
   Result<Json> ask(const Json& request);
+  std::string no_answer() const {
+    return "the flatbed's driver did not answer within " + seconds_text(options_.look_seconds) +
+           " and was ended; switch the flatbed off and on, and try again";
+  }
+  /// What it was listed as; a bare name when it never was.
+  Device known(const std::string& name) const {
+    const auto at = std::find_if(listed_.begin(), listed_.end(),
+                                 [&](const Device& d) { return d.name == name; });
+    return at == listed_.end() ? Device{name, "", "", ""} : *at;
+  }
   WorkerOptions options_;
+  std::vector<Device> listed_;
 };
 
 /// Asks for one answer.
 Result<Json> SaneBed::ask(const Json& request) {
-  auto worker = WorkerProcess::start(options_.program, options_.queue_bytes);
+  auto worker = WorkerProcess::start(options_.program, options_.queue_bytes, options_.home_seconds);
   if (!worker) return fail(worker.error());
   (*worker)->say(request.dump(-1, ' ', false, Json::error_handler_t::replace));
   Errand errand(**worker, options_, nullptr);
-  errand.allow(look_seconds,
-               "the flatbed's driver did not answer within a minute and was ended; switch the "
-               "flatbed off and on, and try again");
+  errand.allow(options_.look_seconds, no_answer());
   Json answer;
   auto r = errand.run([&](Message& m) -> Result<bool> {
     auto j = json_of(m);
@@ -146,9 +171,12 @@ Result<Json> SaneBed::ask(const Json& request) {
 Result<std::vector<Device>> SaneBed::list() {
   auto j = ask({{"do", "list"}});
   if (!j) return fail(j.error());
-  std::vector<Device> all;
-  for (const Json& d : j->at("devices")) all.push_back(device_of(d));
-  return all;
+  return understood([&]() -> Result<std::vector<Device>> {
+    std::vector<Device> all;
+    for (const Json& d : j->at("devices")) all.push_back(device_of(d));
+    listed_ = all;
+    return all;
+  });
 }
 
 Result<Capability> SaneBed::probe(const std::string& device) {
@@ -156,41 +184,42 @@ Result<Capability> SaneBed::probe(const std::string& device) {
                 {"device", device},
                 {"start_seconds", std::min(30.0, options_.start_seconds)}});
   if (!j) return fail(j.error());
-  Capability c;
-  c.device = device_of(j->at("device"));
-  c.sources = j->at("sources").get<std::vector<std::string>>();
-  c.film_source = j->at("film_source");
-  c.infrared = j->at("infrared");
-  c.depths = j->at("depths").get<std::vector<int>>();
-  c.resolutions = j->at("resolutions").get<std::vector<int>>();
-  c.lacks = j->at("lacks").get<std::vector<std::string>>();
-  c.notes = j->at("notes").get<std::vector<std::string>>();
-  c.settings = j->at("settings").get<std::vector<Setting>>();
-  c.options = j->at("options").get<std::vector<Seen>>();
-  if (j->contains("window")) c.window = rect_of(j->at("window"));
-  return c;
+  return understood([&]() -> Result<Capability> {
+    Capability c;
+    c.device = device_of(j->at("device"));
+    c.sources = j->at("sources").get<std::vector<std::string>>();
+    c.film_source = j->at("film_source");
+    c.infrared = j->at("infrared");
+    c.depths = j->at("depths").get<std::vector<int>>();
+    c.resolutions = j->at("resolutions").get<std::vector<int>>();
+    c.lacks = j->at("lacks").get<std::vector<std::string>>();
+    c.notes = j->at("notes").get<std::vector<std::string>>();
+    c.settings = j->at("settings").get<std::vector<Setting>>();
+    c.options = j->at("options").get<std::vector<Seen>>();
+    if (j->contains("window")) c.window = rect_of(j->at("window"));
+    return c;
+  });
 }
 
 Result<Captured> SaneBed::capture(const Request& request, Receiver& receiver,
                                   const std::atomic<bool>& stop) {
   if (request.window.empty() || request.ppi.value <= 0)
     return fail(Fault::bad_data, "a capture needs a window with a size and a resolution above 0");
-  auto worker = WorkerProcess::start(options_.program, options_.queue_bytes);
+  auto worker = WorkerProcess::start(options_.program, options_.queue_bytes, options_.home_seconds);
   if (!worker) return fail(worker.error());
   core::Stopwatch watch;
   Captured out;
   out.started = core::rfc3339_now();
   (*worker)->say(Json({{"do", "capture"},
                        {"device", request.device},
+                       {"vendor", known(request.device).vendor},
+                       {"model", known(request.device).model},
                        {"window", json_of(request.window)},
                        {"ppi", request.ppi.value},
                        {"options", request.options},
                        {"light", request.light},
                        {"start_seconds", options_.start_seconds}})
                      .dump(-1, ' ', false, Json::error_handler_t::replace));
-  const auto seconds_text = [](double s) {
-    return std::to_string(static_cast<long>(s + 0.5)) + " s";
-  };
   const std::string then =
       " and the driver was ended; switch the flatbed off and on, and make the pass again";
   Errand errand(**worker, options_, &stop);
@@ -214,7 +243,7 @@ Result<Captured> SaneBed::capture(const Request& request, Receiver& receiver,
       const std::int64_t count =
           row_bytes > 0 ? static_cast<std::int64_t>(m.body.size()) / row_bytes : 0;
       if (count == 0 || count * row_bytes != static_cast<std::int64_t>(m.body.size()))
-        return fail(Fault::internal, "the bed worker sent a part of a row");
+        return fail(Fault::internal, "the bed worker sent a part of a row; make the pass again");
       rows += count;
       if (auto taken = receiver.rows(reinterpret_cast<const std::uint16_t*>(m.body.data()), count);
           !taken)
@@ -242,10 +271,11 @@ Result<Captured> SaneBed::capture(const Request& request, Receiver& receiver,
                    "the flatbed gave no row for " + seconds_text(options_.stall_seconds) + then);
     } else if (event == "end") {
       if (j->at("rows").get<std::int64_t>() != rows)
-        return fail(Fault::internal, "rows were lost between the bed worker and the station");
+        return fail(Fault::internal,
+                    "rows were lost between the bed worker and the station; make the pass again");
       whole = true;
       errand.phase = "after the pass";
-      errand.allow(after_last_row_seconds, "the flatbed did not finish");
+      errand.allow(options_.farewell_seconds, "the flatbed did not finish" + then);
     } else if (event == "done") {
       finish(&*j);
       return true;
@@ -271,16 +301,16 @@ Result<Captured> SaneBed::capture(const Request& request, Receiver& receiver,
 }
 
 Result<bool> SaneBed::wait_for_button(const std::string& device, const std::atomic<bool>& stop) {
-  auto worker = WorkerProcess::start(options_.program, options_.queue_bytes);
+  auto worker = WorkerProcess::start(options_.program, options_.queue_bytes, options_.home_seconds);
   if (!worker) return fail(worker.error());
   (*worker)->say(Json({{"do", "button"},
                        {"device", device},
+                       {"vendor", known(device).vendor},
+                       {"model", known(device).model},
                        {"start_seconds", std::min(30.0, options_.start_seconds)}})
                      .dump(-1, ' ', false, Json::error_handler_t::replace));
   Errand errand(**worker, options_, &stop);
-  errand.allow(look_seconds,
-               "the flatbed's driver did not answer within a minute and was ended; switch the "
-               "flatbed off and on, and try again");
+  errand.allow(options_.look_seconds, no_answer());
   bool pressed = false;
   auto r = errand.run([&](Message& m) -> Result<bool> {
     auto j = json_of(m);
@@ -298,7 +328,13 @@ Result<bool> SaneBed::wait_for_button(const std::string& device, const std::atom
 }  // namespace
 
 std::unique_ptr<Bed> make_sane_bed(const WorkerOptions& options) {
-  return std::make_unique<SaneBed>(options);
+  WorkerOptions o = options;
+  const char* text = std::getenv("LAPWRIGHT_BED_PATIENCE");
+  if (const double patience = text ? std::atof(text) : 1; patience >= 0.01 && patience <= 100)
+    for (double* seconds : {&o.stall_seconds, &o.start_seconds, &o.obey_seconds, &o.look_seconds,
+                            &o.farewell_seconds, &o.home_seconds})
+      *seconds *= patience;
+  return std::make_unique<SaneBed>(o);
 }
 
 bool matches(const std::string& vendor, const std::string& model, const Device& device) {

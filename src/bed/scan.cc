@@ -29,7 +29,8 @@ void pause(double seconds) { std::this_thread::sleep_for(std::chrono::duration<d
 Error early(std::int64_t rows, std::int64_t promised) {
   return {Fault::io, "the flatbed ended the picture after " + std::to_string(rows) + " of " +
                          std::to_string(promised) +
-                         " rows; the pass is incomplete and must be made again"};
+                         " rows; make the pass again, at a lower resolution if it ends there each "
+                         "time"};
 }
 
 /// A file that has no name, for one colour of a three-frame set.
@@ -129,20 +130,25 @@ Result<Scan::Frame> Scan::parameters() {
                 "name it under the bed profile's options");
   if (p.format != SANE_FRAME_GRAY && p.format != SANE_FRAME_RGB && p.format != SANE_FRAME_RED &&
       p.format != SANE_FRAME_GREEN && p.format != SANE_FRAME_BLUE)
-    return fail(Fault::bad_data, "the device gives a kind of picture (" + std::to_string(p.format) +
-                                     ") that is neither RGB nor red, green, blue");
+    return fail(Fault::bad_data,
+                "the device gives a kind of picture (" + std::to_string(p.format) +
+                    ") that is neither RGB nor red, green, blue; name a color mode "
+                    "under the bed profile's options");
+  const std::string probe = "lapwright beds --probe tells what it offers";
   if (p.depth != 16)
-    return fail(
-        Fault::bad_data,
-        p.depth == 8
-            ? std::string("8-bit only: the device gives 8 bits a sample where film needs 16")
-            : "the device gives " + std::to_string(p.depth) + " bits a sample where film needs 16");
+    return fail(Fault::bad_data,
+                p.depth == 8
+                    ? "8-bit only: the device gives 8 bits a sample where film needs 16; " + probe
+                    : "the device gives " + std::to_string(p.depth) +
+                          " bits a sample where film needs 16; " + probe);
   const std::int64_t least = f.width * (p.format == SANE_FRAME_RGB ? 6 : 2);
   if (f.width < 1 || f.height == 0 || f.stride < least || f.width > 4'000'000)
     return fail(Fault::bad_data,
                 "the device's picture size makes no sense: " + std::to_string(p.pixels_per_line) +
                     " x " + std::to_string(p.lines) + " pixels in " +
-                    std::to_string(p.bytes_per_line) + " bytes a line");
+                    std::to_string(p.bytes_per_line) +
+                    " bytes a line; make the pass again, at another resolution if it says so each "
+                    "time");
   return f;
 }
 
@@ -184,7 +190,9 @@ Result<std::int64_t> Scan::read_frame(std::int64_t row_bytes, Take take) {
     if (status != SANE_STATUS_GOOD) return fail(explain(status, "reading the picture"));
     if (length < 0 || static_cast<std::size_t>(length) > buffer.size())
       return fail(Fault::io, "the driver says it read " + std::to_string(length) + " bytes where " +
-                                 std::to_string(buffer.size()) + " were possible");
+                                 std::to_string(buffer.size()) +
+                                 " were possible; make the pass again, and look for a newer driver "
+                                 "if it says so each time");
     if (length == 0) {
       wire_.rest(0.002);
       continue;
@@ -301,7 +309,8 @@ Result<std::int64_t> Scan::three_frames() {
       if (!planes[c].read(y * static_cast<std::int64_t>(row_bytes),
                           reinterpret_cast<char*>(plane.data()), row_bytes))
         return fail(Fault::io,
-                    "a frame of the pass could not be read back from the temporary folder");
+                    "a frame of the pass could not be read back from the temporary folder; look at "
+                    "that disk, or set TMPDIR to a folder on another");
       for (std::size_t x = 0; x < plane.size(); ++x) row[x * 3 + c] = plane[x];
     }
     if (auto r = deliver(reinterpret_cast<const char*>(row.data()), row.size() * 2, y + 1 == rows);

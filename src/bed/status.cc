@@ -17,35 +17,39 @@ Error explain(int status, const std::string& while_doing) {
                  "dll.conf");
     case SANE_STATUS_CANCELLED:
       return say(Fault::cancelled,
-                 "cancelled at the flatbed or by its driver; start the pass again");
+                 "cancelled at the flatbed's own key or by its driver; make the pass again");
     case SANE_STATUS_DEVICE_BUSY:
       return say(Fault::try_again,
-                 "the flatbed is busy or warming up; close other programs that use it, wait a "
-                 "minute and try again");
+                 "the flatbed is busy or still warming up; close other programs that use it, wait "
+                 "a minute and try again");
     case SANE_STATUS_INVAL:
       return say(Fault::unavailable,
-                 "the flatbed refuses this; see that it is switched on and plugged in, and that "
-                 "its name and options are right");
+                 "the flatbed refuses this; see that it is switched on and plugged in and try "
+                 "again; lapwright beds lists its name and what it offers");
     case SANE_STATUS_EOF:
       return say(Fault::io,
                  "the flatbed ended the picture before any of it came; make the pass again");
     case SANE_STATUS_JAMMED:
-      return say(Fault::unavailable,
-                 "the flatbed reports a jam; unlock its carriage, switch it off and on");
-    case SANE_STATUS_NO_DOCS:
       return say(
           Fault::unavailable,
-          "the flatbed looks for a sheet in its feeder; choose its film light as the source");
+          "the flatbed's carriage is stuck; open its transport lock, switch it off and on, and "
+          "make the pass again");
+    case SANE_STATUS_NO_DOCS:
+      return say(Fault::unavailable,
+                 "the flatbed looks for paper in a feeder, not for film; name its film light "
+                 "(source) under "
+                 "the bed profile's options");
     case SANE_STATUS_COVER_OPEN:
-      return say(Fault::try_again, "the lid is open; close it and try again");
+      return say(Fault::try_again, "the lid is open; close it and make the pass again");
     case SANE_STATUS_IO_ERROR:
       return say(Fault::io,
                  "the connection to the flatbed failed; check its cable, switch it off and on, and "
                  "make the pass again");
     case SANE_STATUS_NO_MEM:
-      return say(
-          Fault::unavailable,
-          "the driver has no memory for this; choose a lower resolution or a smaller window");
+      return say(Fault::unavailable,
+                 "the driver has no memory for this; close other programs and try again, or choose "
+                 "a lower "
+                 "resolution");
     case SANE_STATUS_ACCESS_DENIED:
       return say(Fault::unavailable,
                  "access to the flatbed is denied; install the udev rules, or add yourself to the "

@@ -36,12 +36,31 @@ Json pairs(const std::vector<Setting>& settings) {
 }
 Json rect(const Rect<BedSpace>& r) { return {r.x.value, r.y.value, r.width.value, r.height.value}; }
 
+Result<std::vector<Device>> devices(bool local_only);
+
+/// Where the flatbed is listed now: under its name, or alone of its kind in the same backend under
+/// another; else empty.
+std::string name_now(const Device& known) {
+  const auto all = devices(!known.name.starts_with("net:"));
+  std::vector<std::string> alike;
+  const auto backend = [](const std::string& name) { return name.substr(0, name.find(':')); };
+  if (all)
+    for (const Device& d : *all) {
+      if (d.name == known.name) return d.name;
+      if (backend(d.name) == backend(known.name) && d.vendor == known.vendor &&
+          d.model == known.model)
+        alike.push_back(d.name);
+    }
+  return alike.size() == 1 ? alike.front() : "";
+}
+
 class OpenDevice {
  public:
   ~OpenDevice() {
     if (handle) sane_close(handle);
   }
-  Result<> open(const std::string& name, double most_seconds, Wire& wire) {
+  /// `known` as it was listed: switched off and on, the flatbed may be listed under another name.
+  Result<> open(std::string name, const Device& known, double most_seconds, Wire& wire) {
     const double until = now() + most_seconds;
     double wait = 0.25;
     for (;;) {
@@ -49,6 +68,11 @@ class OpenDevice {
       guard_signals();
       if (status == SANE_STATUS_GOOD) return {};
       handle = nullptr;
+      if (status == SANE_STATUS_INVAL && !known.model.empty())
+        if (const std::string other = name_now(known); !other.empty() && other != name) {
+          name = other;
+          continue;
+        }
       if (status != SANE_STATUS_DEVICE_BUSY || now() + wait >= until)
         return fail(explain(status, "opening " + name));
       if (wire.cancelled()) return fail(Fault::cancelled, "cancelled");
@@ -83,6 +107,9 @@ Device identity_of(const std::string& name) {
       if (d.name == name) return d;
   return {name, "", "", ""};
 }
+Device known_of(const Json& ask) {
+  return {ask.at("device"), ask.at("vendor"), ask.at("model"), ""};
+}
 Json json_of(const Device& d) {
   return {{"name", d.name}, {"vendor", d.vendor}, {"model", d.model}, {"type", d.type}};
 }
@@ -100,7 +127,8 @@ Result<> probe(const Json& ask, Wire& wire) {
   const std::string name = ask.at("device");
   const Device device = identity_of(name);
   OpenDevice open;
-  if (auto r = open.open(name, ask.value("start_seconds", 30.0), wire); !r) return r;
+  if (auto r = open.open(name, {name, "", "", ""}, ask.value("start_seconds", 30.0), wire); !r)
+    return r;
   auto surface = Surface::of(open.handle);
   if (!surface) return fail(surface.error());
   Wish wish;
@@ -140,7 +168,7 @@ Result<> check_size(const Started& s, const Rect<BedSpace>& area, Ppi ppi) {
 Result<> capture(const Json& ask, Wire& wire) {
   const double start_seconds = ask.value("start_seconds", 200.0), began = now();
   OpenDevice open;
-  if (auto r = open.open(ask.at("device"), start_seconds, wire); !r) return r;
+  if (auto r = open.open(ask.at("device"), known_of(ask), start_seconds, wire); !r) return r;
   auto surface = Surface::of(open.handle);
   if (!surface) return fail(surface.error());
   Wish wish;
@@ -166,7 +194,7 @@ Result<> capture(const Json& ask, Wire& wire) {
     for (const std::string& d : a->differs) differ += (differ.empty() ? "" : ", ") + d;
     if (e.fault == Fault::bad_data) {
       for (const auto& [name, value] : before)
-        if (const Option* o = surface->find(name); o && o == find_depth(*surface))
+        if (const Option* o = surface->find(name); o && o == find_depth(*surface) && value != "16")
           differ += (differ.empty() ? "" : ", ") + name + ": wanted 16, is " + value + " of " +
                     allowed(*o);
       if (!differ.empty()) e.text += " (" + differ + ")";
@@ -204,10 +232,12 @@ Result<> capture(const Json& ask, Wire& wire) {
 
 Result<> button(const Json& ask, Wire& wire) {
   OpenDevice open;
-  if (auto r = open.open(ask.at("device"), ask.value("start_seconds", 30.0), wire); !r) return r;
+  if (auto r = open.open(ask.at("device"), known_of(ask), ask.value("start_seconds", 30.0), wire);
+      !r)
+    return r;
   auto surface = Surface::of(open.handle);
   if (!surface) return fail(surface.error());
-  const auto look = [&] {
+  const auto look = [&]() -> Result<std::vector<std::string>> {
     for (const Option& o : surface->options())
       if (o.kind == Kind::button && o.active && has(words_of(o), "button update|update button")) {
         (void)surface->press(o.index);
@@ -217,27 +247,31 @@ Result<> button(const Json& ask, Wire& wire) {
     for (const Option& o : surface->options())
       if (is_button_sensor(o)) {
         auto v = surface->text(o.index);
+        if (!v && v.error().fault == Fault::io) return fail(v.error());  // it is gone
         seen.push_back(v && *v != "false" && *v != "0" ? *v : "");
       }
     return seen;
   };
   auto before = look();
-  if (before.empty())
+  if (!before) return fail(before.error());
+  if (before->empty())
     return fail(
-        Fault::unavailable,
+        Fault::usage,
         "this flatbed shows no button of its own; use another key (terminal, stdin or evdev:PATH)");
   wire.send("{\"event\":\"waiting\"}");
   while (!wire.cancelled()) {
     wire.rest(1.0 / 3);
     if (wire.cancelled()) break;
-    const auto seen = look();
-    for (std::size_t i = 0; i < seen.size(); ++i)
+    auto seen = look();
+    if (!seen) return fail(seen.error());
+    for (std::size_t i = 0; i < seen->size(); ++i)
       // What was pressed before the wait is old; a press is a value that comes.
-      if (!seen[i].empty() && (i >= before.size() || seen[i] != before[i])) {
+      if (const std::string& v = (*seen)[i];
+          !v.empty() && (i >= before->size() || v != (*before)[i])) {
         wire.send("{\"event\":\"done\",\"pressed\":true}");
         return {};
       }
-    before = seen;
+    before = std::move(seen);
   }
   wire.send("{\"event\":\"done\",\"pressed\":false}");
   return {};

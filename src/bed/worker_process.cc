@@ -15,9 +15,6 @@
 namespace lapwright::bed {
 namespace {
 
-// Closing the device may bring the carriage home first.
-constexpr double orderly_end_seconds = 20;
-
 double now() {
   return std::chrono::duration<double>(std::chrono::steady_clock::now().time_since_epoch()).count();
 }
@@ -32,17 +29,18 @@ int high(int fd) {
 }  // namespace
 
 Result<std::unique_ptr<WorkerProcess>> WorkerProcess::start(const std::string& program,
-                                                            std::int64_t queue_bytes) {
+                                                            std::int64_t queue_bytes,
+                                                            double home_seconds) {
   // Requests go over a socket: a write to a worker that is gone must not raise SIGPIPE here.
   int request[2], reply[2];
   if (::socketpair(AF_UNIX, SOCK_STREAM | SOCK_CLOEXEC, 0, request) != 0)
-    return fail(Fault::unavailable,
-                std::string("the bed worker cannot be started: ") + std::strerror(errno));
+    return fail(Fault::unavailable, std::string("the bed worker cannot be started (") +
+                                        std::strerror(errno) + "); start lapwright again");
   if (::pipe2(reply, O_CLOEXEC) != 0) {
     const int why = errno;
     ::close(request[0]), ::close(request[1]);
-    return fail(Fault::unavailable,
-                std::string("the bed worker cannot be started: ") + std::strerror(why));
+    return fail(Fault::unavailable, std::string("the bed worker cannot be started (") +
+                                        std::strerror(why) + "); start lapwright again");
   }
   const int theirs_in = high(request[1]), theirs_out = high(reply[1]);
   ::fcntl(reply[0], F_SETPIPE_SZ, 1 << 20);
@@ -53,18 +51,25 @@ Result<std::unique_ptr<WorkerProcess>> WorkerProcess::start(const std::string& p
     ::close(request[0]), ::close(reply[0]);
     return fail(pid.error().fault, "the bed worker: " + pid.error().text);
   }
-  return std::unique_ptr<WorkerProcess>(new WorkerProcess(*pid, request[0], reply[0], queue_bytes));
+  return std::unique_ptr<WorkerProcess>(
+      new WorkerProcess(*pid, request[0], reply[0], queue_bytes, home_seconds));
 }
 
-WorkerProcess::WorkerProcess(pid_t pid, int request, int reply, std::int64_t queue_bytes)
-    : pid_(pid), request_(request), reply_(reply), queue_bytes_(queue_bytes), heard_(now()) {
+WorkerProcess::WorkerProcess(pid_t pid, int request, int reply, std::int64_t queue_bytes,
+                             double home_seconds)
+    : pid_(pid),
+      request_(request),
+      reply_(reply),
+      queue_bytes_(queue_bytes),
+      home_seconds_(home_seconds),
+      heard_(now()) {
   reader_ = std::thread([this] { read_replies(); });
 }
 
 WorkerProcess::~WorkerProcess() {
   discard();
   ::shutdown(request_, SHUT_RDWR);
-  if (!exited(orderly_end_seconds)) kill();
+  if (!exited(home_seconds_)) kill();
   while (!reaped_) exited(1);
   reader_.join();
   ::close(request_);

@@ -25,8 +25,10 @@ namespace lapwright::bed {
 
 class WorkerProcess {
  public:
+  /// `home_seconds`: how long its driver may take to end by itself when the object goes.
   static Result<std::unique_ptr<WorkerProcess>> start(const std::string& program,
-                                                      std::int64_t queue_bytes);
+                                                      std::int64_t queue_bytes,
+                                                      double home_seconds);
   ~WorkerProcess();
   WorkerProcess(const WorkerProcess&) = delete;
   WorkerProcess& operator=(const WorkerProcess&) = delete;
@@ -44,13 +46,14 @@ class WorkerProcess {
   void kill();
 
  private:
-  WorkerProcess(pid_t pid, int request, int reply, std::int64_t queue_bytes);
+  WorkerProcess(pid_t pid, int request, int reply, std::int64_t queue_bytes, double home_seconds);
   void read_replies();
   bool exited(double seconds);
 
   pid_t pid_;
   int request_, reply_;
   std::int64_t queue_bytes_, queued_ = 0;
+  double home_seconds_;
   bool closed_ = false, discard_ = false, reaped_ = false;
   double heard_ = 0;
   std::mutex mutex_;

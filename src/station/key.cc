@@ -198,15 +198,21 @@ class BedButton : public KeySource {
       guard.lock();
       asking_ = false;
       wake_.notify_all();
-      const bool none = !pressed && pressed.error().fault == Fault::unavailable;
-      if (none || (pressed && *pressed)) {
-        armed_ = false;
+      if (!pressed) {
+        // Told once, and asked again until the flatbed is back; without a button never again.
+        const bool none = pressed.error().fault == Fault::usage;
+        const bool told = said_ == pressed.error().text;
+        said_ = pressed.error().text;
         guard.unlock();
-        heard_({.word = {}, .ended = none});
+        if (!told) heard_({.word = {}, .ended = none, .fault = pressed.error()});
         guard.lock();
         if (none) return;
-      } else if (!pressed) {
         wake_.wait_for(guard, std::chrono::milliseconds(500), [this] { return closing_; });
+      } else if (said_.clear(); *pressed) {
+        armed_ = false;
+        guard.unlock();
+        heard_({});
+        guard.lock();
       }
     }
   }
@@ -218,6 +224,7 @@ class BedButton : public KeySource {
   std::condition_variable wake_;
   std::atomic<bool> stop_{false};
   bool armed_ = false, asking_ = false, closing_ = false;
+  std::string said_;  // the last fault
   std::thread thread_;
 };
 

@@ -8,6 +8,7 @@
 
 #include <functional>
 #include <memory>
+#include <optional>
 #include <string>
 
 #include "bed/bed.h"
@@ -16,9 +17,11 @@
 namespace lapwright::station {
 
 /// "" is a press; else a word: "again", "skip", "stop" or what was typed; ended: no more can come.
+/// With `fault` it is neither: the flatbed's own button cannot be asked for (yet).
 struct Heard {
   std::string word;
   bool ended = false;
+  std::optional<Error> fault = {};
 };
 
 class KeySource {

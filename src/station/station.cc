@@ -9,6 +9,7 @@
 
 #include "core/clock.h"
 #include "core/files.h"
+#include "core/text.h"
 #include "station/events.h"
 #include "station/key.h"
 #include "station/lane.h"
@@ -83,6 +84,7 @@ class Driver {
   }
 
   void hear(const Heard& heard) {
+    if (heard.fault) return heard.ended ? give_up(*heard.fault) : fault(*heard.fault, "");
     if (heard.ended) return take(event::KeysEnded{});
     if (heard.word.empty()) {
       if (state_.phase != Phase::placing) return;
@@ -95,7 +97,7 @@ class Driver {
     if (heard.word == "again") return take(event::Again{});
     if (heard.word == "skip") return take(event::Skip{});
     if (heard.word == "stop") return take(event::Stop{});
-    person("\"" + heard.word +
+    person("\"" + core::one_line(heard.word) +
            "\" is not understood here; right are an empty line (the key), again, skip and stop");
   }
 

@@ -238,7 +238,7 @@ TEST(Button, IsHeardAndStopped) {
   std::atomic<bool> stop = false;
   auto none = bed->wait_for_button("fake:odd-names", stop);
   ASSERT_FALSE(none);
-  EXPECT_EQ(static_cast<int>(none.error().fault), static_cast<int>(Fault::unavailable));
+  EXPECT_EQ(static_cast<int>(none.error().fault), static_cast<int>(Fault::usage));
 }
 
 TEST(Listing, ShowsEveryDeviceOnce) {

@@ -154,7 +154,7 @@ TEST_P(RealBackend, AtItsHighestResolution) {
   const auto short_of_rows = capture(window, 9600, to);
   ASSERT_FALSE(short_of_rows);
   EXPECT_EQ(static_cast<int>(short_of_rows.error().fault), static_cast<int>(Fault::io));
-  EXPECT_THAT(short_of_rows.error().text, ::testing::HasSubstr("rows; the pass is incomplete"));
+  EXPECT_THAT(short_of_rows.error().text, ::testing::HasSubstr("rows; make the pass again"));
 }
 
 INSTANTIATE_TEST_SUITE_P(Models, RealBackend, ::testing::ValuesIn(models), [](const auto& m) {

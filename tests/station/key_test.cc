@@ -10,6 +10,7 @@
 #include <condition_variable>
 #include <fstream>
 #include <mutex>
+#include <optional>
 #include <vector>
 
 #include "station/events.h"
@@ -30,11 +31,13 @@ class ButtonBed : public bed::Bed {
   }
   Result<bool> wait_for_button(const std::string&, const std::atomic<bool>& stop) override {
     ++asked;
+    if (fault) return fail(*fault);
     while (!stop && !pressed) std::this_thread::sleep_for(std::chrono::milliseconds(5));
     return pressed.exchange(false);
   }
   std::atomic<bool> pressed{false};
   std::atomic<int> asked{0};
+  std::optional<Error> fault;  // set before the key is armed
 };
 
 class Ear {
@@ -105,6 +108,35 @@ TEST(Key, TheBedsButtonIsAskedForOnlyWhileAPlaceWaits) {
   bed.pressed = true;
   std::this_thread::sleep_for(std::chrono::milliseconds(50));
   EXPECT_EQ(ear.wait(1).size(), 1u);
+}
+
+TEST(Key, AFlatbedThatCannotBeAskedForItsButtonIsToldOnceAndAskedAgain) {
+  ButtonBed bed;
+  bed.fault = Error{Fault::io, "its cable is out"};
+  Ear ear;
+  auto key = make_key_source("scanner", bed, "x", [&](Heard h) { ear(std::move(h)); });
+  ASSERT_TRUE(key);
+  (*key)->arm(true);
+  while (bed.asked < 3) std::this_thread::sleep_for(std::chrono::milliseconds(5));
+  const auto heard = ear.wait(1);
+  ASSERT_EQ(heard.size(), 1u);
+  ASSERT_TRUE(heard[0].fault);
+  EXPECT_EQ(heard[0].fault->text, "its cable is out");
+  EXPECT_FALSE(heard[0].ended);
+}
+
+TEST(Key, AFlatbedWithoutAButtonEndsTheKeyAndSaysSo) {
+  ButtonBed bed;
+  bed.fault = Error{Fault::usage, "no button"};
+  Ear ear;
+  auto key = make_key_source("scanner", bed, "x", [&](Heard h) { ear(std::move(h)); });
+  ASSERT_TRUE(key);
+  (*key)->arm(true);
+  const auto heard = ear.wait(1);
+  ASSERT_EQ(heard.size(), 1u);
+  EXPECT_TRUE(heard[0].ended);
+  ASSERT_TRUE(heard[0].fault);
+  EXPECT_EQ(heard[0].fault->text, "no button");
 }
 
 TEST(Key, AnUnknownKeyIsToldWhatWouldBeRight) {

@@ -68,9 +68,9 @@ class Player:
         with open(self.lay_file, "w") as f:
             f.write("sleeve_to_bed: [" + ", ".join(repr(v) for v in lay) + "]\n")
 
-    def run(self, command, env, until=None, timeout=600):
+    def run(self, command, env, until=None, timeout=600, errors=None):
         """Runs the station to its end, or until `until(event, process)` says so. Returns the exit code."""
-        process = subprocess.Popen(command, env=env, stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
+        self.process = process = subprocess.Popen(command, env=env, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=errors, text=True)
         try:
             for line in process.stdout:
                 event = json.loads(line)
