@@ -29,35 +29,86 @@ bool made_to_fail() {
   return true;
 }
 
+std::function<void(const DiskCall&)> watching;
+void tell(const DiskCall& call) {
+  if (watching) watching(call);
+}
+using Kind = DiskCall::Kind;
+
 std::string reason() { return std::strerror(errno); }
+std::string reason_and_advice() { return reason() + advice(errno); }
 
 Fault create_fault() { return errno == EIO ? Fault::io : Fault::cannot_create; }
+
+fs::path folder_of(const fs::path& path) {
+  return path.has_parent_path() ? path.parent_path() : fs::path(".");
+}
+
+}  // namespace
+
+std::string advice(int error_number) {
+  switch (error_number) {
+    case ENOSPC:
+    case EDQUOT:
+      return "; free some space on this disk";
+    case EROFS:
+      return "; this disk can only be read: make it writable or name another folder";
+    case EACCES:
+    case EPERM:
+      return "; the folder must be yours to write";
+    case ENOENT:
+    case ENOTDIR:
+    case ENODEV:
+      return "; the folder must be there: bring it back or name another";
+    case EIO:
+      return "; the disk fails: see to it before anything else is kept there";
+    default:
+      return "";
+  }
+}
 
 Result<> flush_folder(const fs::path& folder) {
   const int fd = made_to_fail() ? -1 : ::open(folder.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC);
   if (fd < 0)
-    return fail(Fault::io,
-                folder.string() + ": the folder cannot be opened to flush it: " + reason());
-  const bool ok = !made_to_fail() && ::fsync(fd) == 0;
-  const std::string why = ok ? "" : reason();
+    return fail(Fault::io, folder.string() +
+                               ": the folder cannot be opened to flush it: " + reason_and_advice());
+  const bool ok = !made_to_fail() && (::fsync(fd) == 0 || errno == EINVAL);
+  const std::string why = ok ? "" : reason_and_advice();
   ::close(fd);
   if (!ok)
     return fail(Fault::io, folder.string() + ": the folder cannot be flushed to disk: " + why);
+  tell({Kind::flush_folder, folder});
   return {};
 }
 
-/// Makes a folder and its missing parents, each flushed into its own parent.
 Result<> make_folder(const fs::path& folder) {
   std::error_code ignored;
   if (folder.empty() || fs::is_directory(folder, ignored)) return {};
-  const fs::path parent = folder.has_parent_path() ? folder.parent_path() : fs::path(".");
+  const fs::path parent = folder_of(folder);
   if (auto r = make_folder(parent); !r) return r;
   if (made_to_fail() || (::mkdir(folder.c_str(), 0777) != 0 && errno != EEXIST))
-    return fail(create_fault(), folder.string() + ": the folder cannot be made: " + reason());
+    return fail(create_fault(),
+                folder.string() + ": the folder cannot be made: " + reason_and_advice());
+  tell({Kind::make_folder, folder});
   return flush_folder(parent);
 }
 
-}  // namespace
+Result<> remove_file(const fs::path& path) {
+  if (made_to_fail() || ::unlink(path.c_str()) != 0) {
+    if (errno == ENOENT) return {};
+    return fail(Fault::io, path.string() + ": cannot be removed: " + reason_and_advice());
+  }
+  tell({Kind::remove, path});
+  return {};
+}
+
+Result<> rename_file(const fs::path& from, const fs::path& to) {
+  if (made_to_fail() || ::rename(from.c_str(), to.c_str()) != 0)
+    return fail(Fault::io, from.string() + ": cannot be named " + to.filename().string() + ": " +
+                               reason_and_advice());
+  tell({Kind::rename, from, to});
+  return {};
+}
 
 void fail_nth_call(std::int64_t n, int error_number) {
   calls = 0;
@@ -65,6 +116,7 @@ void fail_nth_call(std::int64_t n, int error_number) {
   fails_at = n;
 }
 std::int64_t calls_made() { return calls.load(); }
+void watch_calls(std::function<void(const DiskCall&)> watcher) { watching = std::move(watcher); }
 
 struct Sha256::State {
   EVP_MD_CTX* context = EVP_MD_CTX_new();
@@ -101,7 +153,7 @@ Result<NewFile> NewFile::create(const fs::path& final_path, std::uint64_t expect
   if (existing == Existing::refuse && fs::exists(final_path, ignored))
     return fail(Fault::cannot_create,
                 final_path.string() + ": exists already and is never overwritten");
-  const fs::path folder = final_path.has_parent_path() ? final_path.parent_path() : fs::path(".");
+  const fs::path folder = folder_of(final_path);
   if (auto r = make_folder(folder); !r) return fail(r.error());
   NewFile file;
   file.final_ = final_path;
@@ -111,20 +163,21 @@ Result<NewFile> NewFile::create(const fs::path& final_path, std::uint64_t expect
                  ? -1
                  : ::open(file.partial_.c_str(), O_RDWR | O_CREAT | O_TRUNC | O_CLOEXEC, 0666);
   if (file.fd_ < 0) {
-    const std::string why = reason();
+    const std::string why = reason_and_advice();
     const Fault fault = create_fault();
     file.partial_.clear();
     return fail(fault, final_path.string() + ": cannot be made: " + why);
   }
+  tell({Kind::open, file.partial_});
   if (expected_bytes > 0) {
     const int error =
         made_to_fail() ? errno : ::posix_fallocate(file.fd_, 0, static_cast<off_t>(expected_bytes));
     if (error != 0 && error != EOPNOTSUPP && error != EINVAL) {
       errno = error;
       return fail(create_fault(), final_path.string() + ": " + std::to_string(expected_bytes) +
-                                      " bytes cannot be reserved: " + reason() +
-                                      "; free some space on this disk");
+                                      " bytes cannot be reserved: " + reason_and_advice());
     }
+    if (error == 0) tell({Kind::cut, file.partial_, {}, expected_bytes});
   }
   return file;
 }
@@ -147,7 +200,7 @@ NewFile::~NewFile() { withdraw(); }
 void NewFile::withdraw() {
   for (int* fd : {&fd_, &direct_})
     if (*fd >= 0) ::close(std::exchange(*fd, -1));
-  if (!partial_.empty()) ::unlink(partial_.c_str());
+  if (!partial_.empty() && ::unlink(partial_.c_str()) == 0) tell({Kind::remove, partial_});
   partial_.clear();
 }
 
@@ -156,7 +209,14 @@ Result<> NewFile::write(const void* data, std::size_t bytes) {
   while (bytes > 0) {
     const ssize_t n = made_to_fail() ? -1 : ::write(fd_, p, bytes);
     if (n < 0 && errno == EINTR) continue;
-    if (n < 0) return fail(Fault::io, final_.string() + ": cannot be written: " + reason());
+    if (n < 0)
+      return fail(Fault::io, final_.string() + ": cannot be written: " + reason_and_advice());
+    if (watching)
+      tell({Kind::write,
+            partial_,
+            {},
+            static_cast<std::uint64_t>(::lseek(fd_, 0, SEEK_CUR) - n),
+            {p, static_cast<std::size_t>(n)}});
     p += n, bytes -= static_cast<std::size_t>(n);
   }
   return {};
@@ -173,7 +233,9 @@ Result<> NewFile::write_at(std::uint64_t offset, const void* data, std::size_t b
       ::close(std::exchange(direct_, -1));
       continue;
     }
-    if (n < 0) return fail(Fault::io, final_.string() + ": cannot be written: " + reason());
+    if (n < 0)
+      return fail(Fault::io, final_.string() + ": cannot be written: " + reason_and_advice());
+    tell({Kind::write, partial_, {}, offset, {p, static_cast<std::size_t>(n)}});
     p += n, bytes -= static_cast<std::size_t>(n), offset += static_cast<std::uint64_t>(n);
   }
   return {};
@@ -184,26 +246,47 @@ bool NewFile::pass_by_cache() {
   return direct_ >= 0;
 }
 
-Result<> NewFile::publish(std::uint64_t bytes) {
-  const auto failed = [&](const char* what) {
+Result<> NewFile::cut(std::uint64_t bytes) {
+  if (made_to_fail() || ::ftruncate(fd_, static_cast<off_t>(bytes)) != 0)
     return fail(Fault::io,
-                final_.string() + ": " + what + ": " + reason() + "; the file was dropped");
+                final_.string() + ": cannot be cut to its length: " + reason_and_advice());
+  tell({Kind::cut, partial_, {}, bytes});
+  return {};
+}
+
+Result<> NewFile::publish() {
+  const auto failed = [&](const char* what) {
+    return fail(Fault::io, final_.string() + ": " + what + ": " + reason_and_advice() +
+                               "; the file was dropped");
   };
-  if (bytes > 0 && (made_to_fail() || ::ftruncate(fd_, static_cast<off_t>(bytes)) != 0))
-    return failed("cannot be cut to its length");
   // A failed fsync is final: the pages it could not write are gone, a second call would only hide
   // it.
   if (made_to_fail() || ::fsync(fd_) != 0) return failed("cannot be flushed to disk");
+  tell({Kind::flush, partial_});
   if (direct_ >= 0 && ::close(std::exchange(direct_, -1)) != 0) return failed("cannot be closed");
   if (made_to_fail() || ::close(std::exchange(fd_, -1)) != 0) return failed("cannot be closed");
+  if (made_to_fail()) return failed("cannot be named");
+  // The file that is replaced stays beside until the new name is on disk.
+  std::error_code ignored;
+  const bool exchange =
+      existing_ == Existing::replace && fs::is_regular_file(fs::symlink_status(final_, ignored)) &&
+      ::renameat2(AT_FDCWD, partial_.c_str(), AT_FDCWD, final_.c_str(), RENAME_EXCHANGE) == 0;
   const unsigned flags = existing_ == Existing::refuse ? RENAME_NOREPLACE : 0;
-  if (made_to_fail() ||
-      ::renameat2(AT_FDCWD, partial_.c_str(), AT_FDCWD, final_.c_str(), flags) != 0) {
-    if (errno != EINVAL || ::rename(partial_.c_str(), final_.c_str()) != 0)
-      return failed("cannot be named");
+  if (!exchange && ::renameat2(AT_FDCWD, partial_.c_str(), AT_FDCWD, final_.c_str(), flags) != 0 &&
+      (errno != EINVAL || ::rename(partial_.c_str(), final_.c_str()) != 0))
+    return failed("cannot be named");
+  tell({exchange ? Kind::exchange : Kind::rename, partial_, final_});
+  const auto flushed = flush_folder(folder_of(final_));
+  if (!flushed && exchange &&
+      ::renameat2(AT_FDCWD, partial_.c_str(), AT_FDCWD, final_.c_str(), RENAME_EXCHANGE) == 0) {
+    tell({Kind::exchange, partial_, final_});
+  } else if (!flushed) {
+    if (::unlink(final_.c_str()) == 0) tell({Kind::remove, final_});
   }
-  partial_.clear();
-  return flush_folder(final_.has_parent_path() ? final_.parent_path() : fs::path("."));
+  if (!exchange) partial_.clear();
+  withdraw();
+  if (!flushed) return fail(Fault::io, final_.string() + ": was dropped: " + flushed.error().text);
+  return {};
 }
 
 Result<> write_file(const fs::path& path, std::string_view text) {

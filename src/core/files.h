@@ -1,17 +1,17 @@
 // The one seam to the file system: files that are whole or absent, and their checksums.
 //
 // Invariant: nothing stands under its final name unless every byte of it was written, flushed to
-// disk
-//   (fsync), renamed, and its folder flushed. A partial file is called ".NAME.part" and may be
+//   disk (fsync), renamed, and its folder flushed. A partial file is called ".NAME.part" and may be
 //   deleted at start.
-// Units: bytes. Thread: any, one object in one thread. Errors: cannot_create (folder, permission,
-// no room),
-//   io (a write or flush failed; final, the file is withdrawn), no_input.
+// Units: bytes. Thread: any, one object in one thread. Errors, each with what to do about it:
+//   cannot_create (folder, permission, no room), io (a write or flush failed; final, the file is
+//   withdrawn), no_input.
 #pragma once
 
 #include <cstddef>
 #include <cstdint>
 #include <filesystem>
+#include <functional>
 #include <memory>
 #include <span>
 #include <string>
@@ -61,8 +61,11 @@ class NewFile {
   /// than what should be remembered. False: it cannot, everything goes through the cache.
   bool pass_by_cache();
   static constexpr std::size_t block = 4096;
-  /// Cuts to `bytes` when not 0, flushes, renames, flushes the folder.
-  Result<> publish(std::uint64_t bytes = 0);
+  /// Cuts the file to `bytes`.
+  Result<> cut(std::uint64_t bytes);
+  /// Flushes, renames, flushes the folder. When that fails nothing new stays under the final name;
+  /// a file that was to be replaced is there as before.
+  Result<> publish();
 
  private:
   NewFile() = default;
@@ -72,6 +75,13 @@ class NewFile {
   std::filesystem::path partial_, final_;
 };
 
+/// Makes a folder and its missing parents, each flushed into its own parent.
+Result<> make_folder(const std::filesystem::path& folder);
+Result<> flush_folder(const std::filesystem::path& folder);
+/// A file that is not there is removed already.
+Result<> remove_file(const std::filesystem::path& path);
+/// Takes the place of a file called `to`. The folder is not flushed.
+Result<> rename_file(const std::filesystem::path& from, const std::filesystem::path& to);
 /// Writes a whole small file durably.
 Result<> write_file(const std::filesystem::path& path, std::string_view text);
 /// Reads a whole text file; `most` bytes at most (larger is bad_data).
@@ -83,10 +93,25 @@ Result<std::uint64_t> free_bytes(const std::filesystem::path& path);
 /// Deletes leftovers named ".*.part" in `folder` (not below it). Returns how many.
 Result<int> sweep_partials(const std::filesystem::path& folder);
 
+/// What a person can do about a call that failed with `error_number`: "; free some space ...", or
+/// nothing.
+std::string advice(int error_number);
+
 /// For tests: the n-th call from now (1 = next) of any system call made here that could fail, fails
 /// with `error_number`. 0 switches it off. Returns through `calls_made()` how many calls were made
 /// since.
 void fail_nth_call(std::int64_t n, int error_number);
 std::int64_t calls_made();
+
+/// For tests: what the calls made here changed on the disk, each told when it has succeeded.
+struct DiskCall {
+  enum class Kind { make_folder, open, write, cut, flush, flush_folder, rename, exchange, remove };
+  Kind kind;
+  std::filesystem::path path, to = {};  // to: of rename and exchange
+  std::uint64_t offset = 0;             // of write; of cut: the length
+  std::string_view data = {};
+};
+/// An empty watcher ends it. Not while another thread makes calls.
+void watch_calls(std::function<void(const DiskCall&)> watcher);
 
 }  // namespace lapwright::core

@@ -67,17 +67,26 @@ std::string row(const std::vector<std::string>& cells) {
   return out + "\r\n";
 }
 
-}  // namespace
-
-std::string manifest_text(const RollBook& book) {
-  std::string out;
-  const std::string folder = "rolls/" + book.roll.name + "/";
-  std::map<std::string, File> files = book.kept_passes;
-  for (const auto& [path, file] : book.published) files[path] = file;
-  for (const auto& [path, file] : files)
-    out += file.sha256 + "  " + path.substr(folder.size()) + "\n";
-  return out;
+/// "missing", "changed", or nothing when it names what the ledger names. Files beyond that are no
+/// trouble of the manifest as long as they are there: only the ledger does not know them yet.
+Result<std::string> trouble_with_manifest(const fs::path& archive, const RollBook& book) {
+  const std::string& name = book.roll.name;
+  const Named named = book.named();
+  const auto text = core::read_file(archive::roll_folder(archive, name) / manifest_name);
+  if (!text && text.error().fault == Fault::no_input)
+    return std::string(named.empty() ? "" : "missing");
+  if (!text) return fail(text.error());
+  Manifest told = read_manifest(name, *text);
+  Named all = named;
+  for (const auto& [path, sum] : told.sums) {
+    std::error_code error;
+    if (!all.count(path) && fs::exists(fs::symlink_status(archive / path, error)))
+      all[path] = {path, sum, 0};
+  }
+  return std::string(*text == manifest_text(name, all) ? "" : "changed");
 }
+
+}  // namespace
 
 Result<std::vector<AuditLine>> Ledger::audit() {
   if (auto r = store_->refresh(); !r) return fail(r.error());
@@ -94,11 +103,9 @@ Result<std::vector<AuditLine>> Ledger::audit() {
     }
     const std::string manifest = "rolls/" + name + "/" + manifest_name;
     known.insert(manifest);
-    if (book.published.empty()) continue;
-    const auto text = core::read_file(archive / manifest);
-    if (!text || *text != manifest_text(book))
-      out.push_back(
-          {manifest, text || text.error().fault != Fault::no_input ? "changed" : "missing"});
+    const auto trouble = trouble_with_manifest(archive, book);
+    if (!trouble) return fail(trouble.error());
+    if (!trouble->empty()) out.push_back({manifest, *trouble});
   }
   const auto found = files_below(archive / "rolls", archive);
   if (!found) return fail(found.error());
@@ -137,29 +144,20 @@ Result<std::vector<std::string>> Ledger::sweep() {
   if (auto r = store_->refresh(); !r) return fail(r.error());
   std::vector<std::string> gone;
   for (const std::string& name : store_->books.order()) {
-    const RollBook& book = *store_->books.roll(name);
-    const auto named = book.named();
+    const auto named = store_->books.roll(name)->named();
     const fs::path folder = archive::roll_folder(store_->archive, name);
+    if (auto r = store_->put_manifest(name, named); !r) return fail(r.error());
     for (const char* part : {"proof", "full"}) {
       const auto found = files_below(folder / part, store_->archive);
       if (!found) return fail(found.error());
       for (const std::string& path : *found) {
-        std::error_code trouble;
         if (named.count(path)) continue;
-        fs::remove(store_->archive / path, trouble);
-        if (trouble)
-          return fail(Fault::io,
-                      path + ": a leftover that cannot be removed: " + trouble.message());
+        if (auto r = core::remove_file(store_->archive / path); !r) return fail(r.error());
         gone.push_back(path);
       }
     }
     if (auto r = core::sweep_partials(folder); !r && r.error().fault != Fault::no_input)
       return fail(r.error());
-    if (book.published.empty()) continue;
-    const auto manifest = core::read_file(folder / manifest_name);
-    if (!manifest || *manifest != manifest_text(book)) {
-      if (auto r = write_manifest(name); !r) return fail(r.error());
-    }
   }
   return gone;
 }
@@ -168,10 +166,7 @@ Result<> Ledger::write_manifest(const std::string& roll) {
   if (auto r = store_->refresh(); !r) return fail(r.error());
   const auto book = store_->roll(roll);
   if (!book) return fail(book.error());
-  if (auto r = core::write_file(archive::roll_folder(store_->archive, roll) / manifest_name,
-                                manifest_text(**book));
-      !r)
-    return r;
+  if (auto r = store_->put_manifest(roll, (*book)->named()); !r) return r;
   return store_->copy();
 }
 

@@ -113,18 +113,21 @@ const RollBook* Books::roll(const std::string& name) const {
   return it == rolls_.end() ? nullptr : &it->second;
 }
 
-OpenJob* Books::find_job(RollBook& book, std::int64_t id) {
-  if (book.proof && book.proof->id == id) return &*book.proof;
-  for (OpenJob& job : book.full) {
-    if (job.id == id) return &job;
+OpenJob* RollBook::find_job(std::int64_t id) {
+  if (proof && proof->id == id) return &*proof;
+  for (OpenJob& open : full) {
+    if (open.id == id) return &open;
   }
   return nullptr;
 }
 
+const OpenJob* RollBook::job(std::int64_t id) const {
+  return const_cast<RollBook*>(this)->find_job(id);
+}
+
 const OpenJob* Books::job(std::int64_t id, const RollBook** roll) const {
   for (const auto& [name, book] : rolls_) {
-    if (const OpenJob* found =
-            const_cast<Books*>(this)->find_job(const_cast<RollBook&>(book), id)) {
+    if (const OpenJob* found = book.job(id)) {
       if (roll) *roll = &book;
       return found;
     }
@@ -148,53 +151,61 @@ void Books::apply(const Fact& fact) {
     return;
   }
   const auto found = rolls_.find(fact.roll);
-  if (found == rolls_.end()) return;
-  RollBook& book = found->second;
-  if (fact.kind == kind::frames_wanted) return wanted(book, fact);
-  if (fact.kind == kind::full_accepted) return accepted(book, fact);
-  OpenJob* job = find_job(book, fact.job);
-  if (!job) return;
+  if (found != rolls_.end()) found->second.apply(fact);
+}
+
+void RollBook::apply(const Fact& fact) {
+  const Json& body = fact.body;
+  if (fact.kind == kind::frames_wanted) return wanted(fact);
+  if (fact.kind == kind::full_accepted) return accepted(fact);
+  OpenJob* open = find_job(fact.job);
+  if (!open) return;
   const int pass = whole(body, "pass");
   if (fact.kind == kind::plan_made) {
-    job->plan = member(body, "plan");
-    job->captured.clear();
+    open->plan = member(body, "plan");
+    for (const auto& [number, captured] : open->captured)
+      open->dropped.insert(captured.file.sha256);
+    open->captured.clear();
   } else if (fact.kind == kind::pass_captured) {
-    job->captured[pass] = {pass, to_file(member(body, "file")), member(body, "capture")};
+    open->captured[pass] = {pass, to_file(member(body, "file")), member(body, "capture")};
   } else if (fact.kind == kind::pass_refused) {
-    job->captured.erase(pass);
-  } else if (fact.kind == kind::sheet_published && book.proof && job == &*book.proof) {
-    for (const auto& [number, captured] : job->captured)
-      book.kept_passes[captured.file.path] = captured.file;
-    for (const Json& f : member(body, "files")) book.published[text(f, "path")] = to_file(f);
-    for (const Json& f : member(member(body, "frames"), "frames")) {
-      if (const std::string name = text(f, "frame"); !name.empty()) book.frames.push_back(name);
+    if (const auto it = open->captured.find(pass); it != open->captured.end()) {
+      open->dropped.insert(it->second.file.sha256);
+      open->captured.erase(it);
     }
-    book.proofed_at = fact.at;
-    book.proof.reset();
+  } else if (fact.kind == kind::sheet_published && proof && open == &*proof) {
+    for (const auto& [number, captured] : open->captured)
+      kept_passes[captured.file.path] = captured.file;
+    for (const Json& f : member(body, "files")) published[text(f, "path")] = to_file(f);
+    for (const Json& f : member(member(body, "frames"), "frames")) {
+      if (const std::string name = text(f, "frame"); !name.empty()) frames.push_back(name);
+    }
+    proofed_at = fact.at;
+    proof.reset();
   }
 }
 
-void Books::wanted(RollBook& book, const Fact& fact) {
+void RollBook::wanted(const Fact& fact) {
   const Ppi ppi{whole(fact.body, "ppi")};
   std::vector<std::string> asked;
   for (const std::string& f : texts(member(fact.body, "frames"))) {
-    const bool already = std::any_of(book.full.begin(), book.full.end(), [&](const OpenJob& job) {
+    const bool already = std::any_of(full.begin(), full.end(), [&](const OpenJob& job) {
       return holds(job.frames, f) && job.ppi >= ppi && (f != "all" || is_all(job.frames));
     });
     if (!already && !holds(asked, f)) asked.push_back(f);
   }
   if (asked.empty()) return;
-  for (OpenJob& job : book.full) {  // what is now asked for at a higher resolution need not be made
-                                    // at a lower one as well
+  for (OpenJob& job : full) {  // what is now asked for at a higher resolution need not be made
+                               // at a lower one as well
     if (!job.begun() && job.ppi < ppi)
       std::erase_if(job.frames, [&](const std::string& f) { return holds(asked, f); });
     if (!job.begun() && job.ppi <= ppi && is_all(asked)) job.frames.clear();
   }
-  const auto open = std::find_if(book.full.rbegin(), book.full.rend(), [&](const OpenJob& job) {
+  const auto open = std::find_if(full.rbegin(), full.rend(), [&](const OpenJob& job) {
     return !job.begun() && job.ppi == ppi && !job.frames.empty() && !is_all(asked) &&
            !is_all(job.frames);
   });
-  if (open != book.full.rend()) {
+  if (open != full.rend()) {
     open->frames.insert(open->frames.end(), asked.begin(), asked.end());
   } else {
     OpenJob job;
@@ -202,25 +213,28 @@ void Books::wanted(RollBook& book, const Fact& fact) {
     job.ppi = ppi;
     job.frames = std::move(asked);
     job.asked = fact.at;
-    book.full.push_back(std::move(job));
+    full.push_back(std::move(job));
   }
-  prune(book);
+  prune(*this);
 }
 
-void Books::accepted(RollBook& book, const Fact& fact) {
+void RollBook::accepted(const Fact& fact) {
   const int ppi = whole(fact.body, "ppi");
-  OpenJob* job = find_job(book, fact.job);
+  OpenJob* job = find_job(fact.job);
   const bool whole_sleeve = job && is_all(job->frames);
-  if (job) job->captured.clear(), job->plan.reset();
-  for (const Json& f : member(fact.body, "files")) book.published[text(f, "path")] = to_file(f);
+  if (job) {
+    for (const auto& [number, captured] : job->captured) job->dropped.insert(captured.file.sha256);
+    job->captured.clear(), job->plan.reset();
+  }
+  for (const Json& f : member(fact.body, "files")) published[text(f, "path")] = to_file(f);
   std::vector<std::string> done = texts(member(fact.body, "frames"));
-  if (is_all(done)) done = book.frames.empty() ? done : book.frames;
+  if (is_all(done)) done = frames.empty() ? done : frames;
   for (const std::string& f : done) {
-    int& best = book.full_ppi[f];
+    int& best = full_ppi[f];
     best = std::max(best, ppi);
   }
   if (whole_sleeve) job->frames.clear();
-  prune(book);
+  prune(*this);
 }
 
 }  // namespace lapwright::ledger

@@ -12,6 +12,7 @@
 #include <cstdint>
 #include <map>
 #include <optional>
+#include <set>
 #include <string>
 #include <vector>
 
@@ -33,6 +34,7 @@ struct OpenJob {
   std::string asked;
   std::optional<Json> plan;
   std::map<int, Job::Captured> captured;
+  std::set<std::string> dropped;  // SHA-256 of passes refused, or made for an earlier plan
   bool begun() const { return plan.has_value() || !captured.empty(); }
 };
 
@@ -46,12 +48,21 @@ struct RollBook {
   std::map<std::string, File> published;    // by path
   std::map<std::string, File> kept_passes;  // of the published proof
 
+  /// Takes in a fact of this roll.
+  void apply(const Fact& fact);
+  /// The open job with this number; null when there is none.
+  const OpenJob* job(std::int64_t id) const;
   bool proofed() const { return !proof; }
   /// Already captured at `ppi` or better.
   bool at_full(const std::string& frame, Ppi ppi) const;
   /// Every file that the ledger names, by path.
   std::map<std::string, File> named() const;
   std::vector<std::string> due() const;
+
+ private:
+  void wanted(const Fact& fact);
+  void accepted(const Fact& fact);
+  OpenJob* find_job(std::int64_t id);
 };
 
 class Books {
@@ -64,9 +75,6 @@ class Books {
   const OpenJob* job(std::int64_t id, const RollBook** roll = nullptr) const;
 
  private:
-  void wanted(RollBook& book, const Fact& fact);
-  void accepted(RollBook& book, const Fact& fact);
-  OpenJob* find_job(RollBook& book, std::int64_t id);
   std::int64_t last_ = 0;
   std::vector<std::string> order_;
   std::map<std::string, RollBook> rolls_;

@@ -30,16 +30,6 @@ bool on_network(const fs::path& folder) {
          type == 0xfe534d42UL /* SMB2 */;
 }
 
-Result<> flush_folder(const fs::path& folder) {
-  const int fd = ::open(folder.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC);
-  if (fd < 0)
-    return fail(Fault::io, folder.string() + ": cannot be opened: " + std::strerror(errno));
-  const bool ok = ::fsync(fd) == 0 || errno == EINVAL;
-  ::close(fd);
-  if (!ok) return fail(Fault::io, folder.string() + ": cannot be flushed to disk");
-  return {};
-}
-
 bool plain_frame(const std::string& name) {
   std::size_t digits = 0;
   while (digits < name.size() && std::isdigit(static_cast<unsigned char>(name[digits])) != 0)
@@ -102,21 +92,37 @@ Result<> Ledger::Store::record(const Json& body, const std::function<Result<Entr
     return fail(Fault::io, archive.string() +
                                ": the archive's folder has vanished or was moved; nothing was "
                                "recorded; bring it back and start again");
-  std::string kind;
+  Entry entry;
+  Named before, after;
   {
     auto t = Transaction::begin(db);
     if (!t) return fail(t.error());
     if (auto r = refresh(); !r) return r;
-    const auto entry = allowed();
-    if (!entry) return fail(entry.error());
-    if (auto r = append(db, entry->kind, entry->roll, entry->job, body); !r) return r;
+    const auto told = allowed();
+    if (!told) return fail(told.error());
+    entry = *told;
+    if (const RollBook* book = books.roll(entry.roll)) {
+      RollBook then = *book;
+      then.apply(
+          {.job = entry.job, .kind = entry.kind, .roll = entry.roll, .at = {}, .body = body});
+      before = book->named(), after = then.named();
+    }
+    Named both = after;
+    both.insert(before.begin(), before.end());
+    if (both != before) {
+      if (auto r = put_manifest(entry.roll, both); !r) return r;
+    }
+    if (auto r = append(db, entry.kind, entry.roll, entry.job, body); !r) return r;
     if (auto r = t->commit(); !r) return r;
-    kind = entry->kind;
   }
   if (auto r = refresh(); !r) return r;
+  if (std::any_of(before.begin(), before.end(),
+                  [&](const auto& f) { return !after.count(f.first); })) {
+    if (auto r = put_manifest(entry.roll, after); !r) return r;
+  }
   // The fact is recorded whether or not it can be copied as well; the copy before stays until the
   // next one.
-  if (kind::is_reserved(kind) && kind != kind::overlap_checked) (void)copy();
+  if (kind::is_reserved(entry.kind) && entry.kind != kind::overlap_checked) (void)copy();
   return {};
 }
 
@@ -225,10 +231,7 @@ Result<Ledger> Ledger::open(const fs::path& archive) {
                                           ": on a network file system, where the ledger cannot be "
                                           "kept safely; name a folder on a disk of this machine");
   }
-  fs::create_directories(archive / "rolls", trouble);
-  if (trouble)
-    return fail(Fault::cannot_create,
-                (archive / "rolls").string() + ": the folder cannot be made: " + trouble.message());
+  if (auto r = core::make_folder(archive / "rolls"); !r) return fail(r.error());
   const fs::path file = archive / ledger_name;
   bool damage = false;
   std::string restored;
@@ -250,7 +253,7 @@ Result<Ledger> Ledger::open(const fs::path& archive) {
   }
   auto db = first ? std::move(first) : Database::open(file);
   if (!db) return fail(db.error());
-  if (auto r = flush_folder(archive); !r) return fail(r.error());
+  if (auto r = core::flush_folder(archive); !r) return fail(r.error());
   auto store = std::make_unique<Store>(archive, std::move(*db));
   store->restored = std::move(restored);
   if (auto r = store->refresh(); !r) return fail(r.error());

@@ -1,9 +1,12 @@
 // Append-only facts in SQLite; everything else is derived from them.
 //
-// Invariants: WAL, synchronous=FULL, foreign_keys, STRICT tables; events are never changed; the ledger never names a file that is
-//   not wholly on disk; paths are relative to the archive folder. What a kill leaves behind is a file that no event names, never
-//   an event without its file.
-// Units: bytes, ppi, RFC 3339 times. Thread: one object in one thread. Errors: cannot_create, io, try_again (locked), bad_data.
+// Invariants: WAL, synchronous=FULL, foreign_keys, STRICT tables; events are never changed; the
+// ledger never names a file that is
+//   not wholly on disk; paths are relative to the archive folder. Order: file, manifest, ledger;
+//   what goes: ledger, manifest, file. What a kill leaves behind is a file, perhaps in its
+//   manifest, that no event names, never an event without its file.
+// Units: bytes, ppi, RFC 3339 times. Thread: one object in one thread. Errors: cannot_create, io,
+// try_again (locked), bad_data.
 #pragma once
 
 #include <cstdint>
@@ -28,7 +31,11 @@ Result<> check_roll_name(const std::string& name);
 
 struct Roll { std::string name, sleeve, stock, shot, note, added; };
 
-struct File { std::string path, sha256; std::uint64_t bytes = 0; };  // path relative to the archive
+struct File {
+  std::string path, sha256;  // path relative to the archive
+  std::uint64_t bytes = 0;
+  bool operator==(const File&) const = default;
+};
 
 enum class JobKind { proof, full };
 /// What the station does next, and how far it came before it stopped.
@@ -111,8 +118,9 @@ class Ledger {
   /// in the proof and full folders of its rolls that no event names (leftovers of a kill), and mends manifests that a kill left
   /// behind. Returns the deleted paths.
   Result<std::vector<std::string>> sweep();
-  /// Writes rolls/NAME/manifest-sha256.txt durably: the proof's passes, the proof and everything at full.
-  /// Then a copy of the ledger, ARCHIVE/ledger-copy.sqlite. (A copy is made after every fact that changes what is due as well.)
+  /// Writes rolls/NAME/manifest-sha256.txt durably: every file of the roll that the ledger names.
+  /// Then a copy of the ledger, ARCHIVE/ledger-copy.sqlite. (A copy is made after every fact that
+  /// changes what is due as well.)
   Result<> write_manifest(const std::string& roll);
 
   struct Store;

@@ -10,6 +10,7 @@
 #include "ledger/books.h"
 #include "ledger/database.h"
 #include "ledger/ledger.h"
+#include "ledger/manifest.h"
 
 namespace lapwright::ledger {
 
@@ -31,9 +32,13 @@ struct Ledger::Store {
     std::int64_t job = 0;
   };
   /// Refreshes, asks `allowed` for the entry, appends it with `body` and commits: one transaction.
+  /// The roll's manifest is written before the commit when the fact adds names, after it when names
+  /// go.
   Result<> record(const Json& body, const std::function<Result<Entry>()>& allowed);
   /// Claims the archive for this object's life; try_again when another station has it.
   Result<> claim();
+  /// Makes the roll's manifest name `files`; without any there is none.
+  Result<> put_manifest(const std::string& roll, const Named& files);
   /// Writes ARCHIVE/ledger-copy.sqlite; other processes that write wait meanwhile.
   Result<> copy();
   Result<const RollBook*> roll(const std::string& name);
@@ -50,8 +55,5 @@ Result<Rebuilt> absorb(Ledger::Store& store);
 /// Puts a new ledger in the place of the one that is there, which is kept under a dated name: made from `copy` (the bytes of a
 /// sound database, or empty) and from the folders.
 Result<Rebuilt> replace_ledger(const std::filesystem::path& archive, const std::string& copy);
-
-/// The text of a roll's manifest: published files and kept passes.
-std::string manifest_text(const RollBook& book);
 
 }  // namespace lapwright::ledger

@@ -92,15 +92,14 @@ class Target {
       sum_->add(tail_.data(), tail_.size());
       sum = sum_->hex();
     }
-    // Cut before it is read back: room reserved beyond the end is not part of the file.
-    if (sum.empty() && ::ftruncate(file_.fd(), static_cast<off_t>(end_)) != 0)
-      return fail(Fault::io, file_.final_path().string() + ": cannot be cut to its length");
+    // Room reserved beyond the end is not part of the file.
+    if (auto r = file_.cut(end_); !r) return fail(r.error());
     if (sum.empty()) {
       auto r = core::sha256_of(file_.partial_path());
       if (!r) return fail(Fault::io, file_.final_path().string() + ": cannot be read back for its checksum (" + r.error().text + ")");
       sum = *r;
     }
-    if (auto r = file_.publish(end_); !r) return fail(r.error());
+    if (auto r = file_.publish(); !r) return fail(r.error());
     return sum;
   }
 

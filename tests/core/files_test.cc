@@ -57,13 +57,56 @@ TEST_F(Files, WhicheverCallFailsTheFileIsWholeOrAbsent) {
       }
       ++failures;
       EXPECT_FALSE(ok) << n;
-      if (fs::exists(path)) {
-        EXPECT_EQ(fs::file_size(path), text.size()) << n;
-      }
+      EXPECT_FALSE(fs::exists(path)) << n;
       EXPECT_FALSE(fs::exists(path.parent_path() / ".f.txt.part")) << n;
     }
     EXPECT_GE(failures, 6);
   }
+}
+
+/// An error is told only of a file that is not there: the one before is back, a new one is gone.
+TEST_F(Files, WhateverFailsTheFileThatWasThereIsBackAndNoNewOneStays) {
+  for (const bool before : {true, false}) {
+    int failures = 0;
+    for (std::int64_t n = 1;; ++n) {
+      const fs::path path = folder_ / (before ? "before" : "none") / std::to_string(n) / "f.txt";
+      ASSERT_TRUE(make_folder(path.parent_path()));
+      if (before) {
+        ASSERT_TRUE(write_file(path, "older"));
+      }
+      fail_nth_call(n, EIO);
+      const auto written = write_file(path, "newer");
+      const bool fired = calls_made() >= n;
+      fail_nth_call(0, 0);
+      if (!fired) break;
+      ++failures;
+      EXPECT_FALSE(written) << n;
+      EXPECT_EQ(fs::exists(path), before) << n;
+      if (before) {
+        EXPECT_EQ(*read_file(path), "older") << n;
+      }
+      EXPECT_EQ(std::distance(fs::directory_iterator(path.parent_path()), {}), before ? 1 : 0) << n;
+    }
+    EXPECT_EQ(failures, 7) << "open, write, fsync, close, rename, open and fsync of the folder";
+  }
+}
+
+TEST_F(Files, ADropIsSaidSoWithAdvice) {
+  ASSERT_TRUE(make_folder(folder_ / "d"));
+  for (const int n : {3, 7}) {  // fsync of the file, of its folder
+    fail_nth_call(n, EIO);
+    const auto r = write_file(folder_ / "d" / "f.txt", "x");
+    fail_nth_call(0, 0);
+    ASSERT_FALSE(r);
+    EXPECT_EQ(r.error().fault, Fault::io);
+    EXPECT_NE(r.error().text.find("dropped"), std::string::npos) << r.error().text;
+    EXPECT_NE(r.error().text.find("f.txt: "), std::string::npos) << r.error().text;
+    EXPECT_NE(r.error().text.find("; the disk fails: see to it"), std::string::npos);
+  }
+  EXPECT_NE(advice(ENOSPC).find("free some space"), std::string::npos);
+  EXPECT_NE(advice(EROFS).find("make it writable"), std::string::npos);
+  EXPECT_NE(advice(ENOENT).find("bring it back"), std::string::npos);
+  EXPECT_EQ(advice(EINTR), "");
 }
 
 TEST_F(Files, AMasterIsNeverOverwritten) {

@@ -82,8 +82,53 @@ TEST_F(AuditTest, Sha256sumChecksTheManifest) {
     EXPECT_NE(r.last_lines.find(name), std::string::npos) << r.last_lines;
   }
   EXPECT_EQ(std::count(r.last_lines.begin(), r.last_lines.end(), '\n'), 6);
+  EXPECT_EQ(r.last_lines.find("full/pass"), std::string::npos) << "no longer named";
   scribble("rolls/roll 1/full/frame-01.tif", "fr4me");
   EXPECT_NE(check().exit_code, 0);
+}
+
+// The order in which a fact comes to the disk: file, manifest, ledger; and back: ledger, manifest.
+TEST_F(AuditTest, TheManifestIsWrittenBeforeTheLedgerAndGoesAfterIt) {
+  Ledger l = open();
+  ASSERT_TRUE(l.add_roll({"r", "s", "k", "", "", ""}));
+  const Job job = **l.next_job({});
+  const auto file = archive_ / "rolls/r/manifest-sha256.txt";
+  std::string seen;  // at each change of the manifest: does it name the pass, does the ledger
+  core::watch_calls([&](const core::DiskCall& c) {
+    if (c.path != file && c.to != file) return;
+    Ledger other = open();
+    const auto text = core::read_file(file);
+    seen += text && text->find("proof/pass-1.tif") != std::string::npos ? "m" : "-";
+    seen += other.state("r")->files.empty() ? "- " : "l ";
+  });
+  const File pass = put("r", "proof/pass-1.tif", "one");
+  ASSERT_TRUE(l.pass_captured(job.id, 1, pass, {}));
+  EXPECT_EQ(seen, "m- ");
+  EXPECT_EQ(*core::read_file(file), pass.sha256 + "  proof/pass-1.tif\n");
+  seen.clear();
+  ASSERT_TRUE(l.pass_refused(job.id, 1, "moved"));
+  EXPECT_EQ(seen, "-- ");
+  EXPECT_FALSE(std::filesystem::exists(file)) << "nothing is named any more";
+  seen.clear();
+  ASSERT_TRUE(l.pass_captured(job.id, 1, pass, {}));
+  ASSERT_TRUE(l.job_planned(job.id, {{"passes", 3}}));
+  EXPECT_EQ(seen, "m- -- ") << "another plan, other passes";
+  core::watch_calls({});
+}
+
+TEST_F(AuditTest, AManifestAheadOfTheLedgerIsNoTroubleOfItsOwnAndIsMended) {
+  Ledger l = open();
+  proofed(l, "r", {"1"});
+  const auto file = archive_ / "rolls/r/manifest-sha256.txt";
+  const std::string before = *core::read_file(file);
+  const File frame = put("r", "full/frame-01.tif", "frame");
+  scribble("rolls/r/manifest-sha256.txt", frame.sha256 + "  full/frame-01.tif\n" + before);
+  EXPECT_EQ(found(l), (Found{{"rolls/r/full/frame-01.tif", "not in the ledger"}}));
+  ASSERT_TRUE(l.sweep());
+  EXPECT_EQ(found(l), Found{});
+  EXPECT_EQ(*core::read_file(file), before);
+  scribble("rolls/r/manifest-sha256.txt", frame.sha256 + "  full/frame-01.tif\n" + before);
+  EXPECT_EQ(found(l), (Found{{"rolls/r/manifest-sha256.txt", "changed"}})) << "no such file";
 }
 
 TEST_F(AuditTest, SweepTakesLeftoversAndNothingElse) {
@@ -130,6 +175,7 @@ TEST_F(AuditTest, EveryFailureOfTheDiskLeavesTheOldManifestOrTheNewOne) {
   bool finished = false;
   int failures = 0;
   for (int n = 1; n < 200 && !finished; ++n) {
+    ASSERT_TRUE(core::write_file(file, older));
     core::fail_nth_call(n, ENOSPC);
     const auto wrote = l.write_manifest("r");
     finished = core::calls_made() < n;

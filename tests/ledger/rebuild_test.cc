@@ -53,7 +53,7 @@ class RebuildTest : public ArchiveTest {
     ASSERT_TRUE(l.full_done(full.id,
                             {frame, put(roll, "full/frame-07.yaml", card(roll, frame, 2400, {}))},
                             {"7"}, {2400}));
-    ASSERT_TRUE(!manifest || l.write_manifest(roll));
+    if (!manifest) std::filesystem::remove(archive_ / "rolls" / roll / "manifest-sha256.txt");
   }
   static std::map<std::string, std::string> sums(const RollState& s) {
     std::map<std::string, std::string> out;
