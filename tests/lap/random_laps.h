@@ -263,11 +263,12 @@ struct Miss {
   Spot<PassSpace> a, b;  // where: pixels of a, and where b has it
   int strip = 0;
 };
-inline std::optional<Miss> worst_miss(const RandomLaps::Lap& lap, const Report& report) {
+inline std::optional<Miss> worst_miss(const RandomLaps::Lap& lap, const Report& report,
+                                      double rim_mm = 3, double bare_mm = 2) {
   const MadePass a = make(lap.a), b = make(lap.b);
   const auto& sleeve = lap.of_a->sleeve();
   const bool right = sleeve.strips.run == profile::Run::right;
-  const double bare_mm = 2, rim = 3 * a.ppi / 25.4, w = static_cast<double>(b.width),
+  const double rim = rim_mm * a.ppi / 25.4, w = static_cast<double>(b.width),
                h = static_cast<double>(b.height);
   std::optional<Miss> worst;
   for (int j = 0; j <= 80; ++j)
@@ -296,7 +297,8 @@ inline std::optional<Miss> worst_miss(const RandomLaps::Lap& lap, const Report& 
         if (!worst || mm > worst->mm) worst = {mm, pa, truth, k};
       }
     }
-  return worst;
+  // Where that leaves nothing, all of the film that both show.
+  return worst || rim_mm < 1 ? worst : worst_miss(lap, report, 0.5, 0);
 }
 
 }  // namespace lapwright::lap::test

@@ -227,6 +227,7 @@ std::array<float, 3> Scene::at(Spot<SleeveSpace> mm) const {
     } else {
       density = base[c] + gamma[c] * std::log10(1 + exposed / 0.004) + letter[c] * ink;
     }
+    if (options_.infrared) density = 0.045 + 0.02 * density;
     const double t = pocket * (film * ((1 - hole) * std::pow(10.0, -density) + hole) + (1 - film));
     out[c] = static_cast<float>(t);
   }

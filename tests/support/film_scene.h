@@ -28,6 +28,7 @@ struct SceneOptions {
   bool burst = false;                // every frame shows the same picture
   int burst_of = 1;                  // so many frames one after the other show the same picture
   bool night = false;                // dark but for a few lights: hardly anything on the negative
+  bool infrared = false;             // dyes are hardly seen (common practice, no source)
   std::vector<double> slid_mm;       // per strip: moved along its pocket
   double frame_gap_jitter_mm = 0.4;  // real cameras' varying gaps
 };
