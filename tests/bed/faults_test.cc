@@ -8,6 +8,9 @@
 #include <sys/wait.h>
 
 #include <cmath>
+#include <filesystem>
+#include <fstream>
+#include <iterator>
 #include <set>
 #include <thread>
 
@@ -191,21 +194,121 @@ TEST(Queue, HoldsTheWorkerBackWithoutLosingRows) {
     ASSERT_EQ(receiver.at(0, y, 1), std::lround((static_cast<double>(y) + 0.5) * 25.4 / 600 * 200));
 }
 
-TEST(Cycles, AHundredLeaveNoDescriptorsAndNoProcesses) {
+int threads() {
+  return static_cast<int>(
+      std::distance(std::filesystem::directory_iterator("/proc/self/task"), {}));
+}
+int shared_memory() {
+  return static_cast<int>(std::distance(std::filesystem::directory_iterator("/dev/shm"), {}));
+}
+
+TEST(Cycles, FiveHundredWithFaultsLeaveNothingBehind) {
+  // Every way that a pass can end, in turn.
+  const char* const ends[] = {
+      "",      "eof=3", "more", "status=9",    "busy=1", "read-status=9", "open-status=11",
+      "die=0", "die=2", "zero", "hang-cancel", "hang=2", "set-status=9"};
+  WorkerOptions options = quick_options();
+  options.stall_seconds = 0.2, options.start_seconds = 0.4;
+  options.obey_seconds = options.farewell_seconds = options.home_seconds = 0.1;
+  SaneFolder sane("fake");
+  auto bed = make_sane_bed(options);
+  int whole = 0;
+  const auto once = [&](int n) {
+    const std::string faults = ends[static_cast<std::size_t>(n) % std::size(ends)];
+    ::setenv("LAPWRIGHT_FAKE", faults.c_str(), 1);
+    Keeper keeper;
+    // Now and then the person stops the pass.
+    const std::atomic<bool> stop = n % 5 == 4;
+    whole += bed->capture({.device = "fake:list-gamma",
+                           .window = window_mm(0, 0, 10, 5),
+                           .ppi = {300},
+                           .options = {}},
+                          keeper, stop)
+                 .has_value();
+  };
+  once(0);
+  const int descriptors = open_descriptors(), threads_before = threads(), shared = shared_memory();
+  for (int i = 0; i < 500; ++i) once(i);
+  EXPECT_EQ(open_descriptors(), descriptors);
+  EXPECT_EQ(threads(), threads_before);
+  EXPECT_EQ(shared_memory(), shared);
+  EXPECT_TRUE(no_children());
+  // Four of the thirteen ends give a whole pass: none, busy once, reads of nothing, a cancel that
+  // hangs.
+  EXPECT_GT(whole, 60);
+  std::printf("%d of 501 passes were whole\n", whole);
+}
+
+TEST(Names, AFlatbedThatIsListedUnderAnotherNameIsFound) {
   SaneFolder sane("fake");
   auto bed = make_sane_bed(quick_options());
-  std::atomic<bool> stop = false;
-  const auto once = [&] {
+  ASSERT_TRUE(bed->list());
+  // Switched off and on: a USB device is listed with another number.
+  ::setenv("LAPWRIGHT_FAKE", "renamed", 1);
+  Keeper keeper;
+  const std::atomic<bool> stop = false;
+  const auto r = bed->capture(request(), keeper, stop);
+  ASSERT_TRUE(r) << r.error().text;
+  EXPECT_EQ(keeper.at(0, 0, 2), 65535);
+  // Nobody knows what a name that was never listed stood for.
+  const auto unknown = make_sane_bed(quick_options())->capture(request(), keeper, stop);
+  ASSERT_FALSE(unknown);
+  EXPECT_EQ(static_cast<int>(unknown.error().fault), static_cast<int>(Fault::unavailable));
+}
+
+TEST(Settings, AConnectionThatFailsIsNoRefusal) {
+  Request r = request();
+  r.device = "fake:list-gamma";
+  for (const int status : {SANE_STATUS_IO_ERROR, SANE_STATUS_DEVICE_BUSY, SANE_STATUS_CANCELLED}) {
+    const Outcome o = capture("set-status=" + std::to_string(status), quick_options(), -1, r);
+    ASSERT_FALSE(o.result) << "captured with a curve";
+    EXPECT_NE(o.result.error().text.find("setting option gamma-correction: "), std::string::npos);
+  }
+}
+
+/// A worker of another making: says what the test wants, and waits for its end.
+class Nonsense {
+ public:
+  explicit Nonsense(const std::string& body) {
+    std::ofstream out(path_, std::ios::trunc);
+    out << "#!/usr/bin/env python3\nimport os, struct\nbody = " << body
+        << "\nos.write(4, struct.pack('=II', 1, len(body)) + body)\nos.read(3, 1 << 20)\n";
+    out.close();
+    std::filesystem::permissions(path_, std::filesystem::perms::owner_all);
+  }
+  ~Nonsense() { std::filesystem::remove(path_); }
+  std::string path() const { return path_; }
+
+ private:
+  std::string path_ = "/tmp/lapwright-nonsense-" + std::to_string(::getpid());
+};
+
+TEST(Nonsense, FromAWorkerIsOneFault) {
+  SaneFolder sane("fake");
+  for (const char* body :
+       {"b'hello'", "b'[]'", "b'{}'", R"(b'{"event": 5}')", R"(b'{"event": "error"}')",
+        R"(b'{"event": "error", "fault": 99, "text": 7}')", R"(b'{"event": "started"}')",
+        R"(b'{"event": "started", "width": "wide", "height": [], "window": 3}')",
+        R"(b'{"event": "end", "rows": null}')", R"(b'{"event": "done", "got": 3}')",
+        R"(b'{"event": "done", "devices": {"a": 1}}')",
+        R"(b'{"event": "done", "pressed": "no"}')"}) {
+    const Nonsense worker(body);
+    WorkerOptions options = quick_options();
+    options.program = worker.path();
+    options.look_seconds = options.start_seconds = options.obey_seconds = 0.5;
+    auto bed = make_sane_bed(options);
     Keeper keeper;
-    auto r = bed->capture(
-        {.device = device, .window = window_mm(0, 0, 10, 5), .ppi = {150}, .options = {}}, keeper,
-        stop);
-    ASSERT_TRUE(r) << r.error().text;
-  };
-  once();
-  const int before = open_descriptors();
-  for (int i = 0; i < 100; ++i) once();
-  EXPECT_EQ(open_descriptors(), before);
+    const std::atomic<bool> stop = false;
+    const auto told = [&](const auto& r) {
+      ASSERT_FALSE(r) << body;
+      EXPECT_EQ(r.error().text.find('\n'), std::string::npos) << r.error().text;
+    };
+    told(bed->list());
+    told(bed->probe("x"));
+    told(bed->capture(request(), keeper, stop));
+    if (std::string(body).find("pressed") != std::string::npos)
+      told(bed->wait_for_button("x", stop));
+  }
   EXPECT_TRUE(no_children());
 }
 

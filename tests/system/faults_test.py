@@ -217,5 +217,6 @@ else:
     # The list is asked for before the station begins.
     refused_start("hang", 74)
     refused_start("die", 74)
+run({}, 0)  # nothing goes wrong; the practice flatbed paints its pictures once
 said = [run(roll, n) for n, roll in enumerate(rolls)]
 print(f"{sum(len(f) for r in rolls for f in r.values())} faults told, {sum(said)} said to the person, {len(rolls)} rolls finished")

@@ -68,11 +68,15 @@ class Player:
         with open(self.lay_file, "w") as f:
             f.write("sleeve_to_bed: [" + ", ".join(repr(v) for v in lay) + "]\n")
 
-    def run(self, command, env, until=None, timeout=600, errors=None):
+    def run(self, command, env, until=None, timeout=600, errors=None, begun=None):
         """Runs the station to its end, or until `until(event, process)` says so. Returns the exit code."""
         self.process = process = subprocess.Popen(command, env=env, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=errors, text=True)
+        if begun:
+            begun()
         try:
             for line in process.stdout:
+                if not line.endswith("\n"):
+                    break  # it was killed
                 event = json.loads(line)
                 self.events.append(event)
                 if event["event"] == "place":

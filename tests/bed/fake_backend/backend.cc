@@ -6,7 +6,8 @@
 // hang=ROW, eof=ROW (early end), status=CODE (at start), read-status=CODE, slow=MS (per read),
 // short=BYTES (most a read gives), zero (every other read gives 0), hang-start, hang-cancel,
 // press=SECONDS (a button's press), more (one row more than promised), clip=MM (height clipped
-// silently).
+// silently), renamed (listed and opened under its name with "-again" behind it), set-status=CODE
+// (at the set of a correction).
 #include <sane/sane.h>
 #include <unistd.h>
 
@@ -17,7 +18,9 @@
 #include <cstdint>
 #include <cstdlib>
 #include <cstring>
+#include <map>
 #include <memory>
+#include <string>
 
 #include "fake_backend/surface.h"
 
@@ -37,6 +40,12 @@ double fault(const char* name, double absent = -1) {
 }
 double now() {
   return std::chrono::duration<double>(std::chrono::steady_clock::now().time_since_epoch()).count();
+}
+
+/// The name by which a surface is opened.
+const std::string& address(const Surface& s) {
+  static std::map<std::string, std::string> again;
+  return fault("renamed") > 0 ? again[s.name] = s.name + "-again" : s.name;
 }
 
 struct Handle {
@@ -136,7 +145,7 @@ SANE_Status sane_fake_get_devices(const SANE_Device*** list, SANE_Bool) {
   static std::vector<const SANE_Device*> pointers;
   devices.clear(), pointers.clear();
   for (const Surface& s : surfaces())
-    devices.push_back({s.name.c_str(), "Invented", s.name.c_str(),
+    devices.push_back({address(s).c_str(), "Invented", s.name.c_str(),
                        s.name == "pixels-finest" ? "film scanner" : "flatbed scanner"});
   for (const SANE_Device& d : devices) pointers.push_back(&d);
   pointers.push_back(nullptr);
@@ -148,7 +157,7 @@ SANE_Status sane_fake_open(SANE_String_Const name, SANE_Handle* handle) {
   if (const double status = fault("open-status"); status > 0)
     return static_cast<SANE_Status>(status);
   for (const Surface& s : surfaces())
-    if (s.name == name) {
+    if (address(s) == name) {
       auto h = std::make_unique<Handle>();
       h->surface = &s;
       h->state.surface = &s;
@@ -246,6 +255,8 @@ SANE_Status sane_fake_control_option(SANE_Handle handle, SANE_Int index, SANE_Ac
     return SANE_STATUS_GOOD;
   }
   if (s.sensor) return SANE_STATUS_INVAL;
+  if (const double status = fault("set-status"); status > 0 && s.name == "gamma-correction")
+    return static_cast<SANE_Status>(status);
   if (s.type == Type::button) {
     // Nobody may press what moves film.
     if (s.name == "eject") std::abort();
