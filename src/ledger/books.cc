@@ -84,6 +84,14 @@ bool RollBook::at_full(const std::string& frame, Ppi ppi) const {
   return it != full_ppi.end() && it->second >= ppi.value;
 }
 
+std::vector<std::string> RollBook::still_wanted(const OpenJob& job) const {
+  const std::vector<std::string>& asked = is_all(job.frames) ? frames : job.frames;
+  std::vector<std::string> left;
+  std::copy_if(asked.begin(), asked.end(), std::back_inserter(left),
+               [&](const std::string& f) { return !at_full(f, job.ppi); });
+  return left.empty() || left.size() == asked.size() ? job.frames : left;
+}
+
 std::map<std::string, File> RollBook::named() const {
   std::map<std::string, File> out = kept_passes;
   for (const auto& [path, file] : published) out[path] = file;

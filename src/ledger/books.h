@@ -55,6 +55,8 @@ struct RollBook {
   bool proofed() const { return !proof; }
   /// Already captured at `ppi` or better.
   bool at_full(const std::string& frame, Ppi ppi) const;
+  /// The frames of an open job that are not at full yet, all of them when every one is to be made.
+  std::vector<std::string> still_wanted(const OpenJob& job) const;
   /// Every file that the ledger names, by path.
   std::map<std::string, File> named() const;
   std::vector<std::string> due() const;

@@ -368,18 +368,23 @@ Result<std::optional<Job>> Ledger::next_job(const std::vector<std::int64_t>& ski
     for (const OpenJob& job : book.full) consider(book, job, 2);
   }
   if (!best) return std::optional<Job>();
+  for (const auto& [pass, captured] : best->captured) {
+    std::error_code trouble;
+    const auto size = fs::file_size(store_->archive / captured.file.path, trouble);
+    if (!trouble && size == captured.file.bytes) continue;
+    if (auto r = pass_refused(best->id, pass, "its file is gone or has another size"); !r)
+      return fail(r.error());
+    return next_job(skipped);
+  }
   Job job;
   job.id = best->id;
   job.kind = of->proof && best == &*of->proof ? JobKind::proof : JobKind::full;
   job.roll = of->roll;
   job.ppi = best->ppi;
-  job.frames = best->frames;
+  job.frames = of->still_wanted(*best);
   job.plan = best->plan;
-  for (const auto& [pass, captured] : best->captured) {
-    std::error_code trouble;
-    const auto size = fs::file_size(store_->archive / captured.file.path, trouble);
-    if (!trouble && size == captured.file.bytes) job.captured.push_back(captured);
-  }
+  for (const auto& [pass, captured] : best->captured) job.captured.push_back(captured);
+  for (const auto& [path, file] : of->named()) job.named.insert(path);
   return std::optional<Job>(std::move(job));
 }
 

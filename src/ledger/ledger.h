@@ -11,8 +11,10 @@
 
 #include <cstdint>
 #include <filesystem>
+#include <functional>
 #include <memory>
 #include <optional>
+#include <set>
 #include <string>
 #include <vector>
 
@@ -44,10 +46,26 @@ struct Job {
   JobKind kind = JobKind::proof;
   Roll roll;
   Ppi ppi;                            // 0: the station's choice
-  std::vector<std::string> frames;   // full: frame names; {"all"} for the whole sleeve
+  std::vector<std::string> frames;  // full: frame names not there yet; {"all"} for the whole sleeve
   std::optional<Json> plan;          // when already planned
   struct Captured { int pass = 0; File file; Json capture; };  // capture: what bed::Captured held
   std::vector<Captured> captured;    // kept passes, in pass order
+  std::set<std::string> named;  // every path of the roll that the ledger names: never overwritten
+};
+
+/// What a pass file says of itself, for a pass that a kill caught before its event.
+struct PassNote {
+  std::string roll;
+  std::int64_t job = 0;
+  int pass = 0;
+  std::string plan;  // plan_mark of the plan it was made for
+  Json capture;
+};
+std::string plan_mark(const Json& plan);
+
+struct Swept {
+  std::vector<std::string> gone;    // paths of files deleted
+  std::vector<PassNote> recovered;  // passes that were whole and are now recorded
 };
 
 struct Want { std::string roll; std::vector<std::string> frames; Ppi ppi; std::string asked; };
@@ -97,8 +115,9 @@ class Ledger {
   Result<> want(const std::string& roll, const std::vector<std::string>& frames, Ppi ppi);
   Result<std::vector<Want>> due();
 
-  /// The next job: rolls in the order added that have no proof, then wants; an unfinished job first; `skipped` job ids left out.
-  /// Kept passes whose file is gone or has another size are left out. Wants of a roll wait for its proof.
+  /// The next job: rolls in the order added that have no proof, then wants; an unfinished job
+  /// first; `skipped` job ids left out. Kept passes whose file is gone or has another size are
+  /// recorded as refused. Wants of a roll wait for its proof.
   Result<std::optional<Job>> next_job(const std::vector<std::int64_t>& skipped);
   Result<> job_planned(std::int64_t job, const Json& plan);            // replaces an earlier plan; its passes are dropped
   Result<> pass_captured(std::int64_t job, int pass, const File& file, const Json& capture);
@@ -114,10 +133,12 @@ class Ledger {
   /// Re-hashes every named file; lists what is missing, changed, or foreign in the rolls' folders.
   Result<std::vector<AuditLine>> audit();
   Result<std::string> export_csv();
-  /// For a station at its start: claims the archive for this object's life (try_again when another station has it), deletes files
-  /// in the proof and full folders of its rolls that no event names (leftovers of a kill), and mends manifests that a kill left
-  /// behind. Returns the deleted paths.
-  Result<std::vector<std::string>> sweep();
+  /// For a station at its start: claims the archive for this object's life (try_again when another
+  /// station has it), records passes that `note_of` tells of and that an open job still wants,
+  /// deletes other files in the proof and full folders of its rolls that no event names (leftovers
+  /// of a kill), and mends manifests that a kill left behind.
+  Result<Swept> sweep(
+      const std::function<std::optional<PassNote>(const std::filesystem::path&)>& note_of = {});
   /// Writes rolls/NAME/manifest-sha256.txt durably: every file of the roll that the ledger names.
   /// Then a copy of the ledger, ARCHIVE/ledger-copy.sqlite. (A copy is made after every fact that
   /// changes what is due as well.)

@@ -39,7 +39,10 @@ Result<> Ledger::Store::put_manifest(const std::string& roll, const Named& files
   const std::string text = manifest_text(roll, files);
   const auto there = core::read_file(path);
   if (text.empty() && !there && there.error().fault == Fault::no_input) return {};
-  if (text.empty()) return core::remove_file(path);
+  if (text.empty()) {
+    if (auto r = core::remove_file(path); !r) return r;
+    return core::flush_folder(path.parent_path());
+  }
   if (there && *there == text) return {};
   return core::write_file(path, text);
 }

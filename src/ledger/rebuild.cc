@@ -24,11 +24,12 @@ std::vector<std::string> names_in(const fs::path& folder) {
   return out;
 }
 
-/// "7" of frame-07.yaml.
+/// "7" of frame-07.yaml and of frame-07-2400.yaml.
 std::string frame_of(const fs::path& file) {
   std::string name = file.stem().string();
   if (!name.starts_with("frame-")) return {};
   name.erase(0, 6);
+  name.erase(std::min(name.find('-'), name.size()));
   if (name.size() > 1 && name[0] == '0') name.erase(0, 1);
   return name;
 }
@@ -355,6 +356,9 @@ Result<Rebuilt> Ledger::rebuild(const fs::path& archive) {
   if (!out) return fail(out.error());
   auto made = open(archive);  // flushes the folder as well
   if (!made) return fail(made.error());
+  for (const std::string& name : made->store_->books.order()) {
+    if (auto r = made->write_manifest(name); !r) return fail(r.error());
+  }
   if (auto r = made->store_->copy(); !r) return fail(r.error());
   return out;
 }

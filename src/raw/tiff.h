@@ -34,8 +34,9 @@ class Writer : public image::RowSink {
   static Result<std::unique_ptr<Writer>> create(const std::filesystem::path& path, std::int64_t width, std::int64_t height,
                                                 Ppi ppi, const Tags& tags, std::int64_t most_rows = 0,
                                                 Cached cached = Cached::keep);
-  /// finish() flushes, names and returns the file; without it the partial file is withdrawn.
-  virtual Result<Written> finish() = 0;
+  /// finish() flushes, names and returns the file; without it the partial file is withdrawn. `note`
+  /// (ASCII) is what can only be said now, added to the description.
+  virtual Result<Written> finish(const std::string& note = {}) = 0;
 };
 
 struct Info { std::int64_t width = 0, height = 0; Ppi ppi; std::string description; bool big = false; };

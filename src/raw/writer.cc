@@ -206,7 +206,7 @@ class TiffWriter : public Writer {
     return put;
   }
 
-  Result<Written> finish() override {
+  Result<Written> finish(const std::string& note) override {
     if (tiff_ == nullptr) return fail(Fault::internal, path_.string() + ": finished twice");
     if (height_ >= 0 && rows_ != height_)
       return fail(Fault::io, path_.string() + ": only " + std::to_string(rows_) + " of " + std::to_string(height_) + " rows came");
@@ -214,7 +214,11 @@ class TiffWriter : public Writer {
     if (!strip_.empty())
       if (auto r = put_strip(strip_.data(), strip_.size()); !r) return fail(r.error());
     target_.picture_is_whole();
-    const bool ok = TIFFSetField(tiff_, TIFFTAG_IMAGELENGTH, static_cast<std::uint32_t>(rows_)) != 0 && TIFFWriteDirectory(tiff_) != 0;
+    if (!note.empty()) description_ += "; " + note;
+    const bool ok =
+        TIFFSetField(tiff_, TIFFTAG_IMAGEDESCRIPTION, description_.c_str()) != 0 &&
+        TIFFSetField(tiff_, TIFFTAG_IMAGELENGTH, static_cast<std::uint32_t>(rows_)) != 0 &&
+        TIFFWriteDirectory(tiff_) != 0;
     TIFFClose(std::exchange(tiff_, nullptr));
     if (!ok || target_.error()) return fail(failed().error());
     auto sum = target_.finish();
@@ -225,21 +229,29 @@ class TiffWriter : public Writer {
  private:
   bool set_tags(Ppi ppi, const Tags& tags) {
     const auto icc = linear_icc_profile();
-    std::string description = "scanner-linear, not colour managed";
-    if (!tags.note.empty()) description += "; " + tags.note;
+    if (!tags.note.empty()) description_ += "; " + tags.note;
     const auto text = [&](std::uint32_t tag, const std::string& s) { return s.empty() || TIFFSetField(tiff_, tag, s.c_str()) != 0; };
     const auto number = [&](std::uint32_t tag, int value) { return TIFFSetField(tiff_, tag, value) != 0; };
     const auto ppi_value = static_cast<double>(ppi.value);
     return TIFFSetField(tiff_, TIFFTAG_IMAGEWIDTH, static_cast<std::uint32_t>(width_)) != 0 &&
-           TIFFSetField(tiff_, TIFFTAG_IMAGELENGTH, static_cast<std::uint32_t>(std::max<std::int64_t>(height_, 1))) != 0 &&  // grows strip by strip
-           number(TIFFTAG_BITSPERSAMPLE, 16) && number(TIFFTAG_SAMPLESPERPIXEL, 3) && number(TIFFTAG_COMPRESSION, COMPRESSION_NONE) &&
-           number(TIFFTAG_PHOTOMETRIC, PHOTOMETRIC_RGB) && number(TIFFTAG_PLANARCONFIG, PLANARCONFIG_CONTIG) &&
-           number(TIFFTAG_SAMPLEFORMAT, SAMPLEFORMAT_UINT) && number(TIFFTAG_ORIENTATION, ORIENTATION_TOPLEFT) &&
-           TIFFSetField(tiff_, TIFFTAG_ROWSPERSTRIP, layout_.rows_per_strip) != 0 && number(TIFFTAG_RESOLUTIONUNIT, RESUNIT_INCH) &&
-           TIFFSetField(tiff_, TIFFTAG_XRESOLUTION, ppi_value) != 0 && TIFFSetField(tiff_, TIFFTAG_YRESOLUTION, ppi_value) != 0 &&
-           TIFFSetField(tiff_, TIFFTAG_ICCPROFILE, static_cast<std::uint32_t>(icc.size()), icc.data()) != 0 &&
-           text(TIFFTAG_IMAGEDESCRIPTION, description) && text(TIFFTAG_SOFTWARE, "lapwright") && text(TIFFTAG_DOCUMENTNAME, tags.roll) &&
-           text(TIFFTAG_PAGENAME, tags.page) && text(TIFFTAG_MAKE, tags.make) && text(TIFFTAG_MODEL, tags.model) &&
+           TIFFSetField(tiff_, TIFFTAG_IMAGELENGTH,
+                        static_cast<std::uint32_t>(std::max<std::int64_t>(height_, 1))) !=
+               0 &&  // grows strip by strip
+           number(TIFFTAG_BITSPERSAMPLE, 16) &&
+           number(TIFFTAG_SAMPLESPERPIXEL, 3) && number(TIFFTAG_COMPRESSION, COMPRESSION_NONE) &&
+           number(TIFFTAG_PHOTOMETRIC, PHOTOMETRIC_RGB) &&
+           number(TIFFTAG_PLANARCONFIG, PLANARCONFIG_CONTIG) &&
+           number(TIFFTAG_SAMPLEFORMAT, SAMPLEFORMAT_UINT) &&
+           number(TIFFTAG_ORIENTATION, ORIENTATION_TOPLEFT) &&
+           TIFFSetField(tiff_, TIFFTAG_ROWSPERSTRIP, layout_.rows_per_strip) != 0 &&
+           number(TIFFTAG_RESOLUTIONUNIT, RESUNIT_INCH) &&
+           TIFFSetField(tiff_, TIFFTAG_XRESOLUTION, ppi_value) != 0 &&
+           TIFFSetField(tiff_, TIFFTAG_YRESOLUTION, ppi_value) != 0 &&
+           TIFFSetField(tiff_, TIFFTAG_ICCPROFILE, static_cast<std::uint32_t>(icc.size()),
+                        icc.data()) != 0 &&
+           text(TIFFTAG_SOFTWARE, "lapwright") && text(TIFFTAG_DOCUMENTNAME, tags.roll) &&
+           text(TIFFTAG_PAGENAME, tags.page) && text(TIFFTAG_MAKE, tags.make) &&
+           text(TIFFTAG_MODEL, tags.model) &&
            text(TIFFTAG_DATETIME, tags.date_time.empty() ? tiff_time() : tags.date_time);
   }
 
@@ -297,7 +309,7 @@ class TiffWriter : public Writer {
   TIFF* tiff_ = nullptr;
   std::uint32_t next_strip_ = 0;
   std::vector<std::uint16_t> strip_;
-  std::string message_;
+  std::string description_ = "scanner-linear, not colour managed", message_;
 };
 
 }  // namespace

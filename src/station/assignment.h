@@ -57,12 +57,16 @@ struct Assignment {
   lap::Finding last_refusal = lap::Finding::good;  // of pass 2, to see the same verdict twice
   int no_film = 0;     // the pass that showed no film; the key pressed again for it says: its pockets are empty
   std::string key_at;  // RFC 3339 of the last key
+  std::string plan_mark;  // of the plan as the ledger has it
 
   const plan::Pass& pass(int number) const {
     return plan.passes[static_cast<std::size_t>(number - 1)];
   }
   std::filesystem::path folder(const Setting& s) const;  // rolls/NAME/proof, rolls/NAME/full
+  /// Names that no file has that the ledger names of this roll: pass-1.tif in proof, pass-JOB-1.tif
+  /// in full; frame-07 (.tif, .yaml), a later and better one frame-07-2400.
   std::filesystem::path pass_file(const Setting& s, int number) const;
+  std::filesystem::path frame_stem(const Setting& s, const std::string& frame) const;
   /// How many passes, from the first on, are kept without a hole.
   int kept() const;
 };

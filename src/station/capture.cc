@@ -6,6 +6,7 @@
 #include "core/files.h"
 #include "station/assignment.h"
 #include "station/early.h"
+#include "station/pass_note.h"
 
 namespace lapwright::station {
 namespace {
@@ -50,6 +51,7 @@ class PassWriter : public bed::Receiver {
   }
   Result<> rows(const std::uint16_t* samples, std::int64_t count) override {
     if (auto r = writer_->write(samples, count); !r) return r;
+    rows_ += count;
     progress_.line += count;
     progress_.bytes += count * width_ * core::bytes_per_pixel;
     wrong_ = early_.rows(samples, count);
@@ -57,9 +59,10 @@ class PassWriter : public bed::Receiver {
     return {};
   }
   const std::optional<lap::Report>& wrong() const { return wrong_; }
-  Result<raw::Written> finish() {
+  std::int64_t height() const { return rows_; }
+  Result<raw::Written> finish(const std::string& note) {
     if (!writer_) return fail(Fault::io, "the flatbed gave no rows");
-    return writer_->finish();
+    return writer_->finish(note);
   }
 
  private:
@@ -70,7 +73,7 @@ class PassWriter : public bed::Receiver {
   EarlyLap early_;
   std::optional<lap::Report> wrong_;
   std::unique_ptr<raw::Writer> writer_;
-  std::int64_t width_ = 0;
+  std::int64_t width_ = 0, rows_ = 0;
   Ppi ppi_;
 };
 
@@ -119,8 +122,6 @@ Result<KeptPass> capture(const Setting& s, bed::Bed& bed, const Assignment& a, i
       writer, stop);
   early = writer.wrong();
   if (!captured) return fail(captured.error());
-  auto written = writer.finish();
-  if (!written) return fail(written.error());
   const bed::Format& f = captured->format;
   Json options = Json::object();
   for (const auto& [name, value] : captured->got) options[name] = value;
@@ -132,12 +133,14 @@ Result<KeptPass> capture(const Setting& s, bed::Bed& bed, const Assignment& a, i
                        {"ppi", f.ppi.value},
                        {"window", window_json(f.window)},
                        {"width", f.width},
-                       {"height", written->height},
+                       {"height", writer.height()},
                        {"started", captured->started},
                        {"finished", captured->finished},
                        {"seconds", captured->seconds},
                        {"asked", asked},
                        {"options", options}};
+  auto written = writer.finish(pass_note({a.job.roll.name, a.job.id, number, a.plan_mark, record}));
+  if (!written) return fail(written.error());
   const ledger::File named{std::filesystem::relative(written->path, s.archive).generic_string(),
                            written->sha256, written->bytes};
   return kept_pass(pass, named, record);

@@ -109,8 +109,7 @@ struct Outside {
   Outside(const Outside&) = delete;
   Outside& operator=(const Outside&) = delete;
   ~Outside() {
-    std::error_code ignored;
-    fs::remove(file, ignored);
+    (void)core::remove_file(file);  // ".*.part": swept later when it stays
   }
   Result<> make(const std::vector<std::string>& command, const fs::path& sheet,
                 const fs::path& card, const join::SheetGeometry& g) {
@@ -245,19 +244,10 @@ bool shows_all(const join::Piece& piece, const Rect<SleeveSpace>& area) {
   return true;
 }
 
-std::string frame_file_stem(const std::string& frame) {
-  const bool short_number =
-      frame.size() == 1 ||
-      (frame.size() > 1 && std::isdigit(static_cast<unsigned char>(frame[0])) &&
-       !std::isdigit(static_cast<unsigned char>(frame[1])));
-  return "frame-" + (short_number ? "0" + frame : frame);
-}
-
 }  // namespace
 
 Result<Products> finish_full(const Setting& s, const Assignment& a, const Tell& tell,
                              const std::atomic<bool>& stop) {
-  const fs::path folder = a.folder(s);
   Products products;
   auto opened = open_passes(s, a);
   if (!opened) return fail(opened.error());
@@ -277,13 +267,12 @@ Result<Products> finish_full(const Setting& s, const Assignment& a, const Tell& 
       break;
     }
     if (pieces.empty()) pieces = opened->pieces;
-    const std::string stem = frame_file_stem(frame.frame);
-    auto joined =
-        write_sheet(s, a, folder / (stem + ".tif"), frame.frame, pieces, geometry, stop);
+    const fs::path stem = a.frame_stem(s, frame.frame);
+    auto joined = write_sheet(s, a, stem.string() + ".tif", frame.frame, pieces, geometry, stop);
     if (!joined) return fail(joined.error());
     const raw::Written& written = joined->written;
     products.files.push_back(named(s, written.path, written.sha256));
-    auto card_file = write_named(s, folder / (stem + ".yaml"),
+    auto card_file = write_named(s, stem.string() + ".yaml",
                                  profile::write_card(make_card(a, *opened, geometry, written)));
     if (!card_file) return fail(card_file.error());
     products.files.push_back(*card_file);

@@ -63,7 +63,21 @@ fs::path Assignment::folder(const Setting& s) const {
 }
 
 fs::path Assignment::pass_file(const Setting& s, int number) const {
-  return folder(s) / ("pass-" + std::to_string(number) + ".tif");
+  const std::string of_job = job.kind == ledger::JobKind::full ? std::to_string(job.id) + "-" : "";
+  return folder(s) / ("pass-" + of_job + std::to_string(number) + ".tif");
+}
+
+fs::path Assignment::frame_stem(const Setting& s, const std::string& frame) const {
+  std::size_t digits = 0;
+  while (digits < frame.size() && std::isdigit(static_cast<unsigned char>(frame[digits])) != 0)
+    ++digits;
+  std::string stem = (digits == 1 || frame.size() == 1 ? "frame-0" : "frame-") + frame;
+  const std::string below = "rolls/" + job.roll.name + "/full/";
+  for (const std::int64_t more : {std::int64_t{plan.ppi.value}, job.id}) {
+    if (job.named.count(below + stem + ".tif") || job.named.count(below + stem + ".yaml"))
+      stem += "-" + std::to_string(more);
+  }
+  return folder(s) / stem;
 }
 
 int Assignment::kept() const {
@@ -109,6 +123,7 @@ Result<Assignment> prepare(const Setting& s, const ledger::Job& job, bool& plann
     if (plan && plan->bed == s.bed.name && plan->sleeve == a.sleeve.name &&
         (job.ppi.value == 0 || plan->ppi == job.ppi) && (!proof || plan->ppi == s.proof_ppi)) {
       a.plan = *plan;
+      a.plan_mark = ledger::plan_mark(*job.plan);
       planned_now = false;
     }
   }
@@ -123,6 +138,7 @@ Result<Assignment> prepare(const Setting& s, const ledger::Job& job, bool& plann
     auto plan = plan::make_plan(a.sleeve, s.bed, ppi, options);
     if (!plan) return fail(plan.error());
     a.plan = *plan;
+    a.plan_mark = ledger::plan_mark(plan::to_json(a.plan));
   }
   if (!planned_now) {
     for (const auto& c : job.captured) {

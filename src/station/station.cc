@@ -13,6 +13,7 @@
 #include "station/events.h"
 #include "station/key.h"
 #include "station/lane.h"
+#include "station/pass_note.h"
 #include "station/transition.h"
 
 namespace lapwright::station {
@@ -53,9 +54,15 @@ class Driver {
     wait_for_signal();
     tick();
     on_storage([this] {
-      // What a kill left behind is in no event; nothing that was captured is.
-      if (auto swept = ledger_.sweep(); !swept) return give_up(swept.error());
-      then([this] { carry_out(command::FindJob{}); });
+      // What a kill left behind is in no event: a pass that was whole is recorded, the rest goes.
+      auto swept = ledger_.sweep(read_pass_note);
+      if (!swept) return give_up(swept.error());
+      then([this, recovered = std::move(swept->recovered)] {
+        for (const ledger::PassNote& p : recovered)
+          person(p.roll + ": pass " + std::to_string(p.pass) +
+                 " was whole when the station stopped; it is kept.");
+        carry_out(command::FindJob{});
+      });
     });
     auto stay = asio::make_work_guard(io_);
     io_.run();
@@ -249,8 +256,7 @@ class Driver {
     on_storage([this, id = a->job.id, pass = c.pass, file,
                 why = why_dropped_.empty() ? std::string("asked for again") : why_dropped_] {
       if (auto r = ledger_.pass_refused(id, pass, why); !r) return give_up(r.error());
-      std::error_code ignored;
-      fs::remove(file, ignored);
+      if (auto r = core::remove_file(file); !r) give_up(r.error());
     });
   }
 
@@ -288,11 +294,10 @@ class Driver {
           auto r = proof ? ledger_.proof_done(id, products->files, products->frames)
                          : ledger_.full_done(id, products->files, products->at_full, a->plan.ppi);
           if (!r) return r;
-          std::error_code ignored;
           if (!proof)
-            for (const auto& [number, pass] : a->passes)
-              fs::remove(setting_.archive / pass.file.path, ignored);
-          return ledger_.write_manifest(a->job.roll.name);
+            for (const auto& [number, pass] : a->passes)  // one that stays goes at the next start
+              (void)core::remove_file(setting_.archive / pass.file.path);
+          return {};
         }();
         then([this, a, id, since, recorded] {
           finishing_.erase(a->job.roll.name);

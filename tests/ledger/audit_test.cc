@@ -147,7 +147,7 @@ TEST_F(AuditTest, SweepTakesLeftoversAndNothingElse) {
     Ledger l = open();
     const auto gone = l.sweep();
     ASSERT_TRUE(gone) << gone.error().text;
-    std::vector<std::string> sorted = *gone;
+    std::vector<std::string> sorted = gone->gone;
     std::sort(sorted.begin(), sorted.end());
     EXPECT_EQ(sorted, (std::vector<std::string>{"rolls/next/proof/.pass-2.tif.part",
                                                 "rolls/next/proof/pass-1.tif",
@@ -159,7 +159,7 @@ TEST_F(AuditTest, SweepTakesLeftoversAndNothingElse) {
     const auto second = other.sweep();
     ASSERT_FALSE(second) << "a second station would delete what the first is writing";
     EXPECT_EQ(second.error().fault, Fault::try_again);
-    EXPECT_TRUE(l.sweep()->empty());
+    EXPECT_TRUE(l.sweep()->gone.empty());
   }
   EXPECT_TRUE(open().sweep()) << "the claim ends with the station";
 }

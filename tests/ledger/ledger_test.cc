@@ -173,6 +173,21 @@ TEST_F(LedgerTest, AHigherResolutionTakesTheLowerOnesPlace) {
   EXPECT_TRUE(l.due()->empty()) << "every frame is there at more";
 }
 
+TEST_F(LedgerTest, AllOfThemMeansThoseThatAreNotThereAtThatResolution) {
+  Ledger l = open();
+  proofed(l, "r", {"1", "2", "3"});
+  ASSERT_TRUE(l.want("r", {"2"}, {2400}));
+  ASSERT_TRUE(
+      l.full_done((**l.next_job({})).id, {put("r", "full/frame-02.tif", "2")}, {"2"}, {2400}));
+  ASSERT_TRUE(l.want("r", {"all"}, {2400}));
+  Job job = **l.next_job({});
+  EXPECT_EQ(job.frames, (Names{"1", "3"}));
+  ASSERT_TRUE(l.full_done(job.id, {put("r", "full/frame-01.tif", "1")}, {"1", "3"}, {2400}));
+  EXPECT_FALSE(*l.next_job({}));
+  ASSERT_TRUE(l.want("r", {"all"}, {4800}));
+  EXPECT_EQ((**l.next_job({})).frames, Names{"all"}) << "none is there at 4800";
+}
+
 TEST_F(LedgerTest, WantsBeforeTheProofWaitForIt) {
   Ledger l = open();
   ASSERT_TRUE(l.add_roll({"r", "s", "k", "", "", ""}));

@@ -93,8 +93,30 @@ TEST_F(RebuildTest, FromFoldersAloneEveryFinishedFileIsNamedAgain) {
     EXPECT_EQ(s.roll.stock, "c41-daylight-400");
   }
   EXPECT_EQ(after, before);
-  ASSERT_TRUE(l.sweep());
   EXPECT_TRUE(l.audit()->empty());
+}
+
+TEST_F(RebuildTest, ABetterFrameLiesBesideTheFirst) {
+  {
+    Ledger l = open();
+    finished(l, "r", false);
+    ASSERT_TRUE(l.want("r", {"7"}, {4800}));
+    const Job job = **l.next_job({});
+    EXPECT_EQ(job.named.count("rolls/r/full/frame-07.tif"), 1u);
+    const File frame = put("r", "full/frame-07-4800.tif", "seven, better");
+    ASSERT_TRUE(l.full_done(
+        job.id, {frame, put("r", "full/frame-07-4800.yaml", card("r", frame, 4800, {}))}, {"7"},
+        {4800}));
+  }
+  ASSERT_TRUE(Ledger::rebuild(archive_));
+  Ledger l = open();
+  EXPECT_EQ(l.state("r")->at_full, std::vector<std::string>{"7"});
+  EXPECT_EQ(sums(*l.state("r")).count("rolls/r/full/frame-07.tif"), 1u);
+  EXPECT_EQ(sums(*l.state("r")).count("rolls/r/full/frame-07-4800.tif"), 1u);
+  ASSERT_TRUE(l.want("r", {"7"}, {4800}));
+  EXPECT_TRUE(l.due()->empty()) << "there at 4800";
+  ASSERT_TRUE(l.want("r", {"7"}, {4801}));
+  EXPECT_FALSE(l.due()->empty());
 }
 
 TEST_F(RebuildTest, TheLedgerBeforeIsKeptAndReadable) {

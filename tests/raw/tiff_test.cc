@@ -43,15 +43,16 @@ std::vector<std::uint16_t> rows_of(std::int64_t width, std::int64_t first, std::
   return rows;
 }
 
-Result<Written> write(const fs::path& path, std::int64_t width, std::int64_t height, bool known, std::int64_t most, std::int64_t chunk,
-                      const Tags& tags = {}) {
+Result<Written> write(const fs::path& path, std::int64_t width, std::int64_t height, bool known,
+                      std::int64_t most, std::int64_t chunk, const Tags& tags = {},
+                      const std::string& note = {}) {
   auto writer = Writer::create(path, width, known ? height : -1, Ppi{2400}, tags, most);
   if (!writer) return fail(writer.error());
   for (std::int64_t y = 0; y < height; y += chunk) {
     const std::int64_t n = std::min(chunk, height - y);
     if (auto r = (*writer)->write(rows_of(width, y, n).data(), n); !r) return fail(r.error());
   }
-  return (*writer)->finish();
+  return (*writer)->finish(note);
 }
 
 std::string bytes_of(const fs::path& path) {
@@ -125,7 +126,13 @@ TEST(Writer, IsReadBackByAnotherReaderAndTheSumIsThatOfTheFile) {
                         Case{333, 1001, 13, false, 2000, false}, Case{333, 1001, 13, false, 0, true}, Case{50, 17, 5, false, 1 << 25, true}}) {
     const fs::path path = folder.path / "a.tif";
     auto written = write(path, c.width, c.height, c.known, c.most, c.chunk,
-                         {.roll = "roll 7", .page = "pass 1", .make = "M", .model = "N", .date_time = "2026:01:02 03:04:05", .note = "a note"});
+                         {.roll = "roll 7",
+                          .page = "pass 1",
+                          .make = "M",
+                          .model = "N",
+                          .date_time = "2026:01:02 03:04:05",
+                          .note = "a note"},
+                         "said at the end");
     ASSERT_TRUE(written) << written.error().text;
     const Plain tiff(path);
     EXPECT_EQ(tiff.big, c.big);
@@ -142,7 +149,9 @@ TEST(Writer, IsReadBackByAnotherReaderAndTheSumIsThatOfTheFile) {
     EXPECT_EQ(tiff.one(283), 2400u);
     EXPECT_EQ(tiff.one(284), 1u);                                           // contiguous
     EXPECT_EQ(tiff.one(296), 2u);                                           // inch
-    EXPECT_EQ(tiff.blobs.at(270).rfind("scanner-linear, not colour managed; a note", 0), 0u);
+    EXPECT_EQ(
+        tiff.blobs.at(270).rfind("scanner-linear, not colour managed; a note; said at the end", 0),
+        0u);
     EXPECT_STREQ(tiff.blobs.at(269).c_str(), "roll 7");
     EXPECT_STREQ(tiff.blobs.at(285).c_str(), "pass 1");
     EXPECT_STREQ(tiff.blobs.at(305).c_str(), "lapwright");

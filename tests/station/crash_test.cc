@@ -1,0 +1,322 @@
+// A roll's life at the station, from its adding to a better frame at full, cut off at every change
+// of the disk: by a loss of power (disk_model.h) and by the n-th call that fails. What was told to
+// be done is there, what the ledger names is whole, and nothing else is left.
+#include <gtest/gtest.h>
+#include <unistd.h>
+
+#include <cerrno>
+#include <nlohmann/json.hpp>
+
+#include "disk_model.h"
+#include "raw/tiff.h"
+#include "station/assignment.h"
+#include "station/pass_note.h"
+#include "watched_sqlite.h"
+
+namespace lapwright::station {
+namespace {
+
+namespace fs = std::filesystem;
+using ledger::File;
+using ledger::Job;
+using ledger::Ledger;
+
+/// The steps as the station takes them, on pictures of some pixels.
+class Life {
+ public:
+  explicit Life(const fs::path& archive) { s_.archive = archive; }
+
+  static constexpr int steps = 17;
+  Result<> step(int n) {
+    switch (n) {
+      case 0:
+        return start();
+      case 1:
+        return ledger_->add_roll({"r", "135-7x5", "k", "", "", ""});
+      case 2:
+        return plan(2);
+      case 3:
+        return pass(1, 11);
+      case 4:
+        return pass(2, 22);
+      case 5:
+        return refuse(2);
+      case 6:
+        return pass(2, 23);
+      case 7:
+        return proof();
+      case 8:
+        return ledger_->want("r", {"7", "12A"}, {300});
+      case 9:
+        return plan(1);
+      case 10:
+        return pass(1, 31);
+      case 11:
+        return full({"7", "12A"}, 300);
+      case 12:
+        ledger_.reset();
+        return {};  // SQLite takes its log into the database
+      case 13:
+        return start();
+      case 14:
+        return ledger_->want("r", {"all"}, {600});
+      case 15:
+        return plan(1);
+      default:
+        return full({"7", "12A"}, 600);
+    }
+  }
+
+  /// Everything that a person or the next start is told.
+  static std::string told(Ledger& l) {
+    const auto states = l.states();
+    EXPECT_TRUE(states);
+    std::string out;
+    for (const auto& st : *states) {
+      out += st.roll.name + (st.proofed ? " proofed" : "") + " full";
+      for (const auto& f : st.at_full) out += " " + f;
+      out += " due";
+      for (const auto& f : st.due) out += " " + f;
+      for (const File& f : st.files) out += "\n" + f.path + " " + f.sha256;
+    }
+    const auto job = l.next_job({});
+    EXPECT_TRUE(job);
+    if (job && *job) {
+      out += "\njob " + std::to_string((*job)->id) + " at " + std::to_string((*job)->ppi.value);
+      out += (*job)->plan ? " " + (*job)->plan->dump() : "";
+      for (const auto& f : (*job)->frames) out += " " + f;
+      for (const auto& c : (*job)->captured)
+        out += "\npass " + std::to_string(c.pass) + " " + c.file.sha256 + " " + c.capture.dump();
+    }
+    return out;
+  }
+  std::string told() { return ledger_ ? told(*ledger_) : ""; }
+
+ private:
+  Result<> start() {
+    auto opened = Ledger::open(s_.archive);
+    if (!opened) return fail(opened.error());
+    ledger_ = std::make_unique<Ledger>(std::move(*opened));
+    auto swept = ledger_->sweep(read_pass_note);
+    if (!swept) return fail(swept.error());
+    return {};
+  }
+  Result<> seek() {
+    auto job = ledger_->next_job({});
+    if (!job || !*job) return fail(job ? Error{Fault::internal, "no job"} : job.error());
+    a_.job = **job;
+    return {};
+  }
+  Result<> plan(int passes) {
+    if (auto r = seek(); !r) return r;
+    const Json plan = {{"passes", passes}, {"ppi", a_.job.ppi.value}};
+    a_.plan.ppi = a_.job.ppi, a_.plan_mark = ledger::plan_mark(plan);
+    return ledger_->job_planned(a_.job.id, plan);
+  }
+  Result<File> picture(const fs::path& file, int value, const std::string& note) {
+    raw::Tags tags;
+    tags.date_time = "2026:01:02 03:04:05";
+    auto writer = raw::Writer::create(file, 40, 30, Ppi{300}, tags);
+    if (!writer) return fail(writer.error());
+    const std::vector<std::uint16_t> rows(40 * 15 * 3, static_cast<std::uint16_t>(value));
+    for (int half = 0; half < 2; ++half)
+      if (auto r = (*writer)->write(rows.data(), 15); !r) return fail(r.error());
+    auto w = (*writer)->finish(note);
+    if (!w) return fail(w.error());
+    return File{w->path.lexically_relative(s_.archive).string(), w->sha256, w->bytes};
+  }
+  Result<File> text(const fs::path& file, const std::string& what) {
+    if (auto r = core::write_file(file, what); !r) return fail(r.error());
+    core::Sha256 sum;
+    sum.add(what.data(), what.size());
+    return File{file.lexically_relative(s_.archive).string(), sum.hex(), what.size()};
+  }
+  Result<> pass(int number, int value) {
+    if (auto r = seek(); !r) return r;
+    const Json capture = {{"device", "d"}, {"value", value}};
+    auto file = picture(a_.pass_file(s_, number), value,
+                        pass_note({"r", a_.job.id, number, a_.plan_mark, capture}));
+    if (!file) return fail(file.error());
+    return ledger_->pass_captured(a_.job.id, number, *file, capture);
+  }
+  Result<> refuse(int number) {
+    if (auto r = ledger_->pass_refused(a_.job.id, number, "moved"); !r) return r;
+    return core::remove_file(a_.pass_file(s_, number));
+  }
+  Result<> proof() {
+    const fs::path folder = a_.folder(s_);
+    auto sheet = picture(folder / "sheet.tif", 9, "");
+    if (!sheet) return fail(sheet.error());
+    auto plan = text(folder / "plan.json", "{}");
+    if (!plan) return fail(plan.error());
+    return ledger_->proof_done(a_.job.id, {*sheet, *plan},
+                               {{"frames", {{{"frame", "7"}}, {{"frame", "12A"}}}}});
+  }
+  Result<> full(const std::vector<std::string>& frames, int ppi) {
+    if (auto r = seek(); !r) return r;
+    std::vector<File> files;
+    for (const std::string& frame : frames) {
+      const std::string stem = a_.frame_stem(s_, frame).string();
+      auto tif = picture(stem + ".tif", ppi, "");
+      if (!tif) return fail(tif.error());
+      auto card = text(stem + ".yaml", "card of " + frame);
+      if (!card) return fail(card.error());
+      files.push_back(*tif), files.push_back(*card);
+    }
+    if (auto r = ledger_->full_done(a_.job.id, files, frames, Ppi{ppi}); !r) return r;
+    for (const auto& c : a_.job.captured)
+      if (auto r = core::remove_file(s_.archive / c.file.path); !r) return r;
+    return {};
+  }
+
+  Setting s_;
+  Assignment a_;
+  std::unique_ptr<Ledger> ledger_;
+};
+
+class CrashTest : public testing::Test {
+ protected:
+  void SetUp() override {
+    const fs::path memory = "/dev/shm";
+    root_ = (fs::is_directory(memory) ? memory : fs::temp_directory_path()) /
+            ("lapwright-crash-" + std::to_string(::getpid()));
+    fs::remove_all(root_);
+    fs::create_directories(root_);
+  }
+  void TearDown() override {
+    core::watch_calls({});
+    core::fail_nth_call(0, 0);
+    fs::remove_all(root_);
+  }
+
+  /// What is told after each step of an undisturbed life; [0] before the first, [steps] at the end.
+  std::vector<std::string> undisturbed() {
+    std::vector<std::string> out{""};
+    Life life(root_ / "calm" / "archive");
+    for (int n = 0; n < Life::steps; ++n) {
+      const auto r = life.step(n);
+      EXPECT_TRUE(r) << n << ": " << (r ? "" : r.error().text);
+      out.push_back(n == 12 ? out.back() : life.told());
+    }
+    return out;
+  }
+  /// Opened as the station does at its start: all is well, and as it was before step `n` or after.
+  static std::string trouble(const fs::path& archive, const std::vector<std::string>& told, int n) {
+    auto l = Ledger::open(archive);
+    if (!l) return "not opened: " + l.error().text;
+    if (!l->restored().empty()) return "the ledger was not sound: " + l->restored();
+    const auto before = l->audit();
+    if (!before) return "not audited before the sweep: " + before.error().text;
+    for (const auto& line : *before)
+      if (line.trouble != "not in the ledger") return "unswept: " + line.path + " " + line.trouble;
+    const auto swept = l->sweep(read_pass_note);
+    if (!swept) return "not swept: " + swept.error().text;
+    const auto audited = l->audit();
+    if (!audited) return "not audited: " + audited.error().text;
+    for (const auto& line : *audited) return line.path + " " + line.trouble;
+    for (const auto& e : fs::recursive_directory_iterator(archive / "rolls"))
+      if (e.path().extension() == ".part") return e.path().string() + " stays";
+    const std::string now = Life::told(*l);
+    const auto i = static_cast<std::size_t>(n);
+    if (now == told[i] || now == told[i + 1]) return "";
+    return "told:\n" + now + "\nwould be right:\n" + told[i] + "\nor\n" + told[i + 1];
+  }
+
+  fs::path root_;
+};
+
+TEST_F(CrashTest, APowerCutAtAnyMomentLosesNothingThatWasTold) {
+  const auto told = undisturbed();
+  const fs::path lived = root_ / "lived", cut = root_ / "cut";
+  fs::create_directories(lived);
+  DiskModel disk(lived);
+  std::mt19937 dice(20260517);
+  int step = 0;
+  long changes = 0, crashes = 0;
+  std::string first_trouble;
+  bool looking = false;  // the archives of the crashes are opened with the same code
+  WatchedSqlite sqlite;
+  const auto seen = [&](const core::DiskCall& c) {
+    if (looking || !first_trouble.empty()) return;
+    std::string name = c.path.string();
+    if (!name.starts_with(lived.string())) return;
+    disk.take(c);
+    ++changes;
+    looking = true;
+    for (int round = 0; round < 6 && first_trouble.empty(); ++round) {
+      disk.crash(cut,
+                 round == 0   ? DiskModel::Luck::all_kept
+                 : round == 1 ? DiskModel::Luck::all_lost
+                              : DiskModel::Luck::dice,
+                 dice);
+      ++crashes;
+      if (const std::string t = trouble(cut / "archive", told, step); !t.empty())
+        first_trouble = "step " + std::to_string(step) + ", change " + std::to_string(changes) +
+                        " (" + name + "), round " + std::to_string(round) + ": " + t;
+    }
+    looking = false;
+  };
+  core::watch_calls(seen);
+  sqlite.watch(seen);
+  {
+    Life life(lived / "archive");
+    for (; step < Life::steps && first_trouble.empty(); ++step) {
+      const auto r = life.step(step);
+      ASSERT_TRUE(r) << step << ": " << r.error().text;
+    }
+    sqlite.watch({});
+    core::watch_calls({});
+  }
+  EXPECT_EQ(first_trouble, "");
+  EXPECT_GT(changes, 300);
+  std::printf("%ld changes of the disk, %ld power cuts\n", changes, crashes);
+}
+
+/// Lives until something fails; the step in which it did, or `steps`.
+int live(const fs::path& archive) {
+  Life life(archive);
+  for (int n = 0; n < Life::steps; ++n)
+    if (!life.step(n)) return n;
+  return Life::steps;
+}
+
+TEST_F(CrashTest, WhicheverCallOfCoreFilesFailsNothingThatWasToldIsLost) {
+  const auto told = undisturbed();
+  constexpr int numbers[] = {ENOSPC, EIO, EROFS};
+  long n = 0;
+  for (bool fired = true; fired; ++n) {
+    const fs::path archive = root_ / "lived" / "archive";
+    fs::remove_all(archive);
+    core::fail_nth_call(n + 1, numbers[n % 3]);
+    const int step = live(archive);
+    fired = core::calls_made() > n;
+    core::fail_nth_call(0, 0);
+    ASSERT_TRUE(fired || step == Life::steps);
+    ASSERT_EQ(trouble(archive, told, std::min(step, Life::steps - 1)), "")
+        << "call " << n + 1 << " failed, in step " << step;
+  }
+  EXPECT_GT(n, 150);
+  std::printf("%ld calls of core/files were made to fail\n", n - 1);
+}
+
+TEST_F(CrashTest, WhicheverCallOfSqliteFailsFsyncAmongThemNothingThatWasToldIsLost) {
+  const auto told = undisturbed();
+  WatchedSqlite sqlite;
+  long n = 0;
+  for (bool fired = true; fired; ++n) {
+    const fs::path archive = root_ / "lived" / "archive";
+    fs::remove_all(archive);
+    sqlite.fail_nth(n + 1);
+    const int step = live(archive);
+    fired = sqlite.calls() > n;
+    sqlite.fail_nth(0);
+    ASSERT_TRUE(fired || step == Life::steps);
+    ASSERT_EQ(trouble(archive, told, std::min(step, Life::steps - 1)), "")
+        << "call " << n + 1 << " failed, in step " << step;
+  }
+  EXPECT_GT(n, 100);
+  std::printf("%ld calls of SQLite were made to fail\n", n - 1);
+}
+
+}  // namespace
+}  // namespace lapwright::station
