@@ -38,7 +38,7 @@ enum Option {
 };
 
 const char* const modes[] = {"Color", "Gray", nullptr};
-const char* const sources[] = {"Flatbed", "Transparency Window", nullptr};
+const char* const sources[] = {"Flatbed", "Transparency Window", "Infrared Transparency Window", nullptr};
 const char* const film_types[] = {"Negative Film", "Positive Film", nullptr};
 const char* const gammas[] = {"Standard", "None", nullptr};
 const char* const colours[] = {"Automatic", "None", nullptr};
@@ -84,7 +84,8 @@ class Device {
   void set_reach();
   SANE_Status set(int i, void* value, SANE_Int& info);
   SANE_Status set_text(int i, const char* wanted, SANE_Int& info);
-  bool film() const { return text(opt_source) == sources[1]; }
+  bool film() const { return text(opt_source) != sources[0]; }
+  bool infrared() const { return text(opt_source) == sources[2]; }
   bool honest() const;
   const std::string& text(int i) const { return texts_.at(i); }
   SANE_Word word(int i) const { return words_.at(i); }
@@ -340,6 +341,7 @@ SANE_Status Device::start() {
   setup.height = down();
   setup.window_width = SANE_UNFIX(x_range_.max);
   setup.window_height = SANE_UNFIX(y_range_.max);
+  setup.infrared = infrared();
   if (setup.width < 1 || setup.height < 1) return SANE_STATUS_INVAL;
 
   std::unique_ptr<const Sleeve> sleeve;

@@ -15,6 +15,8 @@
 namespace lapwright::flatbed {
 namespace {
 
+constexpr double infrared_off_mm = 0.11;
+
 /// 8192 normal deviates, made once.
 const std::vector<float>& deviates() {
   static const std::vector<float> table = [] {
@@ -46,10 +48,11 @@ Pass::Pass(const Description& description, const PassSetup& setup, std::unique_p
   // Nominal to physical: scale, then skew of the carriage, then a turn about the window's middle, then the offset.
   const double turn = b.turn_degrees * std::numbers::pi / 180, skew = std::tan(b.skew_degrees * std::numbers::pi / 180);
   const double mx = setup_.window_width / 2, my = setup_.window_height / 2;
+  const double off = setup_.infrared ? infrared_off_mm : 0;
   const Affine<BedSpace, BedSpace> stretch{1 + b.scale_x, 0, skew * (1 + b.scale_y), 1 + b.scale_y, -mx * (1 + b.scale_x) - skew * my,
                                            -my * (1 + b.scale_y)};
   const Affine<BedSpace, BedSpace> turned{std::cos(turn), std::sin(turn), -std::sin(turn), std::cos(turn),
-                                          mx + b.offset_x, my + b.offset_y};
+                                          mx + b.offset_x + off, my + b.offset_y - off};
   errors_ = core::compose(turned, stretch);
 
   const std::int64_t points = setup_.width * samples_;
@@ -135,6 +138,7 @@ void Pass::row(std::int64_t y, float* light, std::uint16_t* out, std::vector<std
       line.t = t_.data();
       line.count = static_cast<int>(points);
       line.pixel = pixel_ / samples_;
+      line.infrared = setup_.infrared;
       float* where = samples_ > 1 ? one : sum;
       std::fill_n(where, points * 3, 1.0F);
       sleeve_->dim(line, where, touched);

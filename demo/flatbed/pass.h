@@ -25,6 +25,7 @@ struct PassSetup {
   int ppi = 300;
   std::int64_t width = 0, height = 0;
   double window_width = 203.2, window_height = 254;
+  bool infrared = false;  // another lamp and another focus: it lies a little off
 };
 
 class Pass {

@@ -240,6 +240,8 @@ void Sleeve::dim_strip(const Strip& strip, const Line& line, float* light,
         if (e != 0) d = print_[e];
       }
     }
+    if (line.infrared && d_.process != Process::bw_negative)
+      for (float& channel : d) channel = 0.045F + 0.02F * channel;
     const std::int8_t* g = &grain_[(wrap(v / grain_mm + shift, grain_side) * grain_side +
                                     wrap(u / grain_mm + shift, grain_side)) * 4];
     for (std::size_t c = 0; c < 3; ++c) {

@@ -49,6 +49,7 @@ class Sleeve {
     const double* t = nullptr;
     int count = 0;
     double pixel = 0.01;  // how wide one point sees, mm
+    bool infrared = false;  // dyes hardly hold it back; silver and dust do (common practice, no source)
   };
   /// Multiplies `light` (3 values a point) by what lies there. `touched` marks the pictures that were looked at.
   void dim(const Line& line, float* light, std::vector<std::uint8_t>& touched) const;

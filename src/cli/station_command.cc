@@ -9,7 +9,7 @@ namespace lapwright::cli {
 namespace {
 
 struct Arguments {
-  std::string bed, key, events;
+  std::string bed, key, events, infrared;
   int ppi = 0;
   bool once = false, no_look = false;
 };
@@ -71,6 +71,16 @@ Result<int> run_station(const Common& common, const Arguments& args) {
   if (!ppi) return fail(ppi.error());
   setting.proof_ppi = *ppi;
   setting.convert = common.config.convert;
+  if (!args.infrared.empty()) {
+    setting.infrared = args.infrared == "all" ? station::Setting::Infrared::all
+                                              : station::Setting::Infrared::full;
+    auto known = bed->probe(setting.device);
+    if (!known) return fail(known.error());
+    if (known->infrared.empty())
+      return fail(Fault::unavailable, setting.device +
+                                          ": shows no infrared (lapwright beds --probe tells what "
+                                          "it has); leave --infrared away");
+  }
   station::Options options;
   options.key = !args.key.empty() ? args.key : common.config.key.value_or("terminal");
   options.events = args.events;
@@ -107,6 +117,14 @@ void add_station(CLI::App& app, Common& common, Run& run) {
          "--events", args->events,
          "Write the event stream, one JSON object a line, to a file, a pipe or - (standard output)")
       ->type_name("F");
+  sub->add_option("--infrared", args->infrared,
+                  "full or all: a picture by infrared light of every full-resolution pass, or of "
+                  "every pass, where the\n"
+                  "flatbed has it, kept beside the pass; dyes let infrared through, dust does not. "
+                  "Never of silver\n"
+                  "film, whose picture holds it back as dust does")
+      ->check(CLI::IsMember({"full", "all"}))
+      ->type_name("W");
   sub->add_flag("--once", args->once, "End after one job");
   sub->add_flag("--no-look", args->no_look,
                 "Never take the quick low-resolution look before a long pass");

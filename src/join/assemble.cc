@@ -163,8 +163,9 @@ profile::Card card_of(const raw::Written& written, const SheetGeometry& geometry
   card.mm_per_pixel = geometry.ppi.mm_per_pixel();
   for (const Piece& piece : pieces) {
     const auto& m = piece.placement.affine;
-    card.passes.push_back({.pass = piece.number, .file = {}, .sha256 = {}, .device = {}, .started = {}, .finished = {}, .options = {},
-                           .sleeve_to_pass = {m.a, m.b, m.c, m.d, m.e, m.f}});
+    profile::Card::Pass& pass = card.passes.emplace_back();
+    pass.pass = piece.number;
+    pass.sleeve_to_pass = {m.a, m.b, m.c, m.d, m.e, m.f};
   }
   for (const lap::Report& r : laps)
     card.laps.push_back({.a = r.a, .b = r.b, .residual_px = r.residual_px, .overlap_mm = r.overlap_mm, .confidence = r.confidence,

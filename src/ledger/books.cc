@@ -68,6 +68,12 @@ Json to_json(const File& file) {
   return {{"path", file.path}, {"sha256", file.sha256}, {"bytes", file.bytes}};
 }
 
+std::optional<File> infrared_of(const Json& capture) {
+  const auto it = capture.find("infrared");
+  if (it == capture.end() || !it->is_object()) return std::nullopt;
+  return to_file(member(*it, "file"));
+}
+
 bool frame_order(const std::string& a, const std::string& b) {
   const auto split = [](const std::string& s) {
     std::size_t n = 0;
@@ -96,7 +102,10 @@ std::map<std::string, File> RollBook::named() const {
   std::map<std::string, File> out = kept_passes;
   for (const auto& [path, file] : published) out[path] = file;
   const auto add = [&](const OpenJob& job) {
-    for (const auto& [pass, captured] : job.captured) out[captured.file.path] = captured.file;
+    for (const auto& [pass, captured] : job.captured) {
+      out[captured.file.path] = captured.file;
+      if (captured.infrared) out[captured.infrared->path] = *captured.infrared;
+    }
   };
   if (proof) add(*proof);
   for (const OpenJob& job : full) add(job);
@@ -175,7 +184,8 @@ void RollBook::apply(const Fact& fact) {
       open->dropped.insert(captured.file.sha256);
     open->captured.clear();
   } else if (fact.kind == kind::pass_captured) {
-    open->captured[pass] = {pass, to_file(member(body, "file")), member(body, "capture")};
+    const Json capture = member(body, "capture");
+    open->captured[pass] = {pass, to_file(member(body, "file")), capture, infrared_of(capture)};
   } else if (fact.kind == kind::pass_refused) {
     if (const auto it = open->captured.find(pass); it != open->captured.end()) {
       open->dropped.insert(it->second.file.sha256);

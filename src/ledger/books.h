@@ -86,5 +86,7 @@ class Books {
 bool frame_order(const std::string& a, const std::string& b);
 
 Json to_json(const File& file);
+/// The infrared picture that a pass's capture tells of.
+std::optional<File> infrared_of(const Json& capture);
 
 }  // namespace lapwright::ledger

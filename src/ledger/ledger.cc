@@ -418,6 +418,9 @@ Result<> Ledger::pass_captured(std::int64_t job, int pass, const File& file, con
                             return fail(Fault::bad_data, "pass " + std::to_string(pass) +
                                                              ": passes count from 1; not recorded");
                           if (auto r = store_->check_file(*roll, file); !r) return fail(r.error());
+                          if (const auto infrared = infrared_of(capture))
+                            if (auto r = store_->check_file(*roll, *infrared); !r)
+                              return fail(r.error());
                           return Store::Entry{kind::pass_captured, *roll, job};
                         });
 }

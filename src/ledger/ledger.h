@@ -48,7 +48,12 @@ struct Job {
   Ppi ppi;                            // 0: the station's choice
   std::vector<std::string> frames;  // full: frame names not there yet; {"all"} for the whole sleeve
   std::optional<Json> plan;          // when already planned
-  struct Captured { int pass = 0; File file; Json capture; };  // capture: what bed::Captured held
+  struct Captured {
+    int pass = 0;
+    File file;
+    Json capture;                  // what bed::Captured held
+    std::optional<File> infrared;  // its picture by infrared light, told in `capture`
+  };
   std::vector<Captured> captured;    // kept passes, in pass order
   std::set<std::string> named;  // every path of the roll that the ledger names: never overwritten
 };

@@ -32,6 +32,15 @@ void write_reading(std::string& out, const std::string& key, const Card::Reading
   line(out, "  ", "from", yaml_scalar(r.from));
 }
 
+void write_infrared(std::string& out, const std::string& indent, const Card::Infrared& i) {
+  out += indent + "infrared:  # a picture of its own, linear\n";
+  line(out, indent + "  ", "file", yaml_scalar(i.file));
+  line(out, indent + "  ", "sha256", yaml_scalar(i.sha256));
+  if (!i.to_infrared) return;
+  line(out, indent + "  ", "to_infrared", list(*i.to_infrared) + "  # px to its px, as measured");
+  line(out, indent + "  ", "residual_px", num(i.residual_px));
+}
+
 /// "density over the open light 0.320 0.630 0.720", where both are known.
 std::string density_remark(const Card& card) {
   if (!card.open_light || !card.base) return "";
@@ -61,6 +70,17 @@ std::string checksum(const Section& s) {
   return value;
 }
 
+Card::Infrared read_infrared(const Section& s) {
+  Card::Infrared i;
+  i.file = s.text("file");
+  i.sha256 = checksum(s);
+  if (!s.has("to_infrared")) return i;
+  i.to_infrared = array_of<6>(s, "to_infrared");
+  i.residual_px = s.number("residual_px", 0, 1e12);
+  return i;
+}
+const Section::Known infrared_keys{"file", "sha256", "to_infrared", "residual_px"};
+
 Card::Pass read_pass(const Section& s) {
   Card::Pass p;
   p.pass = static_cast<int>(s.whole("pass", 1, 100000));
@@ -70,6 +90,7 @@ Card::Pass read_pass(const Section& s) {
   p.started = s.text("started");
   p.finished = s.text("finished");
   p.sleeve_to_pass = array_of<6>(s, "sleeve_to_pass");
+  if (s.has("infrared")) p.infrared = read_infrared(s.part("infrared", infrared_keys));
   const Tree* options = s.tree("options");
   if (!options || options->kind == Tree::Kind::null) return p;
   for (const Tree& item : options->items) {
@@ -134,6 +155,7 @@ std::string write_card(const Card& card) {
     line(out, "    ", "started", yaml_scalar(p.started));
     line(out, "    ", "finished", yaml_scalar(p.finished));
     line(out, "    ", "sleeve_to_pass", list(p.sleeve_to_pass) + "  # mm to px, as measured");
+    if (p.infrared) write_infrared(out, "    ", *p.infrared);
     out += p.options.empty() ? "    options: []\n" : "    options:  # as read back\n";
     for (const auto& [name, value] : p.options)
       line(out, "      - ", yaml_scalar(name), yaml_scalar(value));
@@ -146,6 +168,7 @@ std::string write_card(const Card& card) {
     line(out, "    ", "confidence", num(l.confidence));
     line(out, "    ", "light_percent", list(l.light_percent));
   }
+  if (card.infrared) write_infrared(out, "", *card.infrared);
   if (card.open_light) write_reading(out, "open_light", *card.open_light, "");
   if (card.base) write_reading(out, "base", *card.base, density_remark(card));
   return out;
@@ -157,7 +180,7 @@ Result<Card> read_card(const std::string& yaml, const std::string& file) {
   Complaint complaint(file, Fault::bad_data);
   const Section top(*tree, "", complaint,
                     {"file", "sha256", "roll", "sleeve", "stock", "ppi", "pixels", "origin",
-                     "mm_per_pixel", "passes", "laps", "open_light", "base"});
+                     "mm_per_pixel", "passes", "laps", "infrared", "open_light", "base"});
   Card card;
   card.file = top.text("file");
   card.sha256 = checksum(top);
@@ -172,13 +195,14 @@ Result<Card> read_card(const std::string& yaml, const std::string& file) {
   card.origin_mm = {origin.number("x", -1e6, 1e6, "mm"), origin.number("y", -1e6, 1e6, "mm")};
   card.mm_per_pixel = top.number("mm_per_pixel", 1e-6, 1000, "mm");
   for (const Section& s : top.parts("passes", {"pass", "file", "sha256", "device", "started",
-                                               "finished", "sleeve_to_pass", "options"})) {
+                                               "finished", "sleeve_to_pass", "infrared", "options"})) {
     card.passes.push_back(read_pass(s));
   }
   for (const Section& s :
        top.parts("laps", {"between", "residual_px", "overlap_mm", "confidence", "light_percent"})) {
     card.laps.push_back(read_lap(s));
   }
+  if (top.has("infrared")) card.infrared = read_infrared(top.part("infrared", infrared_keys));
   const Section::Known reading{"counts", "where", "from"};
   if (top.has("open_light")) card.open_light = read_reading(top.part("open_light", reading));
   if (top.has("base")) card.base = read_reading(top.part("base", reading));

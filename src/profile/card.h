@@ -23,11 +23,19 @@ struct Card {
   Pixels width, height;
   Spot<SleeveSpace> origin_mm;  // sleeve coordinates of the first pixel's top left corner
   double mm_per_pixel = 0;
+  /// A linear picture by infrared light under the same lay. `to_infrared`: the picture's pixels to
+  /// its own, as measured; not there where it could not be. Of a frame it lies as the frame does.
+  struct Infrared {
+    std::string file, sha256;
+    std::optional<std::array<double, 6>> to_infrared;
+    double residual_px = 0;
+  };
   struct Pass {
     int pass = 0;
     std::string file, sha256, device, started, finished;  // RFC 3339
     std::vector<std::pair<std::string, std::string>> options;  // as read back after setting
     std::array<double, 6> sleeve_to_pass{};                    // mm to px, as measured
+    std::optional<Infrared> infrared;
   };
   std::vector<Pass> passes;
   struct Lap {
@@ -41,6 +49,7 @@ struct Card {
     Rect<SleeveSpace> where;
     std::string from;  // "empty pocket", "gutter", "rebate", ...
   };
+  std::optional<Infrared> infrared;
   std::optional<Reading> open_light, base;  // base also in density over open light = log10(open/base)
 };
 

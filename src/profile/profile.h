@@ -69,6 +69,7 @@ struct Trim { double warmth = 0, tint = 0, brightness = 0, contrast = 0; };  // 
 struct StockProfile {
   std::string name, about, file;
   Process process = Process::colour_negative;
+  bool silver = false;  // the picture is of silver, which holds back infrared as dust does
   std::optional<Channels> base;
   Channels gain{1, 1, 1}, offset{0, 0, 0};
   struct Paper { double slope = 2.97, dmin = 0.05, dmax = 2.10; } paper;

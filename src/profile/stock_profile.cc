@@ -17,7 +17,7 @@ Result<StockProfile> parse_stock(const std::string& yaml, const std::string& fil
   if (!tree) return fail(tree.error());
   Complaint complaint(file, Fault::bad_profile);
   const Section top(*tree, "", complaint,
-                    {"stock", "about", "process", "base", "gain", "offset", "paper", "trim"});
+                    {"stock", "about", "process", "image", "base", "gain", "offset", "paper", "trim"});
   StockProfile s;
   s.file = file;
   s.name = top.name("stock");
@@ -25,6 +25,8 @@ Result<StockProfile> parse_stock(const std::string& yaml, const std::string& fil
   s.process =
       std::vector{Process::colour_negative, Process::bw_negative,
                   Process::slide}[top.word("process", {"colour-negative", "bw-negative", "slide"})];
+  s.silver = top.has("image") ? top.word("image", {"dye", "silver"}) == 1
+                              : s.process == Process::bw_negative;
   if (top.has("base")) s.base = channels(top, "base", 0, 4);
   if (top.has("gain")) s.gain = channels(top, "gain", 0.1, 10);
   if (top.has("offset")) s.offset = channels(top, "offset", -3, 3);

@@ -36,6 +36,14 @@ struct Setting {
   bed::Device identity;  // vendor and model for the TIFF tags
   Ppi proof_ppi;
   std::vector<std::string> convert;  // outside conversion stage, empty: the built-in one
+  enum class Infrared { none, full, all } infrared = Infrared::none;  // of which passes as well
+};
+
+/// A pass's picture by infrared light under the same lay.
+struct InfraredPass {
+  ledger::File file;
+  std::optional<Affine<PassSpace, PassSpace>> from_visible;  // nothing: could not be measured
+  double residual_px = 0;
 };
 
 struct KeptPass {
@@ -44,6 +52,7 @@ struct KeptPass {
   Affine<SleeveSpace, PassSpace> planned;  // by the plan and the window that the device really gave
   bool checked = false;
   lap::Placement placement;  // as measured (pass 1: as planned)
+  std::optional<InfraredPass> infrared;
 };
 
 struct Assignment {
@@ -66,7 +75,10 @@ struct Assignment {
   /// Names that no file has that the ledger names of this roll: pass-1.tif in proof, pass-JOB-1.tif
   /// in full; frame-07 (.tif, .yaml), a later and better one frame-07-2400.
   std::filesystem::path pass_file(const Setting& s, int number) const;
+  std::filesystem::path infrared_file(const Setting& s, int number) const;  // …-infrared.tif
   std::filesystem::path frame_stem(const Setting& s, const std::string& frame) const;
+  /// Whether its passes are captured by infrared light as well; never of silver.
+  bool takes_infrared(const Setting& s) const;
   /// How many passes, from the first on, are kept without a hole.
   int kept() const;
 };

@@ -4,6 +4,7 @@
 
 #include "core/clock.h"
 #include "core/files.h"
+#include "lap/same_lay.h"
 #include "station/assignment.h"
 #include "station/early.h"
 #include "station/pass_note.h"
@@ -77,6 +78,82 @@ class PassWriter : public bed::Receiver {
   Ppi ppi_;
 };
 
+/// Writes the rows of an infrared pass as they come.
+class InfraredWriter : public bed::Receiver {
+ public:
+  InfraredWriter(std::filesystem::path file, const plan::Pass& pass, raw::Tags tags,
+                 Progress& progress)
+      : file_(std::move(file)), pass_(pass), tags_(std::move(tags)), progress_(progress) {}
+  Result<> begin(const bed::Format& f) override {
+    progress_.line = 0, progress_.of = f.height < 0 ? pass_.height.value : f.height;
+    width_ = f.width;
+    auto writer =
+        raw::Writer::create(file_, f.width, f.height, f.ppi, tags_, pass_.height.value * 2);
+    if (!writer) return fail(writer.error());
+    writer_ = std::move(*writer);
+    return {};
+  }
+  Result<> rows(const std::uint16_t* samples, std::int64_t count) override {
+    progress_.line += count;
+    progress_.bytes += count * width_ * core::bytes_per_pixel;
+    return writer_->write(samples, count);
+  }
+  Result<raw::Written> finish() {
+    if (!writer_) return fail(Fault::io, "the flatbed gave no rows");
+    return writer_->finish("infrared");
+  }
+
+ private:
+  std::filesystem::path file_;
+  const plan::Pass& pass_;
+  raw::Tags tags_;
+  Progress& progress_;
+  std::unique_ptr<raw::Writer> writer_;
+  std::int64_t width_ = 0;
+};
+
+Json pairs_json(const std::vector<std::pair<std::string, std::string>>& pairs) {
+  Json out = Json::object();
+  for (const auto& [name, value] : pairs) out[name] = value;
+  return out;
+}
+
+/// The same lay by infrared light, and where it lies on the visible picture; as the ledger keeps
+/// it.
+Result<Json> capture_infrared(const Setting& s, bed::Bed& bed, const Assignment& a, int number,
+                              const std::filesystem::path& visible, raw::Tags tags,
+                              Progress& progress, const std::atomic<bool>& stop) {
+  tags.page += " infrared";
+  InfraredWriter writer(a.infrared_file(s, number), a.pass(number), tags, progress);
+  auto captured = bed.capture({.device = s.device,
+                               .window = a.pass(number).window,
+                               .ppi = a.plan.ppi,
+                               .options = s.bed.options,
+                               .light = bed::Light::infrared},
+                              writer, stop);
+  if (!captured) return fail(captured.error().fault, "infrared: " + captured.error().text);
+  auto written = writer.finish();
+  if (!written) return fail(written.error());
+  Json out = {{"file",
+               {{"path", std::filesystem::relative(written->path, s.archive).generic_string()},
+                {"sha256", written->sha256},
+                {"bytes", written->bytes}}},
+              {"started", captured->started},
+              {"finished", captured->finished},
+              {"seconds", captured->seconds},
+              {"options", pairs_json(captured->got)}};
+  auto first = raw::Reader::open(visible), second = raw::Reader::open(written->path);
+  if (!first) return fail(first.error());
+  if (!second) return fail(second.error());
+  const auto lies = lap::same_lay(**first, **second);
+  if (!lies) return fail(lies.error());
+  if (!*lies) return out;
+  const auto& m = (*lies)->a_to_b;
+  out["from_visible"] = {m.a, m.b, m.c, m.d, m.e, m.f};
+  out["residual_px"] = (*lies)->residual_px, out["places"] = (*lies)->places;
+  return out;
+}
+
 /// Keeps a small picture in memory.
 class Keeper : public bed::Receiver {
  public:
@@ -123,26 +200,30 @@ Result<KeptPass> capture(const Setting& s, bed::Bed& bed, const Assignment& a, i
   early = writer.wrong();
   if (!captured) return fail(captured.error());
   const bed::Format& f = captured->format;
-  Json options = Json::object();
-  for (const auto& [name, value] : captured->got) options[name] = value;
-  Json asked = Json::object();
-  for (const auto& [name, value] : captured->asked) asked[name] = value;
-  const Json record = {{"device", s.device},
-                       {"vendor", s.identity.vendor},
-                       {"model", s.identity.model},
-                       {"ppi", f.ppi.value},
-                       {"window", window_json(f.window)},
-                       {"width", f.width},
-                       {"height", writer.height()},
-                       {"started", captured->started},
-                       {"finished", captured->finished},
-                       {"seconds", captured->seconds},
-                       {"asked", asked},
-                       {"options", options}};
+  Json record = {{"device", s.device},
+                 {"vendor", s.identity.vendor},
+                 {"model", s.identity.model},
+                 {"ppi", f.ppi.value},
+                 {"window", window_json(f.window)},
+                 {"width", f.width},
+                 {"height", writer.height()},
+                 {"started", captured->started},
+                 {"finished", captured->finished},
+                 {"seconds", captured->seconds},
+                 {"asked", pairs_json(captured->asked)},
+                 {"options", pairs_json(captured->got)}};
   auto written = writer.finish(pass_note({a.job.roll.name, a.job.id, number, a.plan_mark, record}));
   if (!written) return fail(written.error());
   const ledger::File named{std::filesystem::relative(written->path, s.archive).generic_string(),
                            written->sha256, written->bytes};
+  if (a.takes_infrared(s)) {
+    auto infrared = capture_infrared(s, bed, a, number, written->path, tags, progress, stop);
+    if (!infrared) {
+      (void)core::remove_file(written->path);  // one that stays goes at the next start
+      return fail(infrared.error());
+    }
+    record["infrared"] = *infrared;
+  }
   return kept_pass(pass, named, record);
 }
 
@@ -175,8 +256,7 @@ Result<frames::Look> look(const Setting& s, bed::Bed& bed, const Assignment& a, 
 Result<frames::Look> lies(const Assignment& a, int number, image::RowSource& picture,
                           const Rect<BedSpace>& window) {
   const plan::Pass& pass = a.pass(number);
-  auto look =
-      frames::find_lay(picture, window, pass.lay.sleeve_to_bed, pass.covers, a.sleeve);
+  auto look = frames::find_lay(picture, window, pass.lay.sleeve_to_bed, pass.covers, a.sleeve);
   if (look && !look->film && may_show_no_film(a))
     look->say += " If its pockets here are empty, leave it and press the key again.";
   return look;

@@ -83,6 +83,13 @@ profile::Card make_card(const Assignment& a, const Opened& o, const join::SheetG
     pass.device = kept.capture.value("device", "");
     pass.started = kept.capture.value("started", "");
     pass.finished = kept.capture.value("finished", "");
+    if (kept.infrared) {
+      profile::Card::Infrared& i = pass.infrared.emplace();
+      i.file = fs::path(kept.infrared->file.path).filename().string();
+      i.sha256 = kept.infrared->file.sha256, i.residual_px = kept.infrared->residual_px;
+      if (const auto& m = kept.infrared->from_visible)
+        i.to_infrared = {m->a, m->b, m->c, m->d, m->e, m->f};
+    }
     if (kept.capture.contains("options"))
       for (const auto& [name, value] : kept.capture["options"].items())
         pass.options.emplace_back(name,
@@ -146,6 +153,8 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
   if (!joined) return fail(joined.error());
   const raw::Written& written = joined->written;
   products.files.push_back(named(s, sheet_path, written.sha256));
+  for (const auto& [number, pass] : a.passes)
+    if (pass.infrared) products.files.push_back(pass.infrared->file);
   tell("joined", {{"file", sheet_path.string()},
                   {"sha256", written.sha256},
                   {"seconds", watch.seconds()},
@@ -244,6 +253,29 @@ bool shows_all(const join::Piece& piece, const Rect<SleeveSpace>& area) {
   return true;
 }
 
+/// The infrared pictures of the passes that a frame is cut from, each where its own lies; nothing
+/// where one of them has none or could not be measured.
+struct InfraredPieces {
+  std::vector<std::unique_ptr<raw::Reader>> readers;
+  std::vector<join::Piece> pieces;
+};
+Result<InfraredPieces> infrared_of(const Setting& s, const Assignment& a,
+                                   const std::vector<join::Piece>& visible) {
+  InfraredPieces out;
+  for (const join::Piece& piece : visible) {
+    const auto& infrared = a.passes.at(piece.number).infrared;
+    if (!infrared || !infrared->from_visible) return InfraredPieces{};
+    auto reader = raw::Reader::open(s.archive / infrared->file.path);
+    if (!reader) return fail(reader.error());
+    join::Piece lies = piece;
+    lies.picture = reader->get(), lies.light = {};
+    lies.placement.affine = core::compose(*infrared->from_visible, piece.placement.affine);
+    out.pieces.push_back(lies);
+    out.readers.push_back(std::move(*reader));
+  }
+  return out;
+}
+
 }  // namespace
 
 Result<Products> finish_full(const Setting& s, const Assignment& a, const Tell& tell,
@@ -272,8 +304,18 @@ Result<Products> finish_full(const Setting& s, const Assignment& a, const Tell& 
     if (!joined) return fail(joined.error());
     const raw::Written& written = joined->written;
     products.files.push_back(named(s, written.path, written.sha256));
-    auto card_file = write_named(s, stem.string() + ".yaml",
-                                 profile::write_card(make_card(a, *opened, geometry, written)));
+    profile::Card card = make_card(a, *opened, geometry, written);
+    for (profile::Card::Pass& pass : card.passes) pass.infrared.reset();  // they go with the passes
+    auto infrared = infrared_of(s, a, pieces);
+    if (!infrared) return fail(infrared.error());
+    if (!infrared->pieces.empty()) {
+      auto made = write_sheet(s, a, stem.string() + "-infrared.tif", frame.frame + " infrared",
+                              infrared->pieces, geometry, stop);
+      if (!made) return fail(made.error());
+      products.files.push_back(named(s, made->written.path, made->written.sha256));
+      card.infrared = {made->written.path.filename().string(), made->written.sha256, {}, 0};
+    }
+    auto card_file = write_named(s, stem.string() + ".yaml", profile::write_card(card));
     if (!card_file) return fail(card_file.error());
     products.files.push_back(*card_file);
     products.at_full.push_back(frame.frame);

@@ -67,6 +67,17 @@ fs::path Assignment::pass_file(const Setting& s, int number) const {
   return folder(s) / ("pass-" + of_job + std::to_string(number) + ".tif");
 }
 
+fs::path Assignment::infrared_file(const Setting& s, int number) const {
+  fs::path file = pass_file(s, number);
+  return file.replace_filename(file.stem().string() + "-infrared.tif");
+}
+
+bool Assignment::takes_infrared(const Setting& s) const {
+  return !stock.silver &&
+         (s.infrared == Setting::Infrared::all ||
+          (s.infrared == Setting::Infrared::full && job.kind == ledger::JobKind::full));
+}
+
 fs::path Assignment::frame_stem(const Setting& s, const std::string& frame) const {
   std::size_t digits = 0;
   while (digits < frame.size() && std::isdigit(static_cast<unsigned char>(frame[digits])) != 0)
@@ -92,6 +103,16 @@ KeptPass kept_pass(const plan::Pass& pass, const ledger::File& file, const Json&
   kept.capture = capture;
   kept.planned = planned_map(pass, capture);
   kept.placement.affine = kept.planned;
+  if (const auto it = capture.find("infrared"); it != capture.end()) {
+    const Json& f = it->at("file");
+    InfraredPass& infrared =
+        kept.infrared.emplace(InfraredPass{{f.at("path"), f.at("sha256"), f.at("bytes")}, {}, 0});
+    if (it->contains("from_visible")) {
+      const auto m = it->at("from_visible").get<std::array<double, 6>>();
+      infrared.from_visible = {m[0], m[1], m[2], m[3], m[4], m[5]};
+      infrared.residual_px = it->at("residual_px");
+    }
+  }
   return kept;
 }
 
@@ -153,8 +174,10 @@ Result<Assignment> prepare(const Setting& s, const ledger::Job& job, bool& plann
     }
   }
   std::uint64_t needed = static_cast<std::uint64_t>(a.plan.totals.joined_bytes) * 5 / 4;
+  if (a.takes_infrared(s) && !proof) needed *= 2;
   for (const auto& pass : a.plan.passes)
-    if (!a.passes.count(pass.number)) needed += static_cast<std::uint64_t>(pass.bytes);
+    if (!a.passes.count(pass.number))
+      needed += static_cast<std::uint64_t>(pass.bytes) * (a.takes_infrared(s) ? 2 : 1);
   auto free = core::free_bytes(s.archive);
   if (!free) return fail(free.error());
   if (*free < needed)
@@ -167,10 +190,12 @@ Result<Assignment> prepare(const Setting& s, const ledger::Job& job, bool& plann
 }
 
 std::string how_to_place(const Setting& s, const Assignment& a, int number, bool lies_as_before) {
-  if (lies_as_before) return plan::how_to_lay(a.plan, a.pass(number), a.sleeve, s.bed);
   plan::Plan alone = a.plan;
-  alone.passes = {a.pass(number)};
-  return plan::how_to_lay(alone, alone.passes.front(), a.sleeve, s.bed);
+  if (!lies_as_before) alone.passes = {a.pass(number)};
+  std::string say = plan::how_to_lay(alone, a.pass(number), a.sleeve, s.bed);
+  if (a.takes_infrared(s))
+    say += " The flatbed goes over it twice, the second time by infrared: leave it lying.";
+  return say;
 }
 
 }  // namespace lapwright::station

@@ -138,6 +138,9 @@ class Driver {
         }
         current_ = std::make_shared<Assignment>(std::move(*prepared));
         for (const std::string& caution : current_->plan.cautions) person("Caution: " + caution);
+        if (setting_.infrared != Setting::Infrared::none && current_->stock.silver)
+          person(current_->job.roll.name +
+                 ": without infrared, since silver holds it back as dust does.");
         take(event::JobFound{id, static_cast<int>(current_->plan.passes.size()), current_->kept()});
       });
     });
@@ -250,13 +253,15 @@ class Driver {
     const AssignmentPtr a = current_;
     const auto it = a->passes.find(c.pass);
     if (it == a->passes.end()) return;
-    const fs::path file = setting_.archive / it->second.file.path;
+    std::vector<fs::path> files{setting_.archive / it->second.file.path};
+    if (it->second.infrared) files.push_back(setting_.archive / it->second.infrared->file.path);
     a->passes.erase(it);
     std::erase_if(a->laps, [&](const lap::Report& r) { return r.a == c.pass || r.b == c.pass; });
-    on_storage([this, id = a->job.id, pass = c.pass, file,
+    on_storage([this, id = a->job.id, pass = c.pass, files,
                 why = why_dropped_.empty() ? std::string("asked for again") : why_dropped_] {
       if (auto r = ledger_.pass_refused(id, pass, why); !r) return give_up(r.error());
-      if (auto r = core::remove_file(file); !r) give_up(r.error());
+      for (const fs::path& file : files)
+        if (auto r = core::remove_file(file); !r) give_up(r.error());
     });
   }
 
@@ -295,8 +300,11 @@ class Driver {
                          : ledger_.full_done(id, products->files, products->at_full, a->plan.ppi);
           if (!r) return r;
           if (!proof)
-            for (const auto& [number, pass] : a->passes)  // one that stays goes at the next start
+            for (const auto& [number, pass] : a->passes) {  // one that stays goes at the next start
               (void)core::remove_file(setting_.archive / pass.file.path);
+              if (pass.infrared)
+                (void)core::remove_file(setting_.archive / pass.infrared->file.path);
+            }
           return {};
         }();
         then([this, a, id, since, recorded] {
