@@ -59,6 +59,7 @@ class PassWriter : public bed::Receiver {
   const std::optional<lap::Report>& wrong() const { return wrong_; }
   Result<raw::Written> finish() {
     if (!writer_) return fail(Fault::io, "the flatbed gave no rows");
+    early_.settle();  // else the file would stand under its name, in no ledger, for that long
     return writer_->finish();
   }
 
