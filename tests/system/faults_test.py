@@ -3,7 +3,7 @@
 earlier passes untouched, and the roll is finished by doing what the sentence says.
 
 faults_test.py BUILD [COUNT]: by default the fewest cases that hold every point and every kind; LAPWRIGHT_TEST_ALL=1 all of them;
-COUNT draws that many at random (LAPWRIGHT_TEST_SEED), the worker killed by its id at a random instant in one of four.
+COUNT draws that many at random (LAPWRIGHT_TEST_SEED), one a pass, the worker killed by its id at a random instant in one of four.
 """
 import json
 import os
@@ -205,11 +205,11 @@ def killed():
 
 
 if len(sys.argv) > 2:
-    rolls = []
+    drawn = []
     for _ in range(int(sys.argv[2])):
         point, kind = dice.choice(sorted(cases, key=str))
-        case = killed() if dice.random() < 0.25 else (point, kind, cases[point, kind])
-        rolls.append({dice.choice((1, 2)): [case]})
+        drawn.append(killed() if dice.random() < 0.25 else (point, kind, cases[point, kind]))
+    rolls = [{1: drawn[n:n + 1], 2: drawn[n + 1:n + 2]} for n in range(0, len(drawn), 2)]
 else:
     everything = os.environ.get("LAPWRIGHT_TEST_ALL") == "1"
     chosen = sorted(cases, key=str) if everything else fewest(cases, dice)
