@@ -83,13 +83,15 @@ while kills < wanted:
         if code in (-signal.SIGKILL, -signal.SIGINT, 130):
             kills += 1
             now = in_ledger(practice.archive)
-            assert known.items() <= now.items(), (known, now)
+            seen = {e["pass"]: e["sha256"] for e in player.of("captured")}
+            assert {**known, **seen}.items() <= now.items(), (known, seen, now)
             known = now
             files = {n for n in (1, 2) if (practice.archive / f"rolls/test-1/proof/pass-{n}.tif").exists()}
             assert set(known) <= files, (known, files)  # the ledger names no file that is not there
             unnamed_before = files - set(known)
             unnamed += len(unnamed_before)
-            told.append(f"{at:.2f} s {sorted(known)}" + ("" if code == -signal.SIGKILL else " by the person") + (f" and {sorted(unnamed_before)} unnamed" if unnamed_before else ""))
+            told.append(f"{at:.2f} s {sorted(known)}" + ("" if code == -signal.SIGKILL else " by the person")
+                        + (f" and {sorted(unnamed_before)} unnamed" if unnamed_before else ""))
             done = bool(player.of("done"))
         else:
             # After a kill between the last fact and its event there is nothing left to do.
