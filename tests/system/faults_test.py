@@ -134,9 +134,19 @@ def on_a_faulty_bed():
     return practice, fault
 
 
-def run(faults, seed):
+def slow_bed(practice):
+    """A bed whose passes take so long that a quick look is taken first. Returns the station's command."""
+    beds = practice.work / "profiles" / "beds"
+    beds.mkdir(parents=True)
+    text = (practice.top / "profiles/beds/practice-8x10.yaml").read_text()
+    (beds / "practice-8x10.yaml").write_text(re.sub("timing:.*", "timing: {fixed: 1, line: {150: 0.0001, 300: 0.02}}", text))
+    return practice.station(300, "--profiles", str(practice.work / "profiles"))
+
+
+def run(faults, seed, looking=False):
     """One roll; `faults`: pass -> its cases (point, kind, codes), those that may be quiet last. Returns how many were said."""
     practice, file = on_a_faulty_bed()
+    command = slow_bed(practice) if looking else practice.station(ppi)
     told, log = practice.work / "fault.told", practice.work / "said"
     if any(kind in ("hang", "stuck") for cases in faults.values() for _, kind, _ in cases):
         practice.env["LAPWRIGHT_BED_PATIENCE"] = "0.03"
@@ -158,10 +168,13 @@ def run(faults, seed):
     player = FaultyPlayer(practice.lay, seed, faults, tell)
     try:
         with open(log, "w") as errors:
-            code = player.run(practice.station(ppi), practice.env, errors=errors)
+            code = player.run(command, practice.env, errors=errors)
         assert code == 0, (code, player.events[-2:])
         assert len(expected) == (len(told.read_text().splitlines()) if told.exists() else 0), f"never met: {expected}"
         came = finished_roll(practice, player, faults, log.read_text().splitlines())
+        if looking:  # what was told went wrong there, before anything was seen
+            kinds = [e["event"] for e in player.events if e["event"] in ("fault", "look", "captured")]
+            assert kinds[0] == "fault" and kinds.count("look") == 2, kinds
     except AssertionError:
         print(f"{faults}, seed {seed}:\n" + log.read_text())
         raise
@@ -218,5 +231,6 @@ else:
     refused_start("hang", 74)
     refused_start("die", 74)
 run({}, 0)  # nothing goes wrong; the practice flatbed paints its pictures once
+run({1: [(point, io, {74}) for point in ("open", "middle", "last")], 2: [("middle", "die", {74})]}, 0, looking=True)
 said = [run(roll, n) for n, roll in enumerate(rolls)]
 print(f"{sum(len(f) for r in rolls for f in r.values())} faults told, {sum(said)} said to the person, {len(rolls)} rolls finished")
