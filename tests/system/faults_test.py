@@ -195,6 +195,43 @@ def refused_start(kind, code):
     assert done.returncode == code and len(lines) == 1 and not done.stdout, (done.returncode, lines)
 
 
+def undisturbed():
+    """Nothing goes wrong but a word that nobody understands; the practice flatbed paints its pictures once."""
+    practice, _ = on_a_faulty_bed()
+    player, log = Player(practice.lay, words={1: "\x1b[2Jagian\n"}), practice.work / "said"
+    with open(log, "w") as errors:
+        code = player.run(practice.station(ppi), practice.env, errors=errors)
+    assert code == 0 and not player.of("fault"), player.events[-2:]
+    assert '"?[2Jagian" is not understood' in log.read_text() and "\x1b" not in log.read_text(), log.read_text()
+
+
+def by_the_beds_own_button():
+    """--key scanner: a flatbed that cannot be asked for its button is told once, and asked until it is back."""
+    practice, file = on_a_faulty_bed()
+    presses = practice.work / "presses.yaml"
+    practice.env["LAPWRIGHT_PRACTICE_FAULTS"] = str(presses)
+    file.write_text("open 9 4\n")
+    player, over = Player(practice.lay), threading.Event()
+
+    def finger():
+        pressed = 0
+        while not over.wait(1.5):
+            if len(player.of("place")) > len(player.of("key")):
+                pressed += 1
+                presses.write_text(f"presses: {pressed}\n")
+    threading.Thread(target=finger).start()
+    command = practice.station(ppi)
+    command[command.index("--key") + 1] = "scanner"
+    try:
+        code = player.run(command, practice.env)
+    finally:
+        over.set()
+    assert code == 0 and [e["pass"] for e in player.of("captured")] == [1, 2], player.events[-2:]
+    assert [e["code"] for e in player.of("fault")] == [74], player.of("fault")
+    one_sentence(player.of("fault")[0]["say"])
+    print(f"by the bed's own button: {player.of('fault')[0]['say']}")
+
+
 def rolls_of(cases, each):
     """The cases shared out: up to `each` on a pass, the last of which alone may be quiet; those that hang keep together."""
     slow = lambda case: case[1] in ("hang", "stuck")
@@ -230,7 +267,8 @@ else:
     # The list is asked for before the station begins.
     refused_start("hang", 74)
     refused_start("die", 74)
-run({}, 0)  # nothing goes wrong; the practice flatbed paints its pictures once
+undisturbed()
+by_the_beds_own_button()
 run({1: [(point, io, {74}) for point in ("open", "middle", "last")], 2: [("middle", "die", {74})]}, 0, looking=True)
 said = [run(roll, n) for n, roll in enumerate(rolls)]
 print(f"{sum(len(f) for r in rolls for f in r.values())} faults told, {sum(said)} said to the person, {len(rolls)} rolls finished")
