@@ -127,6 +127,9 @@ struct WorkerOptions {
 /// the seconds.
 std::unique_ptr<Bed> make_sane_bed(const WorkerOptions& options);
 
+/// Behind another machine's saned.
+inline bool on_network(const std::string& device) { return device.starts_with("net:"); }
+
 /// Whether both expressions (POSIX extended, over the whole text) fit the device; false for a
 /// broken expression.
 bool matches(const std::string& vendor, const std::string& model, const Device& device);

@@ -17,9 +17,10 @@ constexpr double slice_seconds = 0.05;  // how soon `stop` is seen
 
 std::string seconds_text(double s) { return std::to_string(static_cast<long>(s + 0.5)) + " s"; }
 
-Error worker_lost(const std::string& when) {
-  return {Fault::io, "the flatbed's driver ended unexpectedly " + when +
-                         "; switch the flatbed off and on if it does not answer, and try again"};
+/// What helps when a device, or what lies between, does not answer.
+std::string cure(const std::string& device) {
+  return on_network(device) ? "see that its host is on and saned answers there"
+                            : "switch the flatbed off and on";
 }
 
 Json json_of(const Rect<BedSpace>& r) {
@@ -56,8 +57,9 @@ auto understood(F read) -> decltype(read()) {
 /// One request and what it comes to, with the watchdog over it.
 class Errand {
  public:
-  Errand(WorkerProcess& worker, const WorkerOptions& options, const std::atomic<bool>* stop)
-      : worker_(worker), obey_seconds_(options.obey_seconds), stop_(stop) {}
+  Errand(WorkerProcess& worker, const WorkerOptions& options, const std::atomic<bool>* stop,
+         const std::string& device)
+      : worker_(worker), obey_seconds_(options.obey_seconds), stop_(stop), cure_(cure(device)) {}
 
   /// Longest silence until the next message, and what to say then.
   void allow(double seconds, std::string complaint) {
@@ -86,7 +88,9 @@ class Errand {
       auto m = worker_.next(slice_seconds);
       if (!m) {
         if (!worker_.silent()) continue;
-        return fail(reason_ ? *reason_ : worker_lost(phase));
+        return fail(reason_ ? *reason_
+                            : Error{Fault::io, "the flatbed's driver ended unexpectedly " + phase +
+                                                   "; " + cure_ + ", and try again"});
       }
       if (reason_) {
         if (m->kind == MessageKind::json && finished(*m)) return fail(*reason_);
@@ -108,6 +112,7 @@ class Errand {
   WorkerProcess& worker_;
   double obey_seconds_;
   const std::atomic<bool>* stop_;
+  const std::string cure_;
   std::optional<Error> reason_;
   core::Stopwatch asked_;
   double most_idle_ = 0;
@@ -135,10 +140,10 @@ class SaneBed : public Bed {
   Result<bool> wait_for_button(const std::string& device, const std::atomic<bool>& stop) override;
 
  private:
-  Result<Json> ask(const Json& request);
-  std::string no_answer() const {
+  Result<Json> ask(const Json& request, const std::string& device);
+  std::string no_answer(const std::string& device) const {
     return "the flatbed's driver did not answer within " + seconds_text(options_.look_seconds) +
-           " and was ended; switch the flatbed off and on, and try again";
+           " and was ended; " + cure(device) + ", and try again";
   }
   /// What it was listed as; a bare name when it never was.
   Device known(const std::string& name) const {
@@ -151,12 +156,12 @@ class SaneBed : public Bed {
 };
 
 /// Asks for one answer.
-Result<Json> SaneBed::ask(const Json& request) {
+Result<Json> SaneBed::ask(const Json& request, const std::string& device) {
   auto worker = WorkerProcess::start(options_.program, options_.queue_bytes, options_.home_seconds);
   if (!worker) return fail(worker.error());
   (*worker)->say(request.dump(-1, ' ', false, Json::error_handler_t::replace));
-  Errand errand(**worker, options_, nullptr);
-  errand.allow(options_.look_seconds, no_answer());
+  Errand errand(**worker, options_, nullptr, device);
+  errand.allow(options_.look_seconds, no_answer(device));
   Json answer;
   auto r = errand.run([&](Message& m) -> Result<bool> {
     auto j = json_of(m);
@@ -169,7 +174,7 @@ Result<Json> SaneBed::ask(const Json& request) {
 }
 
 Result<std::vector<Device>> SaneBed::list() {
-  auto j = ask({{"do", "list"}});
+  auto j = ask({{"do", "list"}}, "");
   if (!j) return fail(j.error());
   return understood([&]() -> Result<std::vector<Device>> {
     std::vector<Device> all;
@@ -182,7 +187,8 @@ Result<std::vector<Device>> SaneBed::list() {
 Result<Capability> SaneBed::probe(const std::string& device) {
   auto j = ask({{"do", "probe"},
                 {"device", device},
-                {"start_seconds", std::min(30.0, options_.start_seconds)}});
+                {"start_seconds", std::min(30.0, options_.start_seconds)}},
+               device);
   if (!j) return fail(j.error());
   return understood([&]() -> Result<Capability> {
     Capability c;
@@ -221,8 +227,8 @@ Result<Captured> SaneBed::capture(const Request& request, Receiver& receiver,
                        {"start_seconds", options_.start_seconds}})
                      .dump(-1, ' ', false, Json::error_handler_t::replace));
   const std::string then =
-      " and the driver was ended; switch the flatbed off and on, and make the pass again";
-  Errand errand(**worker, options_, &stop);
+      " and the driver was ended; " + cure(request.device) + ", and make the pass again";
+  Errand errand(**worker, options_, &stop, request.device);
   // The worker itself gives up on a busy device at start_seconds; this is for a driver that hangs.
   errand.allow(options_.start_seconds + 2,
                "the flatbed did not start within " + seconds_text(options_.start_seconds) + then);
@@ -309,8 +315,8 @@ Result<bool> SaneBed::wait_for_button(const std::string& device, const std::atom
                        {"model", known(device).model},
                        {"start_seconds", std::min(30.0, options_.start_seconds)}})
                      .dump(-1, ' ', false, Json::error_handler_t::replace));
-  Errand errand(**worker, options_, &stop);
-  errand.allow(options_.look_seconds, no_answer());
+  Errand errand(**worker, options_, &stop, device);
+  errand.allow(options_.look_seconds, no_answer(device));
   bool pressed = false;
   auto r = errand.run([&](Message& m) -> Result<bool> {
     auto j = json_of(m);

@@ -28,7 +28,7 @@ Error explain(int status, const std::string& while_doing) {
                  "again; lapwright beds lists its name and what it offers");
     case SANE_STATUS_EOF:
       return say(Fault::io,
-                 "the flatbed ended the picture before any of it came; make the pass again");
+                 "the driver says that the picture ended before it began; make the pass again");
     case SANE_STATUS_JAMMED:
       return say(
           Fault::unavailable,

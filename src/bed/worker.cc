@@ -41,7 +41,7 @@ Result<std::vector<Device>> devices(bool local_only);
 /// Where the flatbed is listed now: under its name, or alone of its kind in the same backend under
 /// another; else empty.
 std::string name_now(const Device& known) {
-  const auto all = devices(!known.name.starts_with("net:"));
+  const auto all = devices(!on_network(known.name));
   std::vector<std::string> alike;
   const auto backend = [](const std::string& name) { return name.substr(0, name.find(':')); };
   if (all)
@@ -74,7 +74,13 @@ class OpenDevice {
           continue;
         }
       if (status != SANE_STATUS_DEVICE_BUSY || now() + wait >= until)
-        return fail(explain(status, "opening " + name));
+        return fail(on_network(name) && status != SANE_STATUS_DEVICE_BUSY &&
+                            status != SANE_STATUS_ACCESS_DENIED
+                        ? Error{Fault::unavailable,
+                                "opening " + name +
+                                    ": the flatbed is not reached; see that its host is on, that "
+                                    "saned runs there and lets this machine in, and try again"}
+                        : explain(status, "opening " + name));
       if (wire.cancelled()) return fail(Fault::cancelled, "cancelled");
       wire.rest(wait);
       wait = std::min(wait * 1.6, 5.0);
@@ -102,7 +108,7 @@ Result<std::vector<Device>> devices(bool local_only) {
 
 /// The listed entry of a device, or its bare name.
 Device identity_of(const std::string& name) {
-  if (auto all = devices(name.rfind("net:", 0) != 0))
+  if (auto all = devices(!on_network(name)))
     for (const Device& d : *all)
       if (d.name == name) return d;
   return {name, "", "", ""};

@@ -100,6 +100,7 @@ void say_nobody() {
       "again\n"
       "  driver       its SANE backend must stand in dll.conf (in /etc/sane.d, or in the folder "
       "that SANE_CONFIG_DIR names)\n"
+      "  network      its host must stand in net.conf, run saned, and let this machine in\n"
       "  by hand      lapwright beds --device NAME tries a device that is not listed");
 }
 

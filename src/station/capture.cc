@@ -63,6 +63,7 @@ class PassWriter : public bed::Receiver {
   std::int64_t height() const { return rows_; }
   Result<raw::Written> finish(const std::string& note) {
     if (!writer_) return fail(Fault::io, "the flatbed gave no rows");
+    early_.settle();  // else the file would stand under its name, in no ledger, for that long
     return writer_->finish(note);
   }
 

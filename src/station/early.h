@@ -21,6 +21,10 @@ class EarlyLap {
   void begin(std::int64_t width, Ppi ppi);
   /// Takes the next rows; the lap's report when it is sure that the pass is wrong.
   std::optional<lap::Report> rows(const std::uint16_t* samples, std::int64_t count);
+  /// Waits for a check that still runs.
+  void settle() const {
+    if (running_.valid()) running_.wait();
+  }
   /// What was last judged, good or bad.
   const std::optional<lap::Report>& judged() const { return judged_; }
 

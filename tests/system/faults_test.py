@@ -3,7 +3,7 @@
 earlier passes untouched, and the roll is finished by doing what the sentence says.
 
 faults_test.py BUILD [COUNT]: by default the fewest cases that hold every point and every kind; LAPWRIGHT_TEST_ALL=1 all of them;
-COUNT draws that many at random (LAPWRIGHT_TEST_SEED), the worker killed by its id at a random instant in one of four.
+COUNT draws that many at random (LAPWRIGHT_TEST_SEED), one a pass, the worker killed by its id at a random instant in one of four.
 """
 import json
 import os
@@ -134,9 +134,19 @@ def on_a_faulty_bed():
     return practice, fault
 
 
-def run(faults, seed):
+def slow_bed(practice):
+    """A bed whose passes take so long that a quick look is taken first. Returns the station's command."""
+    beds = practice.work / "profiles" / "beds"
+    beds.mkdir(parents=True)
+    text = (practice.top / "profiles/beds/practice-8x10.yaml").read_text()
+    (beds / "practice-8x10.yaml").write_text(re.sub("timing:.*", "timing: {fixed: 1, line: {150: 0.0001, 300: 0.02}}", text))
+    return practice.station(300, "--profiles", str(practice.work / "profiles"))
+
+
+def run(faults, seed, looking=False):
     """One roll; `faults`: pass -> its cases (point, kind, codes), those that may be quiet last. Returns how many were said."""
     practice, file = on_a_faulty_bed()
+    command = slow_bed(practice) if looking else practice.station(ppi)
     told, log = practice.work / "fault.told", practice.work / "said"
     if any(kind in ("hang", "stuck") for cases in faults.values() for _, kind, _ in cases):
         practice.env["LAPWRIGHT_BED_PATIENCE"] = "0.03"
@@ -158,10 +168,13 @@ def run(faults, seed):
     player = FaultyPlayer(practice.lay, seed, faults, tell)
     try:
         with open(log, "w") as errors:
-            code = player.run(practice.station(ppi), practice.env, errors=errors)
+            code = player.run(command, practice.env, errors=errors)
         assert code == 0, (code, player.events[-2:])
         assert len(expected) == (len(told.read_text().splitlines()) if told.exists() else 0), f"never met: {expected}"
         came = finished_roll(practice, player, faults, log.read_text().splitlines())
+        if looking:  # what was told went wrong there, before anything was seen
+            kinds = [e["event"] for e in player.events if e["event"] in ("fault", "look", "captured")]
+            assert kinds[0] == "fault" and kinds.count("look") == 2, kinds
     except AssertionError:
         print(f"{faults}, seed {seed}:\n" + log.read_text())
         raise
@@ -180,6 +193,43 @@ def refused_start(kind, code):
     lines = done.stderr.splitlines()
     print(f"list {kind}: {done.returncode} {lines}")
     assert done.returncode == code and len(lines) == 1 and not done.stdout, (done.returncode, lines)
+
+
+def undisturbed():
+    """Nothing goes wrong but a word that nobody understands; the practice flatbed paints its pictures once."""
+    practice, _ = on_a_faulty_bed()
+    player, log = Player(practice.lay, words={1: "\x1b[2Jagian\n"}), practice.work / "said"
+    with open(log, "w") as errors:
+        code = player.run(practice.station(ppi), practice.env, errors=errors)
+    assert code == 0 and not player.of("fault"), player.events[-2:]
+    assert '"?[2Jagian" is not understood' in log.read_text() and "\x1b" not in log.read_text(), log.read_text()
+
+
+def by_the_beds_own_button():
+    """--key scanner: a flatbed that cannot be asked for its button is told once, and asked until it is back."""
+    practice, file = on_a_faulty_bed()
+    presses = practice.work / "presses.yaml"
+    practice.env["LAPWRIGHT_PRACTICE_FAULTS"] = str(presses)
+    file.write_text("open 9 4\n")
+    player, over = Player(practice.lay), threading.Event()
+
+    def finger():
+        pressed = 0
+        while not over.wait(1.5):
+            if len(player.of("place")) > len(player.of("key")):
+                pressed += 1
+                presses.write_text(f"presses: {pressed}\n")
+    threading.Thread(target=finger).start()
+    command = practice.station(ppi)
+    command[command.index("--key") + 1] = "scanner"
+    try:
+        code = player.run(command, practice.env)
+    finally:
+        over.set()
+    assert code == 0 and [e["pass"] for e in player.of("captured")] == [1, 2], player.events[-2:]
+    assert [e["code"] for e in player.of("fault")] == [74], player.of("fault")
+    one_sentence(player.of("fault")[0]["say"])
+    print(f"by the bed's own button: {player.of('fault')[0]['say']}")
 
 
 def rolls_of(cases, each):
@@ -205,11 +255,11 @@ def killed():
 
 
 if len(sys.argv) > 2:
-    rolls = []
+    drawn = []
     for _ in range(int(sys.argv[2])):
         point, kind = dice.choice(sorted(cases, key=str))
-        case = killed() if dice.random() < 0.25 else (point, kind, cases[point, kind])
-        rolls.append({dice.choice((1, 2)): [case]})
+        drawn.append(killed() if dice.random() < 0.25 else (point, kind, cases[point, kind]))
+    rolls = [{1: drawn[n:n + 1], 2: drawn[n + 1:n + 2]} for n in range(0, len(drawn), 2)]
 else:
     everything = os.environ.get("LAPWRIGHT_TEST_ALL") == "1"
     chosen = sorted(cases, key=str) if everything else fewest(cases, dice)
@@ -217,6 +267,8 @@ else:
     # The list is asked for before the station begins.
     refused_start("hang", 74)
     refused_start("die", 74)
-run({}, 0)  # nothing goes wrong; the practice flatbed paints its pictures once
+undisturbed()
+by_the_beds_own_button()
+run({1: [(point, io, {74}) for point in ("open", "middle", "last")], 2: [("middle", "die", {74})]}, 0, looking=True)
 said = [run(roll, n) for n, roll in enumerate(rolls)]
 print(f"{sum(len(f) for r in rolls for f in r.values())} faults told, {sum(said)} said to the person, {len(rolls)} rolls finished")

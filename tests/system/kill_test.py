@@ -1,6 +1,6 @@
 #!/usr/bin/env python3
-"""Killed (SIGKILL) at random instants of a two-pass roll, killed again when it goes on, until it is finished: what was captured is
-not captured again, nothing is lost, no worker outlives its station. LAPWRIGHT_TEST_KILLS says how many kills (20).
+"""Killed (SIGKILL, one in four: SIGINT) at random instants of a two-pass roll, again when it goes on, until it is finished: what was
+captured is not captured again, nothing is lost, no worker outlives its station. LAPWRIGHT_TEST_KILLS says how many kills (20).
 
 Counted apart: a pass whose file was whole under its final name when the kill came, while the ledger did not name it yet.
 """
@@ -71,7 +71,8 @@ while kills < wanted:
     while not done:
         player = Player(practice.lay, seed=kills)
         at = dice.uniform(0.02, 1.1) * whole if kills < wanted else None
-        killer = threading.Timer(at or 0, lambda: player.process.kill())
+        number = dice.choice((signal.SIGKILL,) * 3 + (signal.SIGINT,))
+        killer = threading.Timer(at or 0, lambda: player.process.send_signal(number))
         code = player.run(practice.station(ppi), practice.env, begun=killer.start if at is not None else None)
         killer.cancel()
         none_left(practice.work)
@@ -79,16 +80,18 @@ while kills < wanted:
         again = captured & set(known)
         assert not again, f"roll {rolls}: passes {again} were in the ledger and are captured again"
         made_twice += len(captured & unnamed_before)
-        if code == -signal.SIGKILL:
+        if code in (-signal.SIGKILL, -signal.SIGINT, 130):
             kills += 1
             now = in_ledger(practice.archive)
-            assert known.items() <= now.items(), (known, now)
+            seen = {e["pass"]: e["sha256"] for e in player.of("captured")}
+            assert {**known, **seen}.items() <= now.items(), (known, seen, now)
             known = now
             files = {n for n in (1, 2) if (practice.archive / f"rolls/test-1/proof/pass-{n}.tif").exists()}
             assert set(known) <= files, (known, files)  # the ledger names no file that is not there
             unnamed_before = files - set(known)
             unnamed += len(unnamed_before)
-            told.append(f"{at:.2f} s {sorted(known)}" + (f" and {sorted(unnamed_before)} unnamed" if unnamed_before else ""))
+            told.append(f"{at:.2f} s {sorted(known)}" + ("" if code == -signal.SIGKILL else " by the person")
+                        + (f" and {sorted(unnamed_before)} unnamed" if unnamed_before else ""))
             done = bool(player.of("done"))
         else:
             # After a kill between the last fact and its event there is nothing left to do.
