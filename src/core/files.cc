@@ -110,6 +110,18 @@ Result<> rename_file(const fs::path& from, const fs::path& to) {
   return {};
 }
 
+Result<> link_file(const fs::path& from, const fs::path& to) {
+  if (!made_to_fail() && ::link(from.c_str(), to.c_str()) == 0) {
+    tell({Kind::link, from, to});
+    return {};
+  }
+  if (errno != EPERM && errno != EOPNOTSUPP && errno != EMLINK)
+    return fail(Fault::io, from.string() + ": cannot be kept as " + to.filename().string() + ": " +
+                               reason_and_advice());
+  const auto bytes = read_file(from, std::uint64_t{4} << 30);
+  return bytes ? write_file(to, *bytes) : fail(bytes.error());
+}
+
 void fail_nth_call(std::int64_t n, int error_number) {
   calls = 0;
   fails_with = error_number;
@@ -169,17 +181,20 @@ Result<NewFile> NewFile::create(const fs::path& final_path, std::uint64_t expect
     return fail(fault, final_path.string() + ": cannot be made: " + why);
   }
   tell({Kind::open, file.partial_});
-  if (expected_bytes > 0) {
-    const int error =
-        made_to_fail() ? errno : ::posix_fallocate(file.fd_, 0, static_cast<off_t>(expected_bytes));
-    if (error != 0 && error != EOPNOTSUPP && error != EINVAL) {
-      errno = error;
-      return fail(create_fault(), final_path.string() + ": " + std::to_string(expected_bytes) +
-                                      " bytes cannot be reserved: " + reason_and_advice());
-    }
-    if (error == 0) tell({Kind::cut, file.partial_, {}, expected_bytes});
-  }
+  if (auto r = file.reserve(expected_bytes); !r) return fail(r.error());
   return file;
+}
+
+Result<> NewFile::reserve(std::uint64_t bytes) {
+  if (bytes == 0) return {};
+  const int error = made_to_fail() ? errno : ::posix_fallocate(fd_, 0, static_cast<off_t>(bytes));
+  if (error != 0 && error != EOPNOTSUPP && error != EINVAL) {
+    errno = error;
+    return fail(create_fault(), final_.string() + ": " + std::to_string(bytes) +
+                                    " bytes cannot be reserved: " + reason_and_advice());
+  }
+  if (error == 0) tell({Kind::cut, partial_, {}, bytes});
+  return {};
 }
 
 NewFile::NewFile(NewFile&& o) noexcept { *this = std::move(o); }
@@ -362,8 +377,10 @@ Result<int> sweep_partials(const fs::path& folder) {
   for (fs::directory_iterator it(folder, error), end; !error && it != end; it.increment(error)) {
     const std::string name = it->path().filename().string();
     if (name.size() > 6 && name.front() == '.' && name.ends_with(".part") &&
-        it->is_regular_file(error))
-      swept += fs::remove(it->path(), error) ? 1 : 0;
+        it->is_regular_file(error)) {
+      if (auto r = remove_file(it->path()); !r) return fail(r.error());
+      ++swept;
+    }
   }
   if (error && error != std::errc::no_such_file_or_directory)
     return fail(Fault::io, folder.string() + ": cannot be swept: " + error.message());

@@ -5,6 +5,7 @@
 #include <nlohmann/json.hpp>
 #include <utility>
 
+#include "core/files.h"
 #include "core/json.h"
 
 namespace lapwright::ledger {
@@ -93,15 +94,17 @@ Error Database::trouble(int code) const {
     case SQLITE_NOTADB:
       return damaged(why);
     case SQLITE_FULL:
-      return {Fault::io, file_ + ": the disk is full; nothing was recorded"};
+      return {Fault::io, file_ + ": the disk is full; nothing was recorded; free some space on it"};
     case SQLITE_CANTOPEN:
     case SQLITE_READONLY:
     case SQLITE_PERM:
     case SQLITE_AUTH:
       return {Fault::cannot_create, file_ + ": cannot be opened for writing (" + why +
-                                        "); the folder must be yours to write"};
+                                        "); the folder must be yours to write, on a disk that "
+                                        "is writable"};
     case SQLITE_IOERR:
-      return {Fault::io, file_ + ": reading or writing failed (" + why + ")"};
+      return {Fault::io, file_ + ": reading or writing failed (" + why + ")" +
+                             core::advice(db_ ? sqlite3_system_errno(db_) : 0)};
     default:
       return {Fault::internal, file_ + ": " + why};
   }

@@ -87,11 +87,16 @@ Result<> Ledger::Store::refresh() {
   }
 }
 
+Result<> Ledger::Store::in_place() const {
+  if (!db.moved()) return {};
+  return fail(Fault::io, archive.string() +
+                             ": the archive's folder has vanished or was moved; nothing was "
+                             "recorded; bring it back and start again");
+}
+Result<> Ledger::in_place() const { return store_->in_place(); }
+
 Result<> Ledger::Store::record(const Json& body, const std::function<Result<Entry>()>& allowed) {
-  if (db.moved())
-    return fail(Fault::io, archive.string() +
-                               ": the archive's folder has vanished or was moved; nothing was "
-                               "recorded; bring it back and start again");
+  if (auto r = in_place(); !r) return r;
   Entry entry;
   Named before, after;
   {
@@ -349,6 +354,7 @@ Result<std::vector<Want>> Ledger::due() {
 }
 
 Result<std::optional<Job>> Ledger::next_job(const std::vector<std::int64_t>& skipped) {
+  if (auto r = in_place(); !r) return fail(r.error());
   if (auto r = store_->refresh(); !r) return fail(r.error());
   // Unfinished before proofs before wants, each by the event that called for it.
   const OpenJob* best = nullptr;

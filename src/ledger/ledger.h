@@ -127,6 +127,8 @@ class Ledger {
   Result<> proof_done(std::int64_t job, const std::vector<File>& files, const Json& frames);
   /// Frames asked for and not in `frames` stay due. The job's passes are no longer named, unless they are in `files`.
   Result<> full_done(std::int64_t job, const std::vector<File>& files, const std::vector<std::string>& frames, Ppi ppi);
+  /// io when the archive's folder has vanished or was moved since it was opened.
+  Result<> in_place() const;
   /// A kept fact without effect on any state (faults, cancelled passes, …).
   Result<> note(const std::string& event, const Json& body);
 

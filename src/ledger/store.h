@@ -25,6 +25,7 @@ struct Ledger::Store {
   int lock_fd = -1;      // on rolls/, held from sweep() on
   std::string restored;  // what open() had to do
 
+  Result<> in_place() const;
   /// Takes in what was recorded since, by this or another process.
   Result<> refresh();
   struct Entry {
