@@ -2,6 +2,7 @@
 
 #include <sqlite3.h>
 
+#include <cerrno>
 #include <nlohmann/json.hpp>
 #include <utility>
 
@@ -85,7 +86,9 @@ Error Database::damaged(const std::string& why) const {
 
 Error Database::trouble(int code) const {
   const std::string why = db_ ? sqlite3_errmsg(db_) : sqlite3_errstr(code);
-  switch (code & 0xff) {
+  const int system = db_ ? sqlite3_system_errno(db_) : 0;
+  const bool full = (code & 0xff) == SQLITE_IOERR && (system == ENOSPC || system == EDQUOT);
+  switch (full ? SQLITE_FULL : code & 0xff) {
     case SQLITE_BUSY:
     case SQLITE_LOCKED:
       return {Fault::try_again,
@@ -103,8 +106,8 @@ Error Database::trouble(int code) const {
                                         "); the folder must be yours to write, on a disk that "
                                         "is writable"};
     case SQLITE_IOERR:
-      return {Fault::io, file_ + ": reading or writing failed (" + why + ")" +
-                             core::advice(db_ ? sqlite3_system_errno(db_) : 0)};
+      return {Fault::io,
+              file_ + ": reading or writing failed (" + why + ")" + core::advice(system)};
     default:
       return {Fault::internal, file_ + ": " + why};
   }
