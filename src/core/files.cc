@@ -313,11 +313,14 @@ Result<> write_file(const fs::path& path, std::string_view text) {
 
 namespace {
 
+enum class From { cache, disk };  // disk: what is remembered of the file is forgotten first
+
 /// Hands a file's bytes to `take` piece by piece until it returns false.
 template <class Take>
-Result<> each_piece(const fs::path& path, Take take) {
+Result<> each_piece(const fs::path& path, Take take, From from = From::cache) {
   const int fd = made_to_fail() ? -1 : ::open(path.c_str(), O_RDONLY | O_CLOEXEC);
   if (fd < 0) return fail(Fault::no_input, path.string() + ": cannot be read: " + reason());
+  if (from == From::disk) ::posix_fadvise(fd, 0, 0, POSIX_FADV_DONTNEED);
   ::posix_fadvise(fd, 0, 0, POSIX_FADV_SEQUENTIAL);
   constexpr std::size_t most = 1 << 20;
   const auto piece = std::make_unique_for_overwrite<char[]>(most);  // a small file touches little of it
@@ -351,10 +354,13 @@ Result<std::string> read_file(const fs::path& path, std::uint64_t most) {
 
 Result<std::string> sha256_of(const fs::path& path) {
   Sha256 sum;
-  auto r = each_piece(path, [&](const char* data, std::size_t n) {
-    sum.add(data, n);
-    return true;
-  });
+  auto r = each_piece(
+      path,
+      [&](const char* data, std::size_t n) {
+        sum.add(data, n);
+        return true;
+      },
+      From::disk);
   if (!r) return fail(r.error());
   return sum.hex();
 }

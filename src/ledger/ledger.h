@@ -88,7 +88,9 @@ struct Rebuilt {
   std::vector<Left> left;                 // of the rolls' folders, not taken in
 };
 
-struct AuditLine { std::string path, trouble; };  // "missing", "changed", "not in the ledger"
+struct AuditLine {
+  std::string path, trouble;
+};  // "missing", "changed", "unreadable", "not in the ledger"
 
 class Ledger {
  public:
@@ -132,7 +134,9 @@ class Ledger {
   /// A kept fact without effect on any state (faults, cancelled passes, …).
   Result<> note(const std::string& event, const Json& body);
 
-  /// Re-hashes every named file; lists what is missing, changed, or foreign in the rolls' folders.
+  /// Reads every named file again, from the disk; lists what is missing, changed, or foreign in the
+  /// rolls' folders. What looks wrong is looked at again by the ledger as it is then, and what a
+  /// station is making now is left to it.
   Result<std::vector<AuditLine>> audit();
   Result<std::string> export_csv();
   /// For a station at its start: claims the archive for this object's life (try_again when another

@@ -38,6 +38,8 @@ struct Ledger::Store {
   Result<> record(const Json& body, const std::function<Result<Entry>()>& allowed);
   /// Claims the archive for this object's life; try_again when another station has it.
   Result<> claim();
+  /// Another process has claimed it.
+  bool others_claim() const;
   /// Makes the roll's manifest name `files`; without any there is none.
   Result<> put_manifest(const std::string& roll, const Named& files);
   /// Writes ARCHIVE/ledger-copy.sqlite; other processes that write wait meanwhile.
