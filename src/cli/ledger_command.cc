@@ -193,7 +193,7 @@ void add_ledger(CLI::App& app, Common& common, Run& run) {
   auto* audit_command = command->add_subcommand(
       "audit", "Reads every file again and compares; ends with 1 when something is wrong");
   audit_command->footer(
-      "Troubles: missing, changed, or not in the ledger. Nothing is repaired and nothing removed.\n"
+      "Troubles: missing, changed, unreadable, or not in the ledger. Nothing is repaired and nothing removed.\n"
       "--json: {ok, files, troubles: [{path, trouble}]}");
   audit_command->callback([&common, &run] { run = [&common] { return audit(common); }; });
   auto* rebuild_command = command->add_subcommand(

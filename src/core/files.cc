@@ -110,6 +110,18 @@ Result<> rename_file(const fs::path& from, const fs::path& to) {
   return {};
 }
 
+Result<> link_file(const fs::path& from, const fs::path& to) {
+  if (!made_to_fail() && ::link(from.c_str(), to.c_str()) == 0) {
+    tell({Kind::link, from, to});
+    return {};
+  }
+  if (errno != EPERM && errno != EOPNOTSUPP && errno != EMLINK)
+    return fail(Fault::io, from.string() + ": cannot be kept as " + to.filename().string() + ": " +
+                               reason_and_advice());
+  const auto bytes = read_file(from, std::uint64_t{4} << 30);
+  return bytes ? write_file(to, *bytes) : fail(bytes.error());
+}
+
 void fail_nth_call(std::int64_t n, int error_number) {
   calls = 0;
   fails_with = error_number;
@@ -169,17 +181,20 @@ Result<NewFile> NewFile::create(const fs::path& final_path, std::uint64_t expect
     return fail(fault, final_path.string() + ": cannot be made: " + why);
   }
   tell({Kind::open, file.partial_});
-  if (expected_bytes > 0) {
-    const int error =
-        made_to_fail() ? errno : ::posix_fallocate(file.fd_, 0, static_cast<off_t>(expected_bytes));
-    if (error != 0 && error != EOPNOTSUPP && error != EINVAL) {
-      errno = error;
-      return fail(create_fault(), final_path.string() + ": " + std::to_string(expected_bytes) +
-                                      " bytes cannot be reserved: " + reason_and_advice());
-    }
-    if (error == 0) tell({Kind::cut, file.partial_, {}, expected_bytes});
-  }
+  if (auto r = file.reserve(expected_bytes); !r) return fail(r.error());
   return file;
+}
+
+Result<> NewFile::reserve(std::uint64_t bytes) {
+  if (bytes == 0) return {};
+  const int error = made_to_fail() ? errno : ::posix_fallocate(fd_, 0, static_cast<off_t>(bytes));
+  if (error != 0 && error != EOPNOTSUPP && error != EINVAL) {
+    errno = error;
+    return fail(create_fault(), final_.string() + ": " + std::to_string(bytes) +
+                                    " bytes cannot be reserved: " + reason_and_advice());
+  }
+  if (error == 0) tell({Kind::cut, partial_, {}, bytes});
+  return {};
 }
 
 NewFile::NewFile(NewFile&& o) noexcept { *this = std::move(o); }
@@ -298,11 +313,14 @@ Result<> write_file(const fs::path& path, std::string_view text) {
 
 namespace {
 
+enum class From { cache, disk };  // disk: what is remembered of the file is forgotten first
+
 /// Hands a file's bytes to `take` piece by piece until it returns false.
 template <class Take>
-Result<> each_piece(const fs::path& path, Take take) {
+Result<> each_piece(const fs::path& path, Take take, From from = From::cache) {
   const int fd = made_to_fail() ? -1 : ::open(path.c_str(), O_RDONLY | O_CLOEXEC);
   if (fd < 0) return fail(Fault::no_input, path.string() + ": cannot be read: " + reason());
+  if (from == From::disk) ::posix_fadvise(fd, 0, 0, POSIX_FADV_DONTNEED);
   ::posix_fadvise(fd, 0, 0, POSIX_FADV_SEQUENTIAL);
   constexpr std::size_t most = 1 << 20;
   const auto piece = std::make_unique_for_overwrite<char[]>(most);  // a small file touches little of it
@@ -336,10 +354,13 @@ Result<std::string> read_file(const fs::path& path, std::uint64_t most) {
 
 Result<std::string> sha256_of(const fs::path& path) {
   Sha256 sum;
-  auto r = each_piece(path, [&](const char* data, std::size_t n) {
-    sum.add(data, n);
-    return true;
-  });
+  auto r = each_piece(
+      path,
+      [&](const char* data, std::size_t n) {
+        sum.add(data, n);
+        return true;
+      },
+      From::disk);
   if (!r) return fail(r.error());
   return sum.hex();
 }
@@ -362,8 +383,10 @@ Result<int> sweep_partials(const fs::path& folder) {
   for (fs::directory_iterator it(folder, error), end; !error && it != end; it.increment(error)) {
     const std::string name = it->path().filename().string();
     if (name.size() > 6 && name.front() == '.' && name.ends_with(".part") &&
-        it->is_regular_file(error))
-      swept += fs::remove(it->path(), error) ? 1 : 0;
+        it->is_regular_file(error)) {
+      if (auto r = remove_file(it->path()); !r) return fail(r.error());
+      ++swept;
+    }
   }
   if (error && error != std::errc::no_such_file_or_directory)
     return fail(Fault::io, folder.string() + ": cannot be swept: " + error.message());

@@ -61,6 +61,8 @@ class NewFile {
   /// than what should be remembered. False: it cannot, everything goes through the cache.
   bool pass_by_cache();
   static constexpr std::size_t block = 4096;
+  /// Sees to it that `bytes` in all have their place on the disk, where it can be asked for that.
+  Result<> reserve(std::uint64_t bytes);
   /// Cuts the file to `bytes`.
   Result<> cut(std::uint64_t bytes);
   /// Flushes, renames, flushes the folder. When that fails nothing new stays under the final name;
@@ -82,6 +84,8 @@ Result<> flush_folder(const std::filesystem::path& folder);
 Result<> remove_file(const std::filesystem::path& path);
 /// Takes the place of a file called `to`. The folder is not flushed.
 Result<> rename_file(const std::filesystem::path& from, const std::filesystem::path& to);
+/// A second name for the same file; the same bytes under it where the disk has no second names.
+Result<> link_file(const std::filesystem::path& from, const std::filesystem::path& to);
 /// Writes a whole small file durably.
 Result<> write_file(const std::filesystem::path& path, std::string_view text);
 /// Reads a whole text file; `most` bytes at most (larger is bad_data).
@@ -105,9 +109,9 @@ std::int64_t calls_made();
 
 /// For tests: what the calls made here changed on the disk, each told when it has succeeded.
 struct DiskCall {
-  enum class Kind { make_folder, open, write, cut, flush, flush_folder, rename, exchange, remove };
+  enum class Kind { make_folder, open, write, cut, flush, flush_folder, rename, exchange, link, remove };
   Kind kind;
-  std::filesystem::path path, to = {};  // to: of rename and exchange
+  std::filesystem::path path, to = {};  // to: of rename, exchange and link
   std::uint64_t offset = 0;             // of write; of cut: the length
   std::string_view data = {};
 };

@@ -2,9 +2,11 @@
 
 #include <sqlite3.h>
 
+#include <cerrno>
 #include <nlohmann/json.hpp>
 #include <utility>
 
+#include "core/files.h"
 #include "core/json.h"
 
 namespace lapwright::ledger {
@@ -84,7 +86,9 @@ Error Database::damaged(const std::string& why) const {
 
 Error Database::trouble(int code) const {
   const std::string why = db_ ? sqlite3_errmsg(db_) : sqlite3_errstr(code);
-  switch (code & 0xff) {
+  const int system = db_ ? sqlite3_system_errno(db_) : 0;
+  const bool full = (code & 0xff) == SQLITE_IOERR && (system == ENOSPC || system == EDQUOT);
+  switch (full ? SQLITE_FULL : code & 0xff) {
     case SQLITE_BUSY:
     case SQLITE_LOCKED:
       return {Fault::try_again,
@@ -93,15 +97,17 @@ Error Database::trouble(int code) const {
     case SQLITE_NOTADB:
       return damaged(why);
     case SQLITE_FULL:
-      return {Fault::io, file_ + ": the disk is full; nothing was recorded"};
+      return {Fault::io, file_ + ": the disk is full; nothing was recorded; free some space on it"};
     case SQLITE_CANTOPEN:
     case SQLITE_READONLY:
     case SQLITE_PERM:
     case SQLITE_AUTH:
       return {Fault::cannot_create, file_ + ": cannot be opened for writing (" + why +
-                                        "); the folder must be yours to write"};
+                                        "); the folder must be yours to write, on a disk that "
+                                        "is writable"};
     case SQLITE_IOERR:
-      return {Fault::io, file_ + ": reading or writing failed (" + why + ")"};
+      return {Fault::io,
+              file_ + ": reading or writing failed (" + why + ")" + core::advice(system)};
     default:
       return {Fault::internal, file_ + ": " + why};
   }

@@ -87,11 +87,16 @@ Result<> Ledger::Store::refresh() {
   }
 }
 
+Result<> Ledger::Store::in_place() const {
+  if (!db.moved()) return {};
+  return fail(Fault::io, archive.string() +
+                             ": the archive's folder has vanished or was moved; nothing was "
+                             "recorded; bring it back and start again");
+}
+Result<> Ledger::in_place() const { return store_->in_place(); }
+
 Result<> Ledger::Store::record(const Json& body, const std::function<Result<Entry>()>& allowed) {
-  if (db.moved())
-    return fail(Fault::io, archive.string() +
-                               ": the archive's folder has vanished or was moved; nothing was "
-                               "recorded; bring it back and start again");
+  if (auto r = in_place(); !r) return r;
   Entry entry;
   Named before, after;
   {
@@ -134,23 +139,43 @@ Result<> Ledger::Store::copy() {
   return core::write_file(archive / copy_name, *bytes);
 }
 
-Result<> Ledger::Store::claim() {
-  if (lock_fd >= 0) return {};
+namespace {
+
+/// Locks rolls/ for `how`; -1 when another has it.
+Result<int> lock_rolls(const fs::path& archive, int how) {
   const fs::path rolls = archive / "rolls";
   const int fd = ::open(rolls.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC);
   if (fd < 0)
     return fail(Fault::io, rolls.string() + ": cannot be opened: " + std::strerror(errno));
-  if (::flock(fd, LOCK_EX | LOCK_NB) != 0) {
-    const bool taken = errno == EWOULDBLOCK;
-    ::close(fd);
-    if (taken)
-      return fail(Fault::try_again, archive.string() +
-                                        ": another station works in this archive; end that one "
-                                        "first, or name another archive");
-    return fail(Fault::io, rolls.string() + ": cannot be locked");
+  if (::flock(fd, how | LOCK_NB) == 0) return fd;
+  const bool taken = errno == EWOULDBLOCK;
+  ::close(fd);
+  if (taken) return -1;
+  return fail(Fault::io, rolls.string() + ": cannot be locked");
+}
+
+}  // namespace
+
+Result<> Ledger::Store::claim() {
+  if (lock_fd >= 0) return {};
+  // One that only asks whether a station works holds it for no time.
+  for (int again = 0; again < 10; ++again) {
+    const auto fd = lock_rolls(archive, LOCK_EX);
+    if (!fd) return fail(fd.error());
+    lock_fd = *fd;
+    if (lock_fd >= 0) return {};
+    ::usleep(20000);
   }
-  lock_fd = fd;
-  return {};
+  return fail(Fault::try_again, archive.string() +
+                                    ": another station works in this archive; end that one "
+                                    "first, or name another archive");
+}
+
+bool Ledger::Store::others_claim() const {
+  if (lock_fd >= 0) return false;
+  const auto fd = lock_rolls(archive, LOCK_SH);
+  if (fd && *fd >= 0) ::close(*fd);
+  return fd && *fd < 0;
 }
 
 Result<const RollBook*> Ledger::Store::roll(const std::string& name) {
@@ -349,6 +374,7 @@ Result<std::vector<Want>> Ledger::due() {
 }
 
 Result<std::optional<Job>> Ledger::next_job(const std::vector<std::int64_t>& skipped) {
+  if (auto r = in_place(); !r) return fail(r.error());
   if (auto r = store_->refresh(); !r) return fail(r.error());
   // Unfinished before proofs before wants, each by the event that called for it.
   const OpenJob* best = nullptr;

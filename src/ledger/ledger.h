@@ -93,7 +93,9 @@ struct Rebuilt {
   std::vector<Left> left;                 // of the rolls' folders, not taken in
 };
 
-struct AuditLine { std::string path, trouble; };  // "missing", "changed", "not in the ledger"
+struct AuditLine {
+  std::string path, trouble;
+};  // "missing", "changed", "unreadable", "not in the ledger"
 
 class Ledger {
  public:
@@ -132,10 +134,14 @@ class Ledger {
   Result<> proof_done(std::int64_t job, const std::vector<File>& files, const Json& frames);
   /// Frames asked for and not in `frames` stay due. The job's passes are no longer named, unless they are in `files`.
   Result<> full_done(std::int64_t job, const std::vector<File>& files, const std::vector<std::string>& frames, Ppi ppi);
+  /// io when the archive's folder has vanished or was moved since it was opened.
+  Result<> in_place() const;
   /// A kept fact without effect on any state (faults, cancelled passes, …).
   Result<> note(const std::string& event, const Json& body);
 
-  /// Re-hashes every named file; lists what is missing, changed, or foreign in the rolls' folders.
+  /// Reads every named file again, from the disk; lists what is missing, changed, or foreign in the
+  /// rolls' folders. What looks wrong is looked at again by the ledger as it is then, and what a
+  /// station is making now is left to it.
   Result<std::vector<AuditLine>> audit();
   Result<std::string> export_csv();
   /// For a station at its start: claims the archive for this object's life (try_again when another

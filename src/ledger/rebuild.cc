@@ -257,30 +257,22 @@ class Folder {
 
 Result<> put_in_place(const fs::path& archive, const fs::path& old, const fs::path& fresh,
                       std::string& kept_as) {
-  const auto failed = [&](const std::error_code& why) {
-    return fail(Fault::io, old.string() + ": cannot be kept under another name: " + why.message() +
-                               "; nothing was changed");
-  };
   std::error_code trouble;
   std::string stamp = core::rfc3339_now();
   std::replace(stamp.begin(), stamp.end(), ':', '-');
   const fs::path kept = archive / ("ledger-before-" + stamp + ".sqlite");
   if (fs::exists(old, trouble)) {
     // The old name is never without a file: first a second name, then the new one in its place.
-    fs::create_hard_link(old, kept, trouble);
-    if (trouble) fs::copy_file(old, kept, trouble);
-    if (trouble) return failed(trouble);
+    if (auto r = core::link_file(old, kept); !r) return r;
     kept_as = kept.filename().string();
   }
   // A -wal left beside the new file would be replayed into it.
   if (fs::exists(old.string() + "-wal", trouble)) {
-    fs::rename(old.string() + "-wal", kept.string() + "-wal", trouble);
-    if (trouble) return failed(trouble);
+    if (auto r = core::rename_file(old.string() + "-wal", kept.string() + "-wal"); !r) return r;
   }
-  fs::remove(old.string() + "-shm", trouble);
-  fs::rename(fresh, old, trouble);
-  if (trouble) return failed(trouble);
-  return {};
+  if (auto r = core::remove_file(old.string() + "-shm"); !r) return r;
+  if (auto r = core::rename_file(fresh, old); !r) return r;
+  return core::flush_folder(archive);
 }
 
 }  // namespace
@@ -308,9 +300,8 @@ Result<Rebuilt> absorb(Ledger::Store& store) {
 
 Result<Rebuilt> replace_ledger(const fs::path& archive, const std::string& copy) {
   const fs::path fresh = archive / ".ledger-new.sqlite.part";
-  const auto clear = [&] {
-    std::error_code ignored;
-    for (const char* end : {"", "-wal", "-shm"}) fs::remove(fresh.string() + end, ignored);
+  const auto clear = [&] {  // what stays is overwritten the next time
+    for (const char* end : {"", "-wal", "-shm"}) (void)core::remove_file(fresh.string() + end);
   };
   Result<Rebuilt> out;
   {

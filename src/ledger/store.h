@@ -25,6 +25,7 @@ struct Ledger::Store {
   int lock_fd = -1;      // on rolls/, held from sweep() on
   std::string restored;  // what open() had to do
 
+  Result<> in_place() const;
   /// Takes in what was recorded since, by this or another process.
   Result<> refresh();
   struct Entry {
@@ -37,6 +38,8 @@ struct Ledger::Store {
   Result<> record(const Json& body, const std::function<Result<Entry>()>& allowed);
   /// Claims the archive for this object's life; try_again when another station has it.
   Result<> claim();
+  /// Another process has claimed it.
+  bool others_claim() const;
   /// Makes the roll's manifest name `files`; without any there is none.
   Result<> put_manifest(const std::string& roll, const Named& files);
   /// Writes ARCHIVE/ledger-copy.sqlite; other processes that write wait meanwhile.

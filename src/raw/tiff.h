@@ -11,6 +11,7 @@
 #include <utility>
 #include <vector>
 
+#include "core/files.h"
 #include "core/result.h"
 #include "image/rgb.h"
 
@@ -33,6 +34,10 @@ class Writer : public image::RowSink {
   /// height < 0: not known yet; `most_rows` then bounds the file for the choice of BigTIFF.
   static Result<std::unique_ptr<Writer>> create(const std::filesystem::path& path, std::int64_t width, std::int64_t height,
                                                 Ppi ppi, const Tags& tags, std::int64_t most_rows = 0,
+                                                Cached cached = Cached::keep);
+  /// Into a file that was made, and its room reserved, before the picture's size was known to the pixel.
+  static Result<std::unique_ptr<Writer>> create(core::NewFile file, std::int64_t width, std::int64_t height, Ppi ppi,
+                                                const Tags& tags, std::int64_t most_rows = 0,
                                                 Cached cached = Cached::keep);
   /// finish() flushes, names and returns the file; without it the partial file is withdrawn. `note`
   /// (ASCII) is what can only be said now, added to the description.

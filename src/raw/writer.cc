@@ -316,14 +316,24 @@ class TiffWriter : public Writer {
 
 Result<std::unique_ptr<Writer>> Writer::create(const std::filesystem::path& path, std::int64_t width, std::int64_t height, Ppi ppi,
                                                const Tags& tags, std::int64_t most_rows, Cached cached) {
+  auto file = core::NewFile::create(path, 0);
+  if (!file) return fail(file.error());
+  return create(std::move(*file), width, height, ppi, tags, most_rows, cached);
+}
+
+Result<std::unique_ptr<Writer>> Writer::create(core::NewFile file, std::int64_t width,
+                                               std::int64_t height, Ppi ppi, const Tags& tags,
+                                               std::int64_t most_rows, Cached cached) {
+  const std::filesystem::path path = file.final_path();
   if (width <= 0 || width > 1 << 24 || height == 0 || height > 1 << 26 || ppi.value <= 0)
     return fail(Fault::cannot_create, path.string() + ": a picture of " + std::to_string(width) + " x " + std::to_string(height) +
                                           " pixels at " + std::to_string(ppi.value) + " ppi cannot be made");
   const Layout layout = layout_of(width, height >= 0 ? height : std::max<std::int64_t>(most_rows, 0));
-  auto file = core::NewFile::create(path, height >= 0 ? layout.header_bytes() + layout.data_bytes : 0);
-  if (!file) return fail(file.error());
+  if (height >= 0)
+    if (auto r = file.reserve(layout.header_bytes() + layout.data_bytes); !r)
+      return fail(r.error());
   if (height < 0 || layout.data_bytes < worth_passing_by) cached = Cached::keep;
-  auto writer = std::make_unique<TiffWriter>(path, std::move(*file), width, height, layout, cached);
+  auto writer = std::make_unique<TiffWriter>(path, std::move(file), width, height, layout, cached);
   if (auto r = writer->open(ppi, tags); !r) return fail(r.error());
   return writer;
 }

@@ -19,9 +19,9 @@ Json window_json(const Rect<BedSpace>& w) {
 /// Writes rows to the pass file as they come.
 class PassWriter : public bed::Receiver {
  public:
-  PassWriter(const std::filesystem::path& file, const plan::Pass& pass, raw::Tags tags,
-             Progress& progress, EarlyLap early)
-      : file_(file),
+  PassWriter(core::NewFile file, const plan::Pass& pass, raw::Tags tags, Progress& progress,
+             EarlyLap early)
+      : file_(std::move(file)),
         pass_(pass),
         tags_(std::move(tags)),
         progress_(progress),
@@ -43,8 +43,8 @@ class PassWriter : public bed::Receiver {
     width_ = f.width;
     ppi_ = f.ppi;
     progress_.of = f.height < 0 ? pass_.height.value : f.height;
-    auto writer =
-        raw::Writer::create(file_, f.width, f.height, f.ppi, tags_, pass_.height.value * 2);
+    auto writer = raw::Writer::create(std::move(file_), f.width, f.height, f.ppi, tags_,
+                                      pass_.height.value * 2);
     if (!writer) return fail(writer.error());
     writer_ = std::move(*writer);
     early_.begin(f.width, f.ppi);
@@ -68,7 +68,7 @@ class PassWriter : public bed::Receiver {
   }
 
  private:
-  std::filesystem::path file_;
+  core::NewFile file_;  // until the picture's size is known
   const plan::Pass& pass_;
   raw::Tags tags_;
   Progress& progress_;
@@ -194,7 +194,10 @@ Result<KeptPass> capture(const Setting& s, bed::Bed& bed, const Assignment& a, i
                  .model = s.identity.model,
                  .date_time = {},
                  .note = {}};
-  PassWriter writer(file, pass, tags, progress, EarlyLap(s, a, number));
+  // Before the lamp starts: the room that the plan counts on.
+  auto room = core::NewFile::create(file, static_cast<std::uint64_t>(pass.bytes));
+  if (!room) return fail(room.error());
+  PassWriter writer(std::move(*room), pass, tags, progress, EarlyLap(s, a, number));
   auto captured = bed.capture(
       {.device = s.device, .window = pass.window, .ppi = a.plan.ppi, .options = s.bed.options},
       writer, stop);

@@ -1,6 +1,8 @@
-#include <sys/stat.h>
+#include <signal.h>
+#include <sys/wait.h>
 
 #include <algorithm>
+#include <chrono>
 #include <map>
 
 #include "core/process.h"
@@ -85,6 +87,100 @@ TEST_F(AuditTest, Sha256sumChecksTheManifest) {
   EXPECT_EQ(r.last_lines.find("full/pass"), std::string::npos) << "no longer named";
   scribble("rolls/roll 1/full/frame-01.tif", "fr4me");
   EXPECT_NE(check().exit_code, 0);
+}
+
+TEST_F(AuditTest, AnyChangedByteIsFound) {
+  Ledger l = open();
+  proofed(l, "r", {"1"});
+  ASSERT_TRUE(l.want("r", {"1"}, {2400}));
+  std::string text(3'000'001, 'x');
+  const File frame = put("r", "full/frame-01.tif", text);
+  ASSERT_TRUE(l.full_done((**l.next_job({})).id, {frame}, {"1"}, {2400}));
+  ASSERT_EQ(found(l), Found{});
+  for (const std::size_t at : {0ul, 1ul, 4096ul, 1048575ul, 1048576ul, 2999999ul, 3000000ul}) {
+    text[at] = 'y';
+    scribble(frame.path, text);
+    EXPECT_EQ(found(l), (Found{{frame.path, "changed"}})) << at;
+    text[at] = 'x';
+  }
+  scribble(frame.path, text);
+  EXPECT_EQ(found(l), Found{});
+}
+
+TEST_F(AuditTest, AFileThatCannotBeReadIsSaidSoAndTheOthersAreLookedAtAllTheSame) {
+  Ledger l = open();
+  proofed(l, "r", {"1"});
+  scribble("rolls/r/notes.txt", "mine");
+  int unreadable = 0;
+  for (int n = 1; n < 100; ++n) {
+    core::fail_nth_call(n, EIO);
+    auto now = found(l);
+    const bool fired = core::calls_made() >= n;
+    core::fail_nth_call(0, 0);
+    EXPECT_EQ(now["rolls/r/notes.txt"], "not in the ledger") << n;
+    for (const auto& [path, trouble] : now) unreadable += trouble == "unreadable" ? 1 : 0;
+    if (!fired) break;
+    EXPECT_EQ(unreadable, n) << "each call that fails is one file's";
+  }
+  EXPECT_GE(unreadable, 10) << "five files, opened and read";
+}
+
+TEST_F(AuditTest, WhatAStationIsMakingNowIsLeftToIt) {
+  auto station = std::make_unique<Ledger>(open());
+  proofed(*station, "done", {"1"});
+  ASSERT_TRUE(station->add_roll({"r", "s", "k", "", "", ""}));
+  ASSERT_TRUE(station->sweep());
+  ASSERT_TRUE(station->job_planned((**station->next_job({})).id, {{"passes", 2}}));
+  scribble("rolls/r/proof/sheet.tif", "whole, and not yet told");
+  scribble("rolls/r/full/frame-01.tif", "no job is at full");
+  scribble("rolls/done/proof/extra.tif", "no job of this roll is open");
+  Ledger l = open();
+  Found always{{"rolls/r/full/frame-01.tif", "not in the ledger"},
+               {"rolls/done/proof/extra.tif", "not in the ledger"}};
+  EXPECT_EQ(found(l), always);
+  station.reset();
+  always["rolls/r/proof/sheet.tif"] = "not in the ledger";
+  EXPECT_EQ(found(l), always) << "no station works: a leftover";
+}
+
+// A station captures, refuses and finishes as fast as it can: an audit beside it finds no trouble.
+TEST_F(AuditTest, BesideAWorkingStationNothingIsFoundThatIsNotThere) {
+  { open(); }
+  int ready[2];
+  ASSERT_EQ(::pipe(ready), 0);
+  const pid_t child = ::fork();
+  if (child == 0) {
+    Ledger station = open();
+    if (!station.sweep()) ::_exit(1);
+    for (int round = 0;; ++round) {
+      const std::string roll = "r" + std::to_string(round);
+      if (!station.add_roll({roll, "s", "k", "", "", ""})) ::_exit(2);
+      const auto id = (**station.next_job({})).id;
+      if (!station.job_planned(id, {{"passes", 1}})) ::_exit(3);
+      for (int again = 0; again < 3; ++again) {
+        const File pass = put(roll, "proof/pass-1.tif", "one " + std::to_string(again));
+        if (!station.pass_captured(id, 1, pass, {})) ::_exit(4);
+        if (again == 2) break;
+        if (!station.pass_refused(id, 1, "moved")) ::_exit(5);
+        std::filesystem::remove(archive_ / pass.path);
+      }
+      if (!station.proof_done(id, {put(roll, "proof/sheet.tif", "sheet")}, frames({"1"})))
+        ::_exit(6);
+      (void)!::write(ready[1], "x", 1);
+    }
+  }
+  char c = 0;
+  ASSERT_EQ(::read(ready[0], &c, 1), 1);
+  int audits = 0;
+  for (const auto until = std::chrono::steady_clock::now() + std::chrono::seconds(3);
+       std::chrono::steady_clock::now() < until; ++audits)
+    ASSERT_EQ(found(*std::make_unique<Ledger>(open())), Found{}) << audits;
+  EXPECT_GT(audits, 10);
+  int status = 0;
+  EXPECT_EQ(::waitpid(child, &status, WNOHANG), 0) << "it worked all the time";
+  ::kill(child, SIGKILL);
+  ::waitpid(child, &status, 0);
+  ::close(ready[0]), ::close(ready[1]);
 }
 
 // The order in which a fact comes to the disk: file, manifest, ledger; and back: ledger, manifest.

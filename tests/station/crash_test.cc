@@ -200,8 +200,10 @@ class CrashTest : public testing::Test {
     }
     return out;
   }
-  /// Opened as the station does at its start: all is well, and as it was before step `n` or after.
-  static std::string trouble(const fs::path& archive, const std::vector<std::string>& told, int n) {
+  /// Opened as the station does at its start: all is well, and as it was before step `n` (unless it
+  /// is `done`) or after.
+  static std::string trouble(const fs::path& archive, const std::vector<std::string>& told, int n,
+                             bool done = false) {
     auto l = Ledger::open(archive);
     if (!l) return "not opened: " + l.error().text;
     if (!l->restored().empty()) return "the ledger was not sound: " + l->restored();
@@ -218,7 +220,7 @@ class CrashTest : public testing::Test {
       if (e.path().extension() == ".part") return e.path().string() + " stays";
     const std::string now = Life::told(*l);
     const auto i = static_cast<std::size_t>(n);
-    if (now == told[i] || now == told[i + 1]) return "";
+    if ((now == told[i] && !done) || now == told[i + 1]) return "";
     return "told:\n" + now + "\nwould be right:\n" + told[i] + "\nor\n" + told[i + 1];
   }
 
@@ -250,7 +252,10 @@ TEST_F(CrashTest, APowerCutAtAnyMomentLosesNothingThatWasTold) {
                               : DiskModel::Luck::dice,
                  dice);
       ++crashes;
-      if (const std::string t = trouble(cut / "archive", told, step); !t.empty())
+      // From its name on, a pass that is wholly there is kept.
+      const bool named = c.kind == core::DiskCall::Kind::rename &&
+                         c.to.filename().string().starts_with("pass-") && round == 0;
+      if (const std::string t = trouble(cut / "archive", told, step, named); !t.empty())
         first_trouble = "step " + std::to_string(step) + ", change " + std::to_string(changes) +
                         " (" + name + "), round " + std::to_string(round) + ": " + t;
     }

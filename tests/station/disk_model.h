@@ -58,6 +58,9 @@ class DiskModel {
       case Kind::exchange:
         change({{path, now_.at(to)}, {to, now_.at(path)}});
         break;
+      case Kind::link:
+        change({{to, now_.at(path)}});
+        break;
       case Kind::remove:
         change({{path, nullptr}});
         break;
