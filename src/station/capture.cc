@@ -216,7 +216,10 @@ Result<KeptPass> capture(const Setting& s, bed::Bed& bed, const Assignment& a, i
                  {"seconds", captured->seconds},
                  {"asked", pairs_json(captured->asked)},
                  {"options", pairs_json(captured->got)}};
-  auto written = writer.finish(pass_note({a.job.roll.name, a.job.id, number, a.plan_mark, record}));
+  // With infrared to come the pass is whole only with it: what a kill leaves before is no pass.
+  auto written = writer.finish(
+      a.takes_infrared(s) ? ""
+                          : pass_note({a.job.roll.name, a.job.id, number, a.plan_mark, record}));
   if (!written) return fail(written.error());
   const ledger::File named{std::filesystem::relative(written->path, s.archive).generic_string(),
                            written->sha256, written->bytes};
