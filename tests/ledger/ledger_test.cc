@@ -224,6 +224,30 @@ TEST_F(LedgerTest, NothingIsNamedThatIsNotWhollyOnDisk) {
   EXPECT_EQ(l.full_done(id, {}, {"1"}, {1200}).error().fault, Fault::bad_data);
 }
 
+TEST_F(LedgerTest, AnInfraredPictureIsNamedWithItsPassAndGoesWithIt) {
+  Ledger l = open();
+  ASSERT_TRUE(l.add_roll({"r", "s", "k", "", "", ""}));
+  const auto id = (**l.next_job({})).id;
+  const File visible = put("r", "proof/pass-1.tif", "data"),
+             infrared = put("r", "proof/pass-1-infrared.tif", "other");
+  const auto capture = [](const File& f) -> Json {
+    return {{"infrared", {{"file", {{"path", f.path}, {"sha256", f.sha256}, {"bytes", f.bytes}}}}}};
+  };
+  File absent = infrared;
+  absent.path = "rolls/r/proof/absent.tif";
+  EXPECT_FALSE(l.pass_captured(id, 1, visible, capture(absent)));
+  ASSERT_TRUE(l.pass_captured(id, 1, visible, capture(infrared)));
+  EXPECT_EQ(l.state("r")->files.size(), 2u);
+  EXPECT_TRUE(l.audit()->empty());
+  std::filesystem::remove(archive_ / infrared.path);
+  const auto lines = *l.audit();
+  ASSERT_EQ(lines.size(), 1u);
+  EXPECT_EQ(lines[0].path, infrared.path);
+  EXPECT_EQ(lines[0].trouble, "missing");
+  ASSERT_TRUE(l.pass_refused(id, 1, "again"));
+  EXPECT_TRUE(l.state("r")->files.empty());
+}
+
 TEST_F(LedgerTest, NotesAreKeptAndChangeNothing) {
   Ledger l = open();
   ASSERT_TRUE(l.add_roll({"r", "s", "k", "", "", ""}));

@@ -44,6 +44,9 @@ Card sample() {
   c.passes = {p, p};
   c.passes[1].pass = 2;
   c.passes[1].options.clear();
+  c.passes[0].infrared = Card::Infrared{"pass-1-infrared.tif", std::string(64, 'b'),
+                                        std::array<double, 6>{1, 0, 0, 1.0001, -0.75, 2.25}, 0.125};
+  c.infrared = Card::Infrared{"frame-07-infrared.tif", std::string(64, 'c'), {}, 0};
   c.laps = {{1, 2, 0.21, 48.02, 0.98, {0.1, -0.2, 0.3}}};
   c.open_light =
       Card::Reading{{60000, 60001.5, 59999}, {{1000}, {2345}, {30001}, {4000}}, "empty pocket"};
@@ -63,6 +66,12 @@ TEST(Card, ReadsBackWhatItWrote) {
   ASSERT_EQ(r->passes.size(), 2u);
   EXPECT_EQ(r->passes[0].options, c.passes[0].options);
   EXPECT_EQ(r->passes[0].sleeve_to_pass, c.passes[0].sleeve_to_pass);
+  ASSERT_TRUE(r->passes[0].infrared && r->infrared);
+  EXPECT_FALSE(r->passes[1].infrared);
+  EXPECT_EQ(r->passes[0].infrared->to_infrared, c.passes[0].infrared->to_infrared);
+  EXPECT_EQ(r->passes[0].infrared->residual_px, 0.125);
+  EXPECT_EQ(r->infrared->file, "frame-07-infrared.tif");
+  EXPECT_FALSE(r->infrared->to_infrared);
   ASSERT_EQ(r->laps.size(), 1u);
   EXPECT_EQ(r->laps[0].light_percent, c.laps[0].light_percent);
   ASSERT_TRUE(r->base && r->open_light);

@@ -140,6 +140,11 @@ TEST(StockProfile, ReadsEveryKey) {
   const auto least = parse_stock("stock: k\nabout: x\nprocess: slide\n", "k.yaml");
   ASSERT_TRUE(least) << least.error().text;
   EXPECT_EQ(least->process, Process::slide);
+  EXPECT_FALSE(least->silver);
+  const std::string bw = "stock: k\nabout: x\nprocess: bw-negative\n";
+  EXPECT_TRUE(parse_stock(bw, "k.yaml")->silver);
+  EXPECT_FALSE(parse_stock(bw + "image: dye\n", "k.yaml")->silver);
+  EXPECT_FALSE(parse_stock(bw + "image: ink\n", "k.yaml"));
   EXPECT_FALSE(least->base);
   EXPECT_EQ(least->gain.red, 1);
 }
