@@ -108,6 +108,7 @@ TEST(Faults, EveryStatusAtStartAndInReadingIsOneSentence) {
 TEST(Faults, BusyIsTriedAgainUntilItsTime) {
   const Outcome o = capture("busy=3");
   ASSERT_TRUE(o.result) << o.result.error().text;
+  EXPECT_EQ(o.keeper.busy_count, 1);
   WorkerOptions short_time = quick_options();
   short_time.start_seconds = 1.5;
   expect_fault(capture("busy=1000", short_time), Fault::try_again, "busy");

@@ -109,6 +109,8 @@ def finished_roll(practice, player, faults, said):
             one_sentence(found[0]["say"])
             assert not found[0]["fatal"], found
             assert said.count(found[0]["say"]) == len([f for f in player.of("fault") if f["say"] == found[0]["say"]]), said
+        if case[0] in ("open", "start") and case[1] == busy:
+            assert any("still warming up" in line for line in said), said
         came.append((case, found[0] if found else None))
     assert len(came) == sum(len(f) for f in faults.values()), (faults, came)
     assert len(player.of("fault")) == sum(f is not None for _, f in came), player.of("fault")
@@ -263,6 +265,7 @@ if len(sys.argv) > 2:
 else:
     everything = os.environ.get("LAPWRIGHT_TEST_ALL") == "1"
     chosen = sorted(cases, key=str) if everything else fewest(cases, dice)
+    chosen = sorted({*chosen, ("start", busy)}, key=str)
     rolls = rolls_of([(*c, cases[c]) for c in chosen] + [killed() for _ in range(20 if everything else 3)], 6)
     # The list is asked for before the station begins.
     refused_start("hang", 74)
