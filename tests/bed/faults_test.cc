@@ -265,6 +265,10 @@ TEST(Settings, AConnectionThatFailsIsNoRefusal) {
     ASSERT_FALSE(o.result) << "captured with a curve";
     EXPECT_NE(o.result.error().text.find("setting option gamma-correction: "), std::string::npos);
   }
+  // What was set is read back, or the pass is not made.
+  const Outcome o = capture("get-status=" + std::to_string(SANE_STATUS_IO_ERROR));
+  ASSERT_FALSE(o.result) << "captured with a depth that nobody read";
+  EXPECT_NE(o.result.error().text.find("reading option depth: "), std::string::npos);
 }
 
 /// A worker of another making: says what the test wants, and waits for its end.
