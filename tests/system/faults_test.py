@@ -197,6 +197,16 @@ def refused_start(kind, code):
     assert done.returncode == code and len(lines) == 1 and not done.stdout, (done.returncode, lines)
 
 
+def nobody_left():
+    """A fault when no key can come any more: it is told, and the station ends with "try again"."""
+    practice, fault = on_a_faulty_bed()
+    fault.write_text(f"start {io} 9\n")
+    done = subprocess.run(practice.station(ppi), env=practice.env, input="\n", capture_output=True, text=True, timeout=120)
+    events = [json.loads(line) for line in done.stdout.splitlines()]
+    assert [e["code"] for e in events if e["event"] == "fault"] == [74], events
+    assert done.returncode == 75, done.returncode
+
+
 def undisturbed():
     """Nothing goes wrong but a word that nobody understands; the practice flatbed paints its pictures once."""
     practice, _ = on_a_faulty_bed()
@@ -272,6 +282,7 @@ else:
     refused_start("die", 74)
 undisturbed()
 by_the_beds_own_button()
+nobody_left()
 run({1: [(point, io, {74}) for point in ("open", "middle", "last")], 2: [("middle", "die", {74})]}, 0, looking=True)
 said = [run(roll, n) for n, roll in enumerate(rolls)]
 print(f"{sum(len(f) for r in rolls for f in r.values())} faults told, {sum(said)} said to the person, {len(rolls)} rolls finished")
