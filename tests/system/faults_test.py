@@ -201,10 +201,11 @@ def nobody_left():
     """A fault when no key can come any more: it is told, and the station ends with "try again"."""
     practice, fault = on_a_faulty_bed()
     fault.write_text(f"start {io} 9\n")
-    done = subprocess.run(practice.station(ppi), env=practice.env, input="\n", capture_output=True, text=True, timeout=120)
-    events = [json.loads(line) for line in done.stdout.splitlines()]
-    assert [e["code"] for e in events if e["event"] == "fault"] == [74], events
-    assert done.returncode == 75, done.returncode
+    player = Player(practice.lay)
+    # The key is pressed once; after it the input ends.
+    code = player.run(practice.station(ppi), practice.env, until=lambda event, process: event["event"] == "place" and process.stdin.close())
+    assert [e["code"] for e in player.of("fault")] == [74], player.events
+    assert code == 75 and len(player.of("place")) == 1, (code, player.events)
 
 
 def undisturbed():
