@@ -74,8 +74,7 @@ class Errand {
   }
   bool aborted() const { return reason_.has_value(); }
 
-  /// Handles messages until `handle` says true (finished) or it fails. `silence` is said when the
-  /// worker is lost.
+  /// Handles messages until `handle` says true (finished), it fails, or the worker is lost.
   Result<> run(const std::function<Result<bool>(Message&)>& handle) {
     for (;;) {
       if (stop_ && stop_->load()) abort({Fault::cancelled, "stopped"});
