@@ -100,11 +100,16 @@ std::vector<std::string> Asking::differs() const {
 
 Result<> Asking::essentials_kept() const {
   for (const Asked& a : asked_)
-    if (a.weight == Weight::essential)
+    if (a.weight == Weight::essential) {
+      // What cannot be read because the connection failed is not known to be kept.
+      if (const Option* o = surface_.find(a.name); o && o->active && o->readable)
+        if (const auto r = surface_.text(o->index); !r && r.error().fault != Fault::unavailable)
+          return fail(r.error());
       if (const auto now = instead(a))
         return fail(Fault::bad_data, "option " + a.name + ": asked " + a.value + ", is " + *now +
                                          "; the device does not keep what is set: name what it "
                                          "takes under the bed profile's options");
+    }
   return {};
 }
 

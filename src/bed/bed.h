@@ -86,6 +86,8 @@ struct Format {
 class Receiver {
  public:
   virtual ~Receiver() = default;
+  /// The device is busy or warms up, and is asked again; at most once, before begin().
+  virtual void busy() {}
   virtual Result<> begin(const Format& format) = 0;
   /// Whole rows of 16-bit RGB, top first. Called on the caller's thread of capture().
   virtual Result<> rows(const std::uint16_t* samples, std::int64_t count) = 0;

@@ -74,8 +74,7 @@ class Errand {
   }
   bool aborted() const { return reason_.has_value(); }
 
-  /// Handles messages until `handle` says true (finished) or it fails. `silence` is said when the
-  /// worker is lost.
+  /// Handles messages until `handle` says true (finished), it fails, or the worker is lost.
   Result<> run(const std::function<Result<bool>(Message&)>& handle) {
     for (;;) {
       if (stop_ && stop_->load()) abort({Fault::cancelled, "stopped"});
@@ -167,7 +166,7 @@ Result<Json> SaneBed::ask(const Json& request, const std::string& device) {
     auto j = json_of(m);
     if (!j) return fail(j.error());
     answer = std::move(*j);
-    return true;
+    return answer.at("event") == "done";
   });
   if (!r) return fail(r.error());
   return answer;
@@ -272,6 +271,8 @@ Result<Captured> SaneBed::capture(const Request& request, Receiver& receiver,
       errand.allow(std::max(options_.stall_seconds, options_.start_seconds - watch.seconds()),
                    "the flatbed started but gave no row" + then);
       if (auto begun = receiver.begin(out.format); !begun) return fail(begun.error());
+    } else if (event == "busy") {
+      receiver.busy();
     } else if (event == "progress") {
       errand.allow(options_.stall_seconds,
                    "the flatbed gave no row for " + seconds_text(options_.stall_seconds) + then);
@@ -321,7 +322,7 @@ Result<bool> SaneBed::wait_for_button(const std::string& device, const std::atom
   auto r = errand.run([&](Message& m) -> Result<bool> {
     auto j = json_of(m);
     if (!j) return fail(j.error());
-    errand.allow(0, "");
+    if (j->value("event", "") == "waiting") errand.allow(0, "");
     if (j->value("event", "") != "done") return false;
     pressed = j->value("pressed", false);
     return true;

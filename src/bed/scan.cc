@@ -108,6 +108,7 @@ Result<> Scan::begin_frame(double most_seconds) {
     if (status == SANE_STATUS_GOOD) break;
     if (status != SANE_STATUS_DEVICE_BUSY || now() + wait >= until)
       return fail(explain(status, "starting the pass"));
+    wire_.say_busy();
     wire_.rest(wait);
     wait = std::min(wait * 1.6, 5.0);
   }

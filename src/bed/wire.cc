@@ -52,6 +52,11 @@ bool Wire::cancelled() {
   return cancelled_;
 }
 
+void Wire::say_busy() {
+  if (!said_busy_) send("{\"event\":\"busy\"}");
+  said_busy_ = true;
+}
+
 void Wire::rest(double seconds) {
   if (cancelled_) return;
   pollfd p{request_fd_, POLLIN, 0};

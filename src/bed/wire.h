@@ -40,13 +40,15 @@ class Wire {
   /// Sends, waiting for room; false when the station is gone, or for rows when it asked to cancel.
   bool send(MessageKind kind, const void* body, std::size_t bytes);
   bool send(const std::string& json) { return send(MessageKind::json, json.data(), json.size()); }
+  /// Tells that the device is busy, the first time.
+  void say_busy();
   /// Sleeps, but not through a cancel.
   void rest(double seconds);
 
  private:
   bool write_all(const char* from, std::size_t bytes);
   int request_fd_, reply_fd_;
-  bool cancelled_ = false;
+  bool cancelled_ = false, said_busy_ = false;
 };
 
 }  // namespace lapwright::bed

@@ -82,6 +82,7 @@ class OpenDevice {
                                     "saned runs there and lets this machine in, and try again"}
                         : explain(status, "opening " + name));
       if (wire.cancelled()) return fail(Fault::cancelled, "cancelled");
+      wire.say_busy();
       wire.rest(wait);
       wait = std::min(wait * 1.6, 5.0);
     }

@@ -101,6 +101,7 @@ Spot<BedSpace> window_corner(const KeptPass& pass);
 /// unknown.
 struct Progress {
   std::atomic<std::int64_t> line{0}, of{0}, bytes{0};
+  std::function<void()> busy;  // the bed is busy or warms up; on the capturing thread
 };
 /// `early` is set, and the result a fault, when a lap of the rows so far shows that the pass must be made again.
 Result<KeptPass> capture(const Setting& setting, bed::Bed& bed, const Assignment& a, int number,

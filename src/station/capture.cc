@@ -27,6 +27,9 @@ class PassWriter : public bed::Receiver {
         progress_(progress),
         early_(std::move(early)) {}
 
+  void busy() override {
+    if (progress_.busy) progress_.busy();
+  }
   Result<> begin(const bed::Format& f) override {
     // Beds round windows by some pixels; a window that is smaller by more than the margin would cut
     // film off.

@@ -37,6 +37,11 @@ class Driver {
         events_(std::move(events)),
         ledger_(std::move(ledger)) {
     state_.once = options.once;
+    progress_.busy = [this] {
+      then([this] {
+        person("The flatbed is busy or still warming up; it is asked again until it starts.");
+      });
+    };
   }
 
   Result<int> run() {

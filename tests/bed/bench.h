@@ -63,8 +63,9 @@ class Keeper : public Receiver {
   std::uint16_t at(std::int64_t x, std::int64_t y, int c) const {
     return samples[static_cast<std::size_t>((y * format.width + x) * 3 + c)];
   }
+  void busy() override { ++busy_count; }
   Format format;
-  int begun = 0;
+  int begun = 0, busy_count = 0;
   std::int64_t row_count = 0;
   std::vector<std::uint16_t> samples;
 };

@@ -108,6 +108,7 @@ TEST(Faults, EveryStatusAtStartAndInReadingIsOneSentence) {
 TEST(Faults, BusyIsTriedAgainUntilItsTime) {
   const Outcome o = capture("busy=3");
   ASSERT_TRUE(o.result) << o.result.error().text;
+  EXPECT_EQ(o.keeper.busy_count, 1);
   WorkerOptions short_time = quick_options();
   short_time.start_seconds = 1.5;
   expect_fault(capture("busy=1000", short_time), Fault::try_again, "busy");
@@ -264,6 +265,10 @@ TEST(Settings, AConnectionThatFailsIsNoRefusal) {
     ASSERT_FALSE(o.result) << "captured with a curve";
     EXPECT_NE(o.result.error().text.find("setting option gamma-correction: "), std::string::npos);
   }
+  // What was set is read back, or the pass is not made.
+  const Outcome o = capture("get-status=" + std::to_string(SANE_STATUS_IO_ERROR));
+  ASSERT_FALSE(o.result) << "captured with a depth that nobody read";
+  EXPECT_NE(o.result.error().text.find("reading option depth: "), std::string::npos);
 }
 
 /// A worker of another making: says what the test wants, and waits for its end.

@@ -109,6 +109,8 @@ def finished_roll(practice, player, faults, said):
             one_sentence(found[0]["say"])
             assert not found[0]["fatal"], found
             assert said.count(found[0]["say"]) == len([f for f in player.of("fault") if f["say"] == found[0]["say"]]), said
+        if case[0] in ("open", "start") and case[1] == busy:
+            assert any("still warming up" in line for line in said), said
         came.append((case, found[0] if found else None))
     assert len(came) == sum(len(f) for f in faults.values()), (faults, came)
     assert len(player.of("fault")) == sum(f is not None for _, f in came), player.of("fault")
@@ -195,6 +197,17 @@ def refused_start(kind, code):
     assert done.returncode == code and len(lines) == 1 and not done.stdout, (done.returncode, lines)
 
 
+def nobody_left():
+    """A fault when no key can come any more: it is told, and the station ends with "try again"."""
+    practice, fault = on_a_faulty_bed()
+    fault.write_text(f"start {io} 9\n")
+    player = Player(practice.lay)
+    # The key is pressed once; after it the input ends.
+    code = player.run(practice.station(ppi), practice.env, until=lambda event, process: event["event"] == "place" and process.stdin.close())
+    assert [e["code"] for e in player.of("fault")] == [74], player.events
+    assert code == 75 and len(player.of("place")) == 1, (code, player.events)
+
+
 def undisturbed():
     """Nothing goes wrong but a word that nobody understands; the practice flatbed paints its pictures once."""
     practice, _ = on_a_faulty_bed()
@@ -263,12 +276,14 @@ if len(sys.argv) > 2:
 else:
     everything = os.environ.get("LAPWRIGHT_TEST_ALL") == "1"
     chosen = sorted(cases, key=str) if everything else fewest(cases, dice)
+    chosen = sorted({*chosen, ("start", busy)}, key=str)
     rolls = rolls_of([(*c, cases[c]) for c in chosen] + [killed() for _ in range(20 if everything else 3)], 6)
     # The list is asked for before the station begins.
     refused_start("hang", 74)
     refused_start("die", 74)
 undisturbed()
 by_the_beds_own_button()
+nobody_left()
 run({1: [(point, io, {74}) for point in ("open", "middle", "last")], 2: [("middle", "die", {74})]}, 0, looking=True)
 said = [run(roll, n) for n, roll in enumerate(rolls)]
 print(f"{sum(len(f) for r in rolls for f in r.values())} faults told, {sum(said)} said to the person, {len(rolls)} rolls finished")

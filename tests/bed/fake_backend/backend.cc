@@ -7,7 +7,7 @@
 // short=BYTES (most a read gives), zero (every other read gives 0), hang-start, hang-cancel,
 // press=SECONDS (a button's press), more (one row more than promised), clip=MM (height clipped
 // silently), renamed (listed and opened under its name with "-again" behind it), set-status=CODE
-// (at the set of a correction).
+// (at the set of a correction), get-status=CODE (when the depth is read).
 #include <sane/sane.h>
 #include <unistd.h>
 
@@ -244,6 +244,8 @@ SANE_Status sane_fake_control_option(SANE_Handle handle, SANE_Int index, SANE_Ac
   if (!active(h, s) || s.type == Type::group) return SANE_STATUS_INVAL;
   auto* words = static_cast<SANE_Word*>(value);
   if (action == SANE_ACTION_GET_VALUE) {
+    if (const double status = fault("get-status"); status > 0 && s.name == "depth")
+      return static_cast<SANE_Status>(status);
     press_buttons(h);
     if (s.type == Type::text)
       std::strcpy(static_cast<char*>(value), h.state.text[s.name].c_str());
