@@ -66,7 +66,7 @@ class NewFile {
   /// Cuts the file to `bytes`.
   Result<> cut(std::uint64_t bytes);
   /// Flushes, renames, flushes the folder. When that fails nothing new stays under the final name;
-  /// a file that was to be replaced is there as before.
+  /// a file that was to be replaced is there as before, where the disk can exchange two names.
   Result<> publish();
 
  private:
@@ -109,7 +109,18 @@ std::int64_t calls_made();
 
 /// For tests: what the calls made here changed on the disk, each told when it has succeeded.
 struct DiskCall {
-  enum class Kind { make_folder, open, write, cut, flush, flush_folder, rename, exchange, link, remove };
+  enum class Kind {
+    make_folder,
+    open,
+    write,
+    cut,
+    flush,
+    flush_folder,
+    rename,
+    exchange,
+    link,
+    remove
+  };
   Kind kind;
   std::filesystem::path path, to = {};  // to: of rename, exchange and link
   std::uint64_t offset = 0;             // of write; of cut: the length

@@ -24,7 +24,8 @@ std::optional<ledger::PassNote> read_pass_note(const std::filesystem::path& file
   const std::size_t at = text.find(mark);
   if (at == std::string::npos) return {};
   const auto json = core::parse_json(std::string_view(text).substr(at + mark.size()), "pass note");
-  if (!json || !json->is_object()) return {};
+  if (!json || !json->is_object() || !json->contains("capture") || !(*json)["capture"].is_object())
+    return {};
   try {
     return ledger::PassNote{json->at("roll"), json->at("job"), json->at("pass"), json->at("plan"),
                             json->at("capture")};

@@ -5,6 +5,8 @@
 #include <unistd.h>
 
 #include <cerrno>
+#include <fstream>
+#include <functional>
 #include <nlohmann/json.hpp>
 
 #include "disk_model.h"
@@ -203,10 +205,10 @@ class CrashTest : public testing::Test {
   /// Opened as the station does at its start: all is well, and as it was before step `n` (unless it
   /// is `done`) or after.
   static std::string trouble(const fs::path& archive, const std::vector<std::string>& told, int n,
-                             bool done = false) {
+                             bool done = false, bool damaged = false) {
     auto l = Ledger::open(archive);
     if (!l) return "not opened: " + l.error().text;
-    if (!l->restored().empty()) return "the ledger was not sound: " + l->restored();
+    if (!l->restored().empty() && !damaged) return "the ledger was not sound: " + l->restored();
     const auto before = l->audit();
     if (!before) return "not audited before the sweep: " + before.error().text;
     for (const auto& line : *before)
@@ -227,54 +229,101 @@ class CrashTest : public testing::Test {
   fs::path root_;
 };
 
-TEST_F(CrashTest, APowerCutAtAnyMomentLosesNothingThatWasTold) {
-  const auto told = undisturbed();
-  const fs::path lived = root_ / "lived", cut = root_ / "cut";
-  fs::create_directories(lived);
-  DiskModel disk(lived);
-  std::mt19937 dice(20260517);
-  int step = 0;
-  long changes = 0, crashes = 0;
-  std::string first_trouble;
-  bool looking = false;  // the archives of the crashes are opened with the same code
-  WatchedSqlite sqlite;
-  const auto seen = [&](const core::DiskCall& c) {
-    if (looking || !first_trouble.empty()) return;
-    std::string name = c.path.string();
-    if (!name.starts_with(lived.string())) return;
-    disk.take(c);
+/// Cuts the power at every change of the disk below root/lived, several times each.
+class PowerCuts {
+ public:
+  /// What is wrong with the archive that a cut left; `named`: the last change gave a pass its name.
+  using Look = std::function<std::string(const fs::path& archive, bool named)>;
+  PowerCuts(const fs::path& root, Look look)
+      : lived_(root / "lived"), cut_(root / "cut"), look_(std::move(look)), disk_(lived_) {
+    fs::create_directories(lived_);
+    core::watch_calls([this](const core::DiskCall& c) { seen(c); });
+    sqlite_.watch([this](const core::DiskCall& c) { seen(c); });
+  }
+  ~PowerCuts() { core::watch_calls({}); }
+
+  fs::path archive() const { return lived_ / "archive"; }
+  /// Bytes that nobody wrote.
+  void scribble(const fs::path& file, const std::string& bytes) {
+    std::ofstream(file, std::ios::binary) << bytes;
+    disk_.take({core::DiskCall::Kind::cut, file});
+    disk_.take({core::DiskCall::Kind::write, file, {}, 0, bytes});
+    disk_.take({core::DiskCall::Kind::flush, file});
+  }
+
+  bool cutting = true;
+  long changes = 0, cuts = 0;
+  std::string trouble;  // the first
+
+ private:
+  void seen(const core::DiskCall& c) {
+    if (looking_ || !c.path.string().starts_with(lived_.string())) return;
+    disk_.take(c);
+    if (!cutting) return;
     ++changes;
-    looking = true;
-    for (int round = 0; round < 6 && first_trouble.empty(); ++round) {
-      disk.crash(cut,
-                 round == 0   ? DiskModel::Luck::all_kept
-                 : round == 1 ? DiskModel::Luck::all_lost
-                              : DiskModel::Luck::dice,
-                 dice);
-      ++crashes;
-      // From its name on, a pass that is wholly there is kept.
+    looking_ = true;  // what the cuts leave is opened with the same code
+    for (int round = 0; round < 6 && trouble.empty(); ++round) {
+      disk_.crash(cut_,
+                  round == 0   ? DiskModel::Luck::all_kept
+                  : round == 1 ? DiskModel::Luck::all_lost
+                               : DiskModel::Luck::dice,
+                  dice_);
+      ++cuts;
       const bool named = c.kind == core::DiskCall::Kind::rename &&
                          c.to.filename().string().starts_with("pass-") && round == 0;
-      if (const std::string t = trouble(cut / "archive", told, step, named); !t.empty())
-        first_trouble = "step " + std::to_string(step) + ", change " + std::to_string(changes) +
-                        " (" + name + "), round " + std::to_string(round) + ": " + t;
+      if (const std::string t = look_(cut_ / "archive", named); !t.empty())
+        trouble = "change " + std::to_string(changes) + " (" + c.path.string() + "), round " +
+                  std::to_string(round) + ": " + t;
     }
-    looking = false;
-  };
-  core::watch_calls(seen);
-  sqlite.watch(seen);
+    looking_ = false;
+  }
+
+  fs::path lived_, cut_;
+  Look look_;
+  DiskModel disk_;
+  WatchedSqlite sqlite_;
+  std::mt19937 dice_{20260517};
+  bool looking_ = false;
+};
+
+TEST_F(CrashTest, APowerCutAtAnyMomentLosesNothingThatWasTold) {
+  const auto told = undisturbed();
+  int step = 0;
+  // From its name on, a pass that is wholly there is kept.
+  PowerCuts power(root_, [&](const fs::path& archive, bool named) {
+    return trouble(archive, told, step, named);
+  });
   {
-    Life life(lived / "archive");
-    for (; step < Life::steps && first_trouble.empty(); ++step) {
+    Life life(power.archive());
+    for (; step < Life::steps && power.trouble.empty(); ++step) {
       const auto r = life.step(step);
       ASSERT_TRUE(r) << step << ": " << r.error().text;
     }
-    sqlite.watch({});
-    core::watch_calls({});
+    power.cutting = false;
   }
-  EXPECT_EQ(first_trouble, "");
-  EXPECT_GT(changes, 300);
-  std::printf("%ld changes of the disk, %ld power cuts\n", changes, crashes);
+  EXPECT_EQ(power.trouble, "") << "in step " << step - 1;
+  EXPECT_GT(power.changes, 300);
+  std::printf("%ld changes of the disk, %ld power cuts\n", power.changes, power.cuts);
+}
+
+TEST_F(CrashTest, APowerCutWhileADamagedLedgerIsRestoredLosesNothing) {
+  const auto told = undisturbed();
+  constexpr int closed = 12;
+  PowerCuts power(root_, [&](const fs::path& archive, bool) {
+    return trouble(archive, told, closed, false, true);
+  });
+  power.cutting = false;
+  Life life(power.archive());
+  for (int n = 0; n <= closed; ++n) ASSERT_TRUE(life.step(n)) << n;
+  power.scribble(power.archive() / "ledger.sqlite", std::string(5000, '?'));
+  power.cutting = true;
+  const auto r = life.step(closed + 1);
+  power.cutting = false;
+  ASSERT_TRUE(r) << r.error().text;
+  EXPECT_EQ(life.told(), told[closed + 2]);
+  EXPECT_EQ(power.trouble, "");
+  EXPECT_GT(power.changes, 20);
+  std::printf("%ld changes of the disk, %ld power cuts\n", power.changes, power.cuts);
 }
 
 /// Lives until something fails; the step in which it did, or `steps`.

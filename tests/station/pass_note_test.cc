@@ -49,6 +49,7 @@ TEST_F(PassNoteTest, WhatSaysNothingOfTheKindOrIsNotWholeGivesNothing) {
   EXPECT_FALSE(read_pass_note(write("")));
   EXPECT_FALSE(read_pass_note(write("pass note: {\"roll\": 3}")));
   EXPECT_FALSE(read_pass_note(write("pass note: {\"roll\": \"r\", \"job\": [1]")));
+  EXPECT_FALSE(read_pass_note(write(pass_note({"r", 1, 1, "p", Json::array()}))));
   const fs::path whole = write(pass_note({"r", 1, 1, "p", Json::object()}));
   ASSERT_TRUE(read_pass_note(whole));
   fs::resize_file(whole, 100);

@@ -14,6 +14,7 @@
 
 #include "core/files.h"
 #include "core/process.h"
+#include "station/pass_note.h"
 #include "station/station.h"
 #include "support/film_scene.h"
 
@@ -125,7 +126,7 @@ class StorageTest : public testing::Test {
   void all_is_well() {
     auto l = ledger::Ledger::open(setting_.archive);
     ASSERT_TRUE(l) << l.error().text;
-    ASSERT_TRUE(l->sweep());
+    ASSERT_TRUE(l->sweep(read_pass_note));
     const auto audited = l->audit();
     ASSERT_TRUE(audited);
     EXPECT_TRUE(audited->empty()) << audited->front().path << " " << audited->front().trouble;
@@ -197,6 +198,35 @@ TEST_F(StorageTest, ADiskThatFillsUpDuringAPassCostsThatPassOnly) {
   ASSERT_FALSE(ran.of("captured").empty());
   EXPECT_EQ(ran.of("captured")[0]["pass"], 1) << "the same pass, once there is room";
   all_is_well();
+}
+
+// From the end of the picture to the end of its record: the pass is made again, or the station ends
+// and says why.
+TEST_F(StorageTest, WhicheverCallFailsWhenAPassIsWholeThePassIsToldAndNothingElseIsLost) {
+  int again = 0, ended = 0, dropped = 0;
+  for (int n = 1; n <= 24; ++n) {
+    fs::remove_all(setting_.archive);
+    add_roll();
+    auto bed = std::make_unique<GreyBed>();
+    GreyBed& grey = *bed;
+    grey.after = [&] { core::fail_nth_call(grey.captures == 1 ? n : 0, EIO); };
+    const Ran ran = station(std::move(bed), [](const Ran& r) { return !r.of("captured").empty(); });
+    core::fail_nth_call(0, 0);
+    for (const Json& f : ran.of("fault")) {
+      const std::string say = f["say"];
+      EXPECT_EQ(f["code"], 74) << n;
+      EXPECT_NE(say.find("; the disk fails: see to it"), std::string::npos) << n << ": " << say;
+      EXPECT_EQ(say.find('\n'), std::string::npos);
+      EXPECT_EQ(ran.code, f["fatal"] == true ? 74 : 0) << n << ": " << say;
+      (f["fatal"] == true ? ended : again) += 1;
+      dropped += say.find("dropped") != std::string::npos ? 1 : 0;
+    }
+    EXPECT_EQ(ran.code == 0, !ran.of("captured").empty()) << n;
+    all_is_well();
+  }
+  EXPECT_GE(again, 5) << "cut, writes, fsync, close, rename, folder";
+  EXPECT_GE(ended, 5) << "the manifest's";
+  EXPECT_GE(dropped, 3) << "fsync, rename, folder";
 }
 
 TEST_F(StorageTest, AnArchiveThatVanishesDuringAPassEndsTheStationWithItsName) {
