@@ -116,7 +116,7 @@ std::vector<AuditLine> troubles(const Look& look, const std::vector<std::string>
 
 Result<std::vector<AuditLine>> Ledger::audit() {
   constexpr int looks = 3;  // at what a station at work may have changed meanwhile
-  std::vector<AuditLine> out, sure;
+  std::vector<AuditLine> out;
   for (int n = 0; n < looks && (n == 0 || !out.empty()); ++n) {
     const bool station_works = store_->others_claim();
     if (n > 1 && !station_works) break;
@@ -131,15 +131,7 @@ Result<std::vector<AuditLine>> Ledger::audit() {
       again = std::move(*all);
     }
     out = troubles(look, again);
-    const auto bad = std::stable_partition(out.begin(), out.end(), [](const AuditLine& line) {
-      return line.trouble != unreadable;  // no station does that
-    });
-    sure.insert(sure.end(), bad, out.end());
-    out.erase(bad, out.end());
   }
-  out.insert(out.end(), sure.begin(), sure.end());
-  std::sort(out.begin(), out.end(),
-            [](const AuditLine& a, const AuditLine& b) { return a.path < b.path; });
   return out;
 }
 

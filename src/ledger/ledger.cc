@@ -93,7 +93,6 @@ Result<> Ledger::Store::in_place() const {
                              ": the archive's folder has vanished or was moved; nothing was "
                              "recorded; bring it back and start again");
 }
-Result<> Ledger::in_place() const { return store_->in_place(); }
 
 Result<> Ledger::Store::record(const Json& body, const std::function<Result<Entry>()>& allowed) {
   if (auto r = in_place(); !r) return r;
@@ -374,7 +373,7 @@ Result<std::vector<Want>> Ledger::due() {
 }
 
 Result<std::optional<Job>> Ledger::next_job(const std::vector<std::int64_t>& skipped) {
-  if (auto r = in_place(); !r) return fail(r.error());
+  if (auto r = store_->in_place(); !r) return fail(r.error());
   if (auto r = store_->refresh(); !r) return fail(r.error());
   // Unfinished before proofs before wants, each by the event that called for it.
   const OpenJob* best = nullptr;
@@ -394,14 +393,6 @@ Result<std::optional<Job>> Ledger::next_job(const std::vector<std::int64_t>& ski
     for (const OpenJob& job : book.full) consider(book, job, 2);
   }
   if (!best) return std::optional<Job>();
-  for (const auto& [pass, captured] : best->captured) {
-    std::error_code trouble;
-    const auto size = fs::file_size(store_->archive / captured.file.path, trouble);
-    if (!trouble && size == captured.file.bytes) continue;
-    if (auto r = pass_refused(best->id, pass, "its file is gone or has another size"); !r)
-      return fail(r.error());
-    return next_job(skipped);
-  }
   Job job;
   job.id = best->id;
   job.kind = of->proof && best == &*of->proof ? JobKind::proof : JobKind::full;
@@ -409,7 +400,11 @@ Result<std::optional<Job>> Ledger::next_job(const std::vector<std::int64_t>& ski
   job.ppi = best->ppi;
   job.frames = of->still_wanted(*best);
   job.plan = best->plan;
-  for (const auto& [pass, captured] : best->captured) job.captured.push_back(captured);
+  for (const auto& [pass, captured] : best->captured) {
+    std::error_code trouble;
+    const auto size = fs::file_size(store_->archive / captured.file.path, trouble);
+    if (!trouble && size == captured.file.bytes) job.captured.push_back(captured);
+  }
   for (const auto& [path, file] : of->named()) job.named.insert(path);
   return std::optional<Job>(std::move(job));
 }
@@ -433,6 +428,14 @@ Result<> Ledger::job_planned(std::int64_t job, const Json& plan) {
     if (!roll) return fail(roll.error());
     return Store::Entry{kind::plan_made, *roll, job};
   });
+}
+
+Result<> Ledger::about_to_capture(std::int64_t job, int pass) {
+  if (auto r = store_->in_place(); !r) return r;
+  if (auto r = store_->refresh(); !r) return r;
+  const OpenJob* open = store_->books.job(job);
+  if (!open || !open->captured.count(pass)) return {};
+  return pass_refused(job, pass, "its file is gone or has another size");
 }
 
 Result<> Ledger::pass_captured(std::int64_t job, int pass, const File& file, const Json& capture) {

@@ -1,12 +1,11 @@
 // Append-only facts in SQLite; everything else is derived from them.
 //
 // Invariants: WAL, synchronous=FULL, foreign_keys, STRICT tables; events are never changed; the
-// ledger never names a file that is
-//   not wholly on disk; paths are relative to the archive folder. Order: file, manifest, ledger;
-//   what goes: ledger, manifest, file. What a kill leaves behind is a file, perhaps in its
-//   manifest, that no event names, never an event without its file.
+//   ledger never names a file that is not wholly on disk; paths are relative to the archive folder.
+//   Order: file, manifest, ledger; what goes: ledger, manifest, file. What a kill leaves behind is
+//   a file, perhaps in its manifest, that no event names, never an event without its file.
 // Units: bytes, ppi, RFC 3339 times. Thread: one object in one thread. Errors: cannot_create, io,
-// try_again (locked), bad_data.
+//   try_again (locked), bad_data.
 #pragma once
 
 #include <cstdint>
@@ -94,8 +93,9 @@ struct Rebuilt {
 };
 
 struct AuditLine {
-  std::string path, trouble;
-};  // "missing", "changed", "unreadable", "not in the ledger"
+  std::string path;
+  std::string trouble;  // "missing", "changed", "unreadable", "not in the ledger"
+};
 
 class Ledger {
  public:
@@ -124,7 +124,7 @@ class Ledger {
 
   /// The next job: rolls in the order added that have no proof, then wants; an unfinished job
   /// first; `skipped` job ids left out. Kept passes whose file is gone or has another size are
-  /// recorded as refused. Wants of a roll wait for its proof.
+  /// left out. Wants of a roll wait for its proof.
   Result<std::optional<Job>> next_job(const std::vector<std::int64_t>& skipped);
   Result<> job_planned(std::int64_t job, const Json& plan);            // replaces an earlier plan; its passes are dropped
   Result<> pass_captured(std::int64_t job, int pass, const File& file, const Json& capture);
@@ -134,8 +134,9 @@ class Ledger {
   Result<> proof_done(std::int64_t job, const std::vector<File>& files, const Json& frames);
   /// Frames asked for and not in `frames` stay due. The job's passes are no longer named, unless they are in `files`.
   Result<> full_done(std::int64_t job, const std::vector<File>& files, const std::vector<std::string>& frames, Ppi ppi);
-  /// io when the archive's folder has vanished or was moved since it was opened.
-  Result<> in_place() const;
+  /// Before the lamp starts: a pass that is captured again for its file's sake is no longer named,
+  /// so that nothing named is overwritten. io when the archive has vanished or was moved.
+  Result<> about_to_capture(std::int64_t job, int pass);
   /// A kept fact without effect on any state (faults, cancelled passes, …).
   Result<> note(const std::string& event, const Json& body);
 

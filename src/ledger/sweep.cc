@@ -34,6 +34,8 @@ Result<Swept> Ledger::sweep(
   Swept swept;
   for (const std::string& name : store_->books.order()) {
     const fs::path folder = archive::roll_folder(store_->archive, name);
+    std::error_code error;
+    if (!fs::exists(folder, error)) continue;  // perhaps only moved: nothing is begun in its place
     const auto text = core::read_file(folder / manifest_name);
     const Manifest promised = text ? read_manifest(name, *text) : Manifest{};
     std::vector<std::string> leftovers;

@@ -212,7 +212,7 @@ class Driver {
     // By way of the storage lane: a file dropped from the ledger is gone before its name is used
     // again.
     on_storage([this, a = current_, number = c.pass] {
-      if (auto r = ledger_.in_place(); !r) return give_up(r.error());
+      if (auto r = ledger_.about_to_capture(a->job.id, number); !r) return give_up(r.error());
       bed_lane_.post([this, a, number] {
         key_->arm(false);
         std::optional<lap::Report> early;

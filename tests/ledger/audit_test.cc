@@ -1,4 +1,5 @@
 #include <signal.h>
+#include <sys/stat.h>
 #include <sys/wait.h>
 
 #include <algorithm>
@@ -111,18 +112,16 @@ TEST_F(AuditTest, AFileThatCannotBeReadIsSaidSoAndTheOthersAreLookedAtAllTheSame
   Ledger l = open();
   proofed(l, "r", {"1"});
   scribble("rolls/r/notes.txt", "mine");
-  int unreadable = 0;
-  for (int n = 1; n < 100; ++n) {
-    core::fail_nth_call(n, EIO);
-    auto now = found(l);
-    const bool fired = core::calls_made() >= n;
-    core::fail_nth_call(0, 0);
-    EXPECT_EQ(now["rolls/r/notes.txt"], "not in the ledger") << n;
-    for (const auto& [path, trouble] : now) unreadable += trouble == "unreadable" ? 1 : 0;
-    if (!fired) break;
-    EXPECT_EQ(unreadable, n) << "each call that fails is one file's";
-  }
-  EXPECT_GE(unreadable, 10) << "five files, opened and read";
+  ASSERT_EQ(::chmod((archive_ / "rolls/r/proof/pass-2.tif").c_str(), 0), 0);
+  ASSERT_EQ(::chmod((archive_ / "rolls/r/manifest-sha256.txt").c_str(), 0), 0);
+  const uid_t us = ::geteuid();
+  constexpr uid_t nobody = 65534;  // root may read everything
+  ASSERT_TRUE(us != 0 || ::seteuid(nobody) == 0);
+  const Found now = found(l);
+  ASSERT_TRUE(us != 0 || ::seteuid(us) == 0);
+  EXPECT_EQ(now, (Found{{"rolls/r/proof/pass-2.tif", "unreadable"},
+                        {"rolls/r/manifest-sha256.txt", "unreadable"},
+                        {"rolls/r/notes.txt", "not in the ledger"}}));
 }
 
 TEST_F(AuditTest, WhatAStationIsMakingNowIsLeftToIt) {
@@ -173,8 +172,12 @@ TEST_F(AuditTest, BesideAWorkingStationNothingIsFoundThatIsNotThere) {
   ASSERT_EQ(::read(ready[0], &c, 1), 1);
   int audits = 0;
   for (const auto until = std::chrono::steady_clock::now() + std::chrono::seconds(3);
-       std::chrono::steady_clock::now() < until; ++audits)
-    ASSERT_EQ(found(*std::make_unique<Ledger>(open())), Found{}) << audits;
+       std::chrono::steady_clock::now() < until; ++audits) {
+    if (const Found now = found(*std::make_unique<Ledger>(open())); !now.empty()) {
+      EXPECT_EQ(now, Found{}) << audits;
+      break;
+    }
+  }
   EXPECT_GT(audits, 10);
   int status = 0;
   EXPECT_EQ(::waitpid(child, &status, WNOHANG), 0) << "it worked all the time";

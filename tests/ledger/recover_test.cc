@@ -87,11 +87,21 @@ TEST_F(RecoverTest, APassOfAnEarlierPlanDoesNotComeBackWithThePlan) {
   EXPECT_EQ(swept.gone.size(), 2u);
 }
 
-TEST_F(RecoverTest, APassWhoseFileIsGoneIsNoLongerNamed) {
-  fs::remove(archive_ / "rolls/r/proof/pass-1.tif");
+TEST_F(RecoverTest, APassWhoseFileIsGoneIsNoLongerNamedOnceItIsMadeAgain) {
+  fs::rename(archive_ / "rolls/r", archive_ / "moved");
   EXPECT_TRUE(captured().empty());
+  ASSERT_TRUE(open().sweep());
+  EXPECT_FALSE(fs::exists(archive_ / "rolls/r"));
+  fs::rename(archive_ / "moved", archive_ / "rolls/r");
+  ASSERT_TRUE(open().sweep());
+  EXPECT_EQ(captured().size(), 1u) << "it was only moved";
+  fs::remove(archive_ / "rolls/r/proof/pass-1.tif");
+  EXPECT_FALSE(open().audit()->empty());
+  ASSERT_TRUE(open().about_to_capture(job_, 2));
+  EXPECT_EQ(open().state("r")->files.size(), 1u);
+  ASSERT_TRUE(open().about_to_capture(job_, 1));
   EXPECT_TRUE(open().state("r")->files.empty());
-  EXPECT_TRUE(open().audit()->empty()) << "what is to be made again is no trouble";
+  EXPECT_TRUE(open().audit()->empty());
 }
 
 }  // namespace
