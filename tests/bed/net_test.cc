@@ -145,7 +145,7 @@ Request pattern_of(const std::string& where, double height) {
           .window = window_mm(10, 20, 150, height),
           .ppi = {1200},
           .options = {{"test-picture", "Color pattern"}},
-          .film = false};
+          .light = Light::any};
 }
 Result<Captured> capture(const Request& request, Receiver& to,
                          const WorkerOptions& options = impatient()) {
