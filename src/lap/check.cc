@@ -187,7 +187,17 @@ class Check {
     const double from_start = trial_.ends->row * ob_.mm_per_pixel;
     const std::string where =
         " about " + mm(from_start) + " mm from the start of " + name(b_.number);
-    if (lit_otherwise(trial_.cells, trial_.ends->row)) {
+    const auto lit = lit_otherwise(trial_.cells, trial_.ends->row);
+    if (!lit && options_.rows_in_all > b_.picture->height()) {
+      report_.finding = Finding::cannot_tell;
+      report_.why = "from " + mm(from_start) + " mm of " + name(b_.number) +
+                    " on the lap agrees otherwise than before, and not enough of it has come to "
+                    "tell why: " +
+                    evidence();
+      report_.say = "Let " + name(b_.number) + " go on.";
+      return;
+    }
+    if (lit.value_or(false)) {
       report_.finding = Finding::light;
       report_.why = "from " + mm(from_start) + " mm of " + name(b_.number) +
                     " on the film is lit otherwise than before: " + evidence();

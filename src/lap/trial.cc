@@ -259,9 +259,9 @@ bool between_strips(const Cells& cells, double row, const Overview& a, const Pla
   return std::none_of(before.begin(), before.end(), [&](int k) { return after.count(k); });
 }
 
-bool lit_otherwise(const Cells& cells, double row) {
+std::optional<bool> lit_otherwise(const Cells& cells, double row) {
   const Lit p = light_of(cells, row, true), q = light_of(cells, row, false);
-  if (p.few || q.few) return false;
+  if (p.few || q.few) return std::nullopt;
   const double thinner = std::abs(p.thinner - q.thinner), spread = std::max(p.spread, q.spread);
   return (thinner > most_uneven && thinner > spread) ||
          std::min(p.sharper, q.sharper) < least_sharp * std::max(p.sharper, q.sharper);
