@@ -1,12 +1,12 @@
 #include "lap/fit.h"
 
 #include <algorithm>
-#include <atomic>
 #include <cmath>
 #include <future>
 #include <optional>
 
 #include "lap/model.h"
+#include "lap/two_threads.h"
 
 namespace lapwright::lap {
 namespace {
@@ -148,13 +148,7 @@ Fitted fit(std::vector<Match>& matches, const Placement& a,
       }
       t.cost = cost(*t.model, t.weighed, scale);
     };
-    std::atomic<std::size_t> next = 0;
-    const auto some = [&] {
-      for (std::size_t k = next++; k < tries.size(); k = next++) try_strip(k);
-    };
-    auto other = std::async(std::launch::async, some);
-    some();
-    other.get();
+    on_two_threads(tries.size(), try_strip);
     Tried* best = nullptr;
     for (Tried& t : tries)
       if (t.model && (!best || t.cost < best->cost)) best = &t;

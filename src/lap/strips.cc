@@ -1,9 +1,9 @@
 #include "lap/strips.h"
 
 #include <algorithm>
-#include <atomic>
 #include <cmath>
-#include <future>
+
+#include "lap/two_threads.h"
 
 namespace lapwright::lap {
 namespace {
@@ -136,13 +136,7 @@ std::vector<Spot<PassSpace>> Strips::slides(const Overview& a, const Overview& b
     if (best > clearly_better * still + 20)
       out[k] = {along_.x * best_t + across_.x * best_u, along_.y * best_t + across_.y * best_u};
   };
-  std::atomic<std::size_t> next = 0;
-  const auto some = [&] {
-    for (std::size_t k = next++; k < out.size(); k = next++) slide(k);
-  };
-  auto other = std::async(std::launch::async, some);
-  some();
-  other.get();
+  on_two_threads(out.size(), slide);
   return out;
 }
 

@@ -110,15 +110,23 @@ TEST(Key, TheBedsButtonIsAskedForOnlyWhileAPlaceWaits) {
   EXPECT_EQ(ear.wait(1).size(), 1u);
 }
 
-TEST(Key, AFlatbedThatCannotBeAskedForItsButtonIsToldOnceAndAskedAgain) {
+/// The flatbed's own button as the key, waited for, while the flatbed answers with a fault.
+struct BrokenButton {
+  explicit BrokenButton(const Error& fault) {
+    bed.fault = fault;
+    EXPECT_TRUE(key);
+    (*key)->arm(true);
+  }
   ButtonBed bed;
-  bed.fault = Error{Fault::io, "its cable is out"};
   Ear ear;
-  auto key = make_key_source("scanner", bed, "x", [&](Heard h) { ear(std::move(h)); });
-  ASSERT_TRUE(key);
-  (*key)->arm(true);
-  while (bed.asked < 3) std::this_thread::sleep_for(std::chrono::milliseconds(5));
-  const auto heard = ear.wait(1);
+  Result<std::unique_ptr<KeySource>> key =
+      make_key_source("scanner", bed, "x", [this](Heard h) { ear(std::move(h)); });
+};
+
+TEST(Key, AFlatbedThatCannotBeAskedForItsButtonIsToldOnceAndAskedAgain) {
+  BrokenButton b(Error{Fault::io, "its cable is out"});
+  while (b.bed.asked < 3) std::this_thread::sleep_for(std::chrono::milliseconds(5));
+  const auto heard = b.ear.wait(1);
   ASSERT_EQ(heard.size(), 1u);
   ASSERT_TRUE(heard[0].fault);
   EXPECT_EQ(heard[0].fault->text, "its cable is out");
@@ -126,13 +134,8 @@ TEST(Key, AFlatbedThatCannotBeAskedForItsButtonIsToldOnceAndAskedAgain) {
 }
 
 TEST(Key, AFlatbedWithoutAButtonEndsTheKeyAndSaysSo) {
-  ButtonBed bed;
-  bed.fault = Error{Fault::usage, "no button"};
-  Ear ear;
-  auto key = make_key_source("scanner", bed, "x", [&](Heard h) { ear(std::move(h)); });
-  ASSERT_TRUE(key);
-  (*key)->arm(true);
-  const auto heard = ear.wait(1);
+  BrokenButton b(Error{Fault::usage, "no button"});
+  const auto heard = b.ear.wait(1);
   ASSERT_EQ(heard.size(), 1u);
   EXPECT_TRUE(heard[0].ended);
   ASSERT_TRUE(heard[0].fault);
