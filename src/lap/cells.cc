@@ -149,7 +149,11 @@ Cells compare_rows(const Overview& a, const Overview& b, const Warp& a_to_b, dou
       double best = -2, near = -2;
       Shift at{0, 0, 0};
       for (const Shift& s : shifts) {
-        if (s.off > std::max(tolerance, 1.0) && near >= 1 - as_good) break;
+        // Soft film agrees everywhere a little: where the best place so far is at the rim of what
+        // was looked at, what lies beyond it is looked at, too.
+        if (s.off > std::max(tolerance, 1.0) && near >= 1 - as_good &&
+            at.off + 1 <= std::max(tolerance, 1.0))
+          break;
         const double found = k[place(s.i, s.j)] =
             correlation(square, of_a.mean, patch, s.i + reach, s.j + reach);
         if (found > best) best = found, at = s;
@@ -161,10 +165,18 @@ Cells compare_rows(const Overview& a, const Overview& b, const Warp& a_to_b, dou
         cell.seen = Seen::displaced;
       cell.off_x = static_cast<double>(at.i), cell.off_y = static_cast<double>(at.j);
       const auto bend = [&](std::int64_t i, std::int64_t j, double& off, double& stiff) {
-        if (std::max(std::abs(at.i + i), std::abs(at.j + j)) > reach ||
-            std::max(std::abs(at.i - i), std::abs(at.j - j)) > reach)
+        const auto looked_at = [&](std::int64_t way) {
+          return std::max(std::abs(at.i + way * i), std::abs(at.j + way * j)) <= reach;
+        };
+        const auto beside = [&](std::int64_t way) {
+          return k[place(at.i + way * i, at.j + way * j)];
+        };
+        if (!looked_at(1) || !looked_at(-1)) {  // the peak is there or farther off
+          const double inner = beside(looked_at(1) ? 1 : -1);
+          if (inner >= -1 && best - inner > 5e-5) stiff = 2 * (best - inner);
           return;
-        const double l = k[place(at.i - i, at.j - j)], h = k[place(at.i + i, at.j + j)];
+        }
+        const double l = beside(-1), h = beside(1);
         if (l < -1 || h < -1 || 2 * best - l - h <= 1e-4) return;
         stiff = 2 * best - l - h, off += std::clamp((h - l) / (2 * stiff), -0.5, 0.5);
       };
