@@ -1,4 +1,4 @@
-// What lapwright's laps and joins are worth, measured: tests/bench/run builds and runs all of it.
+// What lapwright's laps, joins and captures are worth, measured: tests/bench/run builds and runs all of it.
 
 #include <unistd.h>
 
@@ -10,7 +10,7 @@
 
 int main(int argc, char** argv) {
   using namespace lapwright::bench;
-  CLI::App app{"Measures laps and joins against the truth and against general libraries."};
+  CLI::App app{"Measures laps and joins against the truth and against general libraries, captures against dd."};
   std::vector<std::string> sections;
   Setting setting;
   Variant one;
@@ -19,8 +19,8 @@ int main(int argc, char** argv) {
   std::vector<int> ppi;
   std::vector<std::string> slid;
   std::string only;
-  app.add_option("section", sections, "register, join, resample (all when none is named)")
-      ->check(CLI::IsMember({"register", "join", "resample"}));
+  app.add_option("section", sections, "register, join, resample, capture (all when none is named)")
+      ->check(CLI::IsMember({"register", "join", "resample", "capture"}));
   app.add_option("--ppi", ppi, "resolutions (default 300 600 1200 2400)")
       ->check(CLI::Range(100, 4800));
   app.add_flag("--quick", quick, "300 and 600 ppi only");
@@ -92,6 +92,7 @@ int main(int argc, char** argv) {
   if (wanted("register")) registration(setting, figures);
   if (wanted("resample")) resampling(setting, figures);
   if (wanted("join")) joining(setting, figures);
+  if (wanted("capture")) capturing(setting, figures);
   if (!setting.keep) std::filesystem::remove_all(setting.folder, error);
   figures.print();
   return 0;

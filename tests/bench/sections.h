@@ -29,5 +29,6 @@ void registration(const Setting& setting, Figures& figures);
 void loops(const Setting& setting, int ppi, Figures& figures);
 void joining(const Setting& setting, Figures& figures);
 void resampling(const Setting& setting, Figures& figures);
+void capturing(const Setting& setting, Figures& figures);
 
 }  // namespace lapwright::bench

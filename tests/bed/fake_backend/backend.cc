@@ -18,6 +18,7 @@
 #include <cstdint>
 #include <cstdlib>
 #include <cstring>
+#include <fstream>
 #include <map>
 #include <memory>
 #include <string>
@@ -67,7 +68,7 @@ struct Handle {
   Geometry g{};
   std::vector<std::uint16_t> row;
   std::int64_t row_of = -1;
-  double opened = now();
+  double opened = now(), given = 0, longest_wait = 0;
 };
 
 SANE_Word word(double v, Type type) {
@@ -331,6 +332,7 @@ SANE_Status sane_fake_start(SANE_Handle handle) {
   if (h.scanning || h.cancelled) h.frame = h.cancelled ? 0 : h.frame;
   measure(h);
   h.scanning = true, h.cancelled = false, h.at = 0, h.row_of = -1, h.started = now();
+  h.given = 0, h.longest_wait = 0;
   return SANE_STATUS_GOOD;
 }
 
@@ -350,14 +352,20 @@ SANE_Status sane_fake_read(SANE_Handle handle, SANE_Byte* data, SANE_Int most, S
   const std::int64_t extra = fault("more") > 0 ? 1 : 0;
   const std::int64_t end =
       (fault("eof") >= 0 ? static_cast<std::int64_t>(fault("eof")) : h.height + extra) * h.stride;
+  if (h.given > 0) h.longest_wait = std::max(h.longest_wait, now() - h.given);
   if (h.at >= end) {
     h.scanning = false, ++h.frame;
+    if (const char* path = std::getenv("LAPWRIGHT_FAKE_WAITS"))
+      std::ofstream(path) << h.longest_wait << '\n';
     return SANE_STATUS_EOF;
   }
   const std::int64_t y = h.at / h.stride;
+  if (const double ms = fault("pace"); ms > 0)
+    if (const double early = h.started + static_cast<double>(y + 1) * ms / 1000 - now(); early > 0)
+      usleep(static_cast<useconds_t>(early * 1e6));
   if (fault("die") >= 0 && static_cast<double>(y) >= fault("die")) ::kill(::getpid(), SIGKILL);
   if (fault("hang") >= 0 && static_cast<double>(y) >= fault("hang")) pause();
-  if (h.row_of != y) draw(h, y);
+  if (h.row_of != y && (h.row_of < 0 || fault("still") < 0)) draw(h, y);
   const std::int64_t in_row = h.at % h.stride;
   std::int64_t n = std::min<std::int64_t>({most, h.stride - in_row, end - h.at});
   if (const double s = fault("short"); s > 0) n = std::min(n, static_cast<std::int64_t>(s));
@@ -365,6 +373,7 @@ SANE_Status sane_fake_read(SANE_Handle handle, SANE_Byte* data, SANE_Int most, S
               static_cast<std::size_t>(n));
   h.at += n;
   *length = static_cast<SANE_Int>(n);
+  h.given = now();
   return SANE_STATUS_GOOD;
 }
 
