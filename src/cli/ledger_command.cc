@@ -21,7 +21,7 @@ std::string full_column(const ledger::RollState& s) {
 }
 
 Result<int> overview(const Common& common, const std::string& roll) {
-  auto ledger = open_existing(common);
+  auto ledger = open_to_look(common);
   if (!ledger) return fail(ledger.error());
   std::vector<ledger::RollState> states;
   if (roll.empty()) {
@@ -68,7 +68,7 @@ Result<int> overview(const Common& common, const std::string& roll) {
 }
 
 Result<int> due(const Common& common) {
-  auto ledger = open_existing(common);
+  auto ledger = open_to_look(common);
   if (!ledger) return fail(ledger.error());
   const auto states = ledger->states();
   if (!states) return fail(states.error());
@@ -97,7 +97,7 @@ Result<int> due(const Common& common) {
 }
 
 Result<int> audit(const Common& common) {
-  auto ledger = open_existing(common);
+  auto ledger = open_to_look(common);
   if (!ledger) return fail(ledger.error());
   const auto states = ledger->states();
   if (!states) return fail(states.error());
@@ -148,7 +148,7 @@ Result<int> rebuild(const Common& common) {
 }
 
 Result<int> export_csv(const Common& common, const std::string& file) {
-  auto ledger = open_existing(common);
+  auto ledger = open_to_look(common);
   if (!ledger) return fail(ledger.error());
   const auto csv = ledger->export_csv();
   if (!csv) return fail(csv.error());

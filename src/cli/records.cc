@@ -22,9 +22,8 @@ std::string plain(std::string s) {
   return s;
 }
 
-}  // namespace
-
-Result<ledger::Ledger> open_existing(const Common& common) {
+Result<ledger::Ledger> existing(const Common& common,
+                                Result<ledger::Ledger> (*open)(const std::filesystem::path&)) {
   const auto archive = common.archive();
   if (!archive) return fail(archive.error());
   if (!ledger::Ledger::lies_in(*archive)) {
@@ -33,9 +32,18 @@ Result<ledger::Ledger> open_existing(const Common& common) {
         archive->string() +
             ": no ledger there; name the archive's folder, or make one by `lapwright roll add`");
   }
-  auto ledger = ledger::Ledger::open(*archive);
+  auto ledger = open(*archive);
   if (ledger && !ledger->restored().empty()) say(ledger->restored());
   return ledger;
+}
+
+}  // namespace
+
+Result<ledger::Ledger> open_existing(const Common& common) {
+  return existing(common, ledger::Ledger::open);
+}
+Result<ledger::Ledger> open_to_look(const Common& common) {
+  return existing(common, ledger::Ledger::open_to_look);
 }
 
 Json roll_json(const ledger::RollState& s) {

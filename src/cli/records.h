@@ -17,6 +17,8 @@ namespace lapwright::cli {
 
 /// The ledger of an archive that exists; a mistyped folder is not made into an archive.
 Result<ledger::Ledger> open_existing(const Common& common);
+/// The same to look only, which an archive on a disk that is read-only allows, too.
+Result<ledger::Ledger> open_to_look(const Common& common);
 
 Json roll_json(const ledger::RollState& state);
 

@@ -69,7 +69,7 @@ Result<int> add(const Common& common, const Arguments& args) {
 }
 
 Result<int> list(const Common& common) {
-  auto ledger = open_existing(common);
+  auto ledger = open_to_look(common);
   if (!ledger) return fail(ledger.error());
   const auto states = ledger->states();
   if (!states) return fail(states.error());
@@ -94,7 +94,7 @@ Result<int> list(const Common& common) {
 }
 
 Result<int> show(const Common& common, const Arguments& args) {
-  auto ledger = open_existing(common);
+  auto ledger = open_to_look(common);
   if (!ledger) return fail(ledger.error());
   const auto s = ledger->state(args.name);
   if (!s) return fail(s.error());

@@ -9,6 +9,7 @@
 #include <algorithm>
 #include <cctype>
 #include <cerrno>
+#include <cstdlib>
 #include <cstring>
 #include <nlohmann/json.hpp>
 
@@ -65,6 +66,8 @@ Fact fact_of(const Statement& s) {
 
 Ledger::Store::~Store() {
   if (lock_fd >= 0) ::close(lock_fd);
+  std::error_code ignored;
+  if (!looked_at.empty()) fs::remove_all(looked_at, ignored);
 }
 
 Result<> Ledger::Store::refresh() {
@@ -88,6 +91,9 @@ Result<> Ledger::Store::refresh() {
 }
 
 Result<> Ledger::Store::in_place() const {
+  if (!looked_at.empty())
+    return fail(Fault::cannot_create,
+                archive.string() + ": is looked at only, and nothing can be recorded there");
   if (!db.moved()) return {};
   return fail(Fault::io, archive.string() +
                              ": the archive's folder has vanished or was moved; nothing was "
@@ -280,6 +286,32 @@ Result<Ledger> Ledger::open(const fs::path& archive) {
   if (auto r = core::flush_folder(archive); !r) return fail(r.error());
   auto store = std::make_unique<Store>(archive, std::move(*db));
   store->restored = std::move(restored);
+  if (auto r = store->refresh(); !r) return fail(r.error());
+  return Ledger(std::move(store));
+}
+
+Result<Ledger> Ledger::open_to_look(const fs::path& archive) {
+  auto usual = open(archive);
+  const fs::path ledger = archive / ledger_name;
+  std::error_code trouble;
+  if (usual || usual.error().fault != Fault::cannot_create || !fs::exists(ledger, trouble))
+    return usual;
+  std::string folder = (fs::temp_directory_path(trouble) / "lapwright-ledger-XXXXXX").string();
+  if (trouble || !::mkdtemp(folder.data())) return usual;
+  // What was recorded last may still stand in the log beside it.
+  const std::string log = std::string(ledger_name) + "-wal";
+  const auto copied = [&](const std::string& name) {
+    return fs::copy_file(archive / name, fs::path(folder) / name, trouble);
+  };
+  const bool whole = copied(ledger_name) && (!fs::exists(archive / log, trouble) || copied(log));
+  auto db = Database::open(fs::path(folder) / ledger_name);
+  if (!whole || !db) {
+    const Error why = whole ? db.error() : usual.error();
+    fs::remove_all(folder, trouble);
+    return fail(why);
+  }
+  auto store = std::make_unique<Store>(archive, std::move(*db));
+  store->looked_at = folder;
   if (auto r = store->refresh(); !r) return fail(r.error());
   return Ledger(std::move(store));
 }

@@ -102,6 +102,9 @@ class Ledger {
   /// Opens or makes ARCHIVE/ledger.sqlite (folders made; network file systems refused). A ledger that is damaged, or gone, is
   /// restored from its copy and from what the archive tells beyond it; the damaged file is kept under a dated name.
   static Result<Ledger> open(const std::filesystem::path& archive);
+  /// To look only: where the archive cannot be written (its disk is read-only, or it lies on the
+  /// network) the ledger is read from a copy in the temporary folder, and nothing can be recorded.
+  static Result<Ledger> open_to_look(const std::filesystem::path& archive);
   /// There is one to be opened or restored.
   static bool lies_in(const std::filesystem::path& archive);
   /// One sentence when open() had to restore; else empty.

@@ -24,6 +24,7 @@ struct Ledger::Store {
   Books books;
   int lock_fd = -1;      // on rolls/, held from sweep() on
   std::string restored;  // what open() had to do
+  std::filesystem::path looked_at;  // a folder with a copy that is forgotten; empty: the ledger
 
   Result<> in_place() const;
   /// Takes in what was recorded since, by this or another process.

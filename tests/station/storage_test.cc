@@ -294,6 +294,16 @@ TEST_F(SmallDisk, AReadOnlyArchiveIsSaidInOneLine) {
   EXPECT_NE(made.text.find("on a disk that is writable"), std::string::npos) << made.text;
 }
 
+TEST_F(SmallDisk, AReadOnlyArchiveCanBeLookedAt) {
+  const Told made = on_a_small_disk(
+      "add first && add second && mount -o remount,ro /mnt && $L ledger audit && $L ledger && "
+      "$L roll list && $L ledger due && $L ledger export -; echo code $?; "
+      "ls -d ${TMPDIR:-/tmp}/lapwright-ledger-* 2>/dev/null");
+  EXPECT_EQ(made.text.find("lapwright-ledger-"), std::string::npos) << made.text;
+  EXPECT_NE(made.text.find("code 0"), std::string::npos) << made.text;
+  EXPECT_NE(made.text.find("second"), std::string::npos) << made.text;
+}
+
 TEST_F(SmallDisk, AnArchiveOnAReadOnlyDiskCannotBeMade) {
   const Told made = on_a_small_disk("mount -o remount,ro /mnt; add first");
   EXPECT_EQ(made.code, 73) << made.text;
