@@ -6,6 +6,8 @@
 
 #include <array>
 #include <cerrno>
+#include <fstream>
+#include <functional>
 #include <map>
 
 #include "ledger/archive_fixture.h"
@@ -94,6 +96,31 @@ class NthCallTest : public ArchiveTest {
     return promised;
   }
 
+  /// `attempt` for n = 1, 2, ... with its n-th call failing, until all of them were made to; then
+  /// `look` at what is left, with nothing failing. How many failed.
+  static long each_call_fails(bool of_sqlite, const std::function<void()>& attempt,
+                              const std::function<void(long)>& look) {
+    constexpr std::array numbers{ENOSPC, EIO, EROFS};
+    set(of_sqlite);
+    long fired = 0;
+    for (long n = 1; n < 1000; ++n) {
+      const int number = of_sqlite && n % 3 == 2 ? EIO : numbers[static_cast<std::size_t>(n) % 3];
+      if (of_sqlite)
+        sqlite_calls = 0, sqlite_fails_at = n, sqlite_errno = number;
+      else
+        core::fail_nth_call(n, number);
+      attempt();
+      const bool fires = (of_sqlite ? sqlite_calls : core::calls_made()) >= n;
+      sqlite_fails_at = 0;
+      core::fail_nth_call(0, 0);
+      look(n);
+      if (!fires) return fired;
+      ++fired;
+    }
+    ADD_FAILURE() << "1000 calls are not all";
+    return fired;
+  }
+
   void holds(const std::map<std::string, std::string>& promised, bool added, long n) {
     auto l = Ledger::open(archive_);
     ASSERT_TRUE(l) << n << ": " << l.error().text;
@@ -113,44 +140,53 @@ class NthCallTest : public ArchiveTest {
   }
 };
 
-TEST_F(NthCallTest, OfTheFilesNothingPromisedIsLost) {
-  constexpr std::array numbers{ENOSPC, EIO, EROFS};
-  bool all = false, added = false;
-  long n = 0, fired = 0;
-  for (bool fires_still = true; fires_still && n < 400;) {
-    std::filesystem::remove_all(archive_);
-    ++n;
-    core::fail_nth_call(n, numbers[static_cast<std::size_t>(n) % 3]);
-    const auto promised = work(added, all);
-    fires_still = core::calls_made() >= n;
-    fired += fires_still ? 1 : 0;
-    core::fail_nth_call(0, 0);
-    holds(promised, added, n);
+TEST_F(NthCallTest, NothingPromisedIsLost) {
+  for (const bool of_sqlite : {false, true}) {
+    bool all = false, added = false;
+    std::map<std::string, std::string> promised;
+    const long fired = each_call_fails(
+        of_sqlite,
+        [&] {
+          std::filesystem::remove_all(archive_);
+          promised = work(added, all);
+        },
+        [&](long n) { holds(promised, added, n); });
+    EXPECT_TRUE(all);
+    EXPECT_GT(fired, 20);
+    std::printf("%ld calls of %s were made to fail, one in each run\n", fired,
+                of_sqlite ? "SQLite" : "core/files");
   }
-  EXPECT_LT(n, 400);
-  EXPECT_TRUE(all);
-  EXPECT_GT(fired, 20);
-  std::printf("%ld calls of core/files were made to fail, one in each run\n", fired);
 }
 
-TEST_F(NthCallTest, OfSqliteNothingPromisedIsLost) {
-  set(true);
+TEST_F(NthCallTest, NothingIsLostWhileADamagedLedgerIsRestored) {
   bool all = false, added = false;
-  long n = 0, fired = 0;
-  for (bool fires_still = true; fires_still && n < 1000;) {
-    std::filesystem::remove_all(archive_);
-    sqlite_calls = 0, sqlite_fails_at = ++n;
-    sqlite_errno = n % 2 == 0 ? ENOSPC : EIO;
-    const auto promised = work(added, all);
-    fires_still = sqlite_calls >= n;
-    fired += fires_still ? 1 : 0;
-    sqlite_fails_at = 0;
-    holds(promised, added, n);
-  }
-  EXPECT_LT(n, 1000);
-  EXPECT_TRUE(all);
-  EXPECT_GT(fired, 20);
-  std::printf("%ld calls of SQLite were made to fail, one in each run\n", fired);
+  const auto promised = work(added, all);
+  ASSERT_TRUE(all);
+  const std::filesystem::path sound = archive_.string() + "-sound";
+  std::filesystem::rename(archive_, sound);
+  for (const bool gone : {false, true})
+    for (const bool of_sqlite : {false, true}) {
+      bool restored = false;
+      const long fired = each_call_fails(
+          of_sqlite,
+          [&] {
+            std::filesystem::remove_all(archive_);
+            std::filesystem::copy(sound, archive_, std::filesystem::copy_options::recursive);
+            const auto ledger = archive_ / "ledger.sqlite";
+            if (gone)
+              std::filesystem::remove(ledger);
+            else
+              std::ofstream(ledger, std::ios::binary) << std::string(8192, '\xa5');
+            auto l = Ledger::open(archive_);
+            restored = l && !l->restored().empty();
+          },
+          [&](long n) { holds(promised, added, n); });
+      EXPECT_TRUE(restored);  // the last time, when nothing failed
+      EXPECT_GT(fired, 5);
+      std::printf("%ld calls of %s were made to fail while a ledger that is %s was restored\n", fired,
+                  of_sqlite ? "SQLite" : "core/files", gone ? "gone" : "damaged");
+    }
+  std::filesystem::remove_all(sound);
 }
 
 }  // namespace
