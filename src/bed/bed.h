@@ -94,7 +94,8 @@ class Receiver {
 };
 
 struct Captured {
-  Format format;  // height filled in
+  std::string device;  // as it was listed when it was opened
+  Format format;       // height filled in
   std::vector<std::pair<std::string, std::string>> asked,
       got;                        // options in the order they were set; read back at the end
   std::string started, finished;  // RFC 3339

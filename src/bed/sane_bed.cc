@@ -131,7 +131,7 @@ Result<Json> json_of(const Message& m) {
 
 class SaneBed : public Bed {
  public:
-  explicit SaneBed(WorkerOptions options) : options_(std::move(options)) {}
+  explicit SaneBed(WorkerOptions options) : options_(std::move(options)) { be_patient(); }
   Result<std::vector<Device>> list() override;
   Result<Capability> probe(const std::string& device) override;
   Result<Captured> capture(const Request& request, Receiver& receiver,
@@ -150,13 +150,36 @@ class SaneBed : public Bed {
                                  [&](const Device& d) { return d.name == name; });
     return at == listed_.end() ? Device{name, "", "", ""} : *at;
   }
+  void be_patient();
+  /// No worker is started for a wish that is not understood.
+  Result<std::unique_ptr<WorkerProcess>> start() const {
+    if (misread_) return fail(*misread_);
+    return WorkerProcess::start(options_.program, options_.queue_bytes, options_.home_seconds);
+  }
   WorkerOptions options_;
+  std::optional<Error> misread_;
   std::vector<Device> listed_;
 };
 
+void SaneBed::be_patient() {
+  const char* text = std::getenv("LAPWRIGHT_BED_PATIENCE");
+  if (!text) return;
+  char* end = nullptr;
+  const double patience = std::strtod(text, &end);
+  if (end == text || *end != 0 || !(patience >= 0.01 && patience <= 100)) {
+    misread_ = {Fault::usage, "LAPWRIGHT_BED_PATIENCE=" + std::string(text) +
+                                  ": a number from 0.01 to 100 would be right"};
+    return;
+  }
+  for (double* seconds :
+       {&options_.stall_seconds, &options_.start_seconds, &options_.obey_seconds,
+        &options_.look_seconds, &options_.farewell_seconds, &options_.home_seconds})
+    *seconds *= patience;
+}
+
 /// Asks for one answer.
 Result<Json> SaneBed::ask(const Json& request, const std::string& device) {
-  auto worker = WorkerProcess::start(options_.program, options_.queue_bytes, options_.home_seconds);
+  auto worker = start();
   if (!worker) return fail(worker.error());
   (*worker)->say(request.dump(-1, ' ', false, Json::error_handler_t::replace));
   Errand errand(**worker, options_, nullptr, device);
@@ -210,7 +233,7 @@ Result<Captured> SaneBed::capture(const Request& request, Receiver& receiver,
                                   const std::atomic<bool>& stop) {
   if (request.window.empty() || request.ppi.value <= 0)
     return fail(Fault::bad_data, "a capture needs a window with a size and a resolution above 0");
-  auto worker = WorkerProcess::start(options_.program, options_.queue_bytes, options_.home_seconds);
+  auto worker = start();
   if (!worker) return fail(worker.error());
   core::Stopwatch watch;
   Captured out;
@@ -263,6 +286,7 @@ Result<Captured> SaneBed::capture(const Request& request, Receiver& receiver,
                     j->at("height").get<std::int64_t>(),
                     rect_of(j->at("window")),
                     {j->at("ppi").get<std::int32_t>()}};
+      out.device = j->at("device");
       out.asked = pairs_of(j->at("asked"));
       out.got = pairs_of(j->at("got"));
       out.notes = j->at("notes").get<std::vector<std::string>>();
@@ -308,7 +332,7 @@ Result<Captured> SaneBed::capture(const Request& request, Receiver& receiver,
 }
 
 Result<bool> SaneBed::wait_for_button(const std::string& device, const std::atomic<bool>& stop) {
-  auto worker = WorkerProcess::start(options_.program, options_.queue_bytes, options_.home_seconds);
+  auto worker = start();
   if (!worker) return fail(worker.error());
   (*worker)->say(Json({{"do", "button"},
                        {"device", device},
@@ -335,13 +359,7 @@ Result<bool> SaneBed::wait_for_button(const std::string& device, const std::atom
 }  // namespace
 
 std::unique_ptr<Bed> make_sane_bed(const WorkerOptions& options) {
-  WorkerOptions o = options;
-  const char* text = std::getenv("LAPWRIGHT_BED_PATIENCE");
-  if (const double patience = text ? std::atof(text) : 1; patience >= 0.01 && patience <= 100)
-    for (double* seconds : {&o.stall_seconds, &o.start_seconds, &o.obey_seconds, &o.look_seconds,
-                            &o.farewell_seconds, &o.home_seconds})
-      *seconds *= patience;
-  return std::make_unique<SaneBed>(o);
+  return std::make_unique<SaneBed>(options);
 }
 
 bool matches(const std::string& vendor, const std::string& model, const Device& device) {

@@ -276,12 +276,16 @@ std::vector<Finding> findings(const WindowFigures& f, const Rect<BedSpace>& wind
                    " of full scale): switch the film unit on, take out the reflective mat");
     return all;  // the dark tells nothing more
   }
-  add(least(f.level) >= dim, "light: " + per_channel(f.level) + " of full scale" +
-                                 (least(f.level) >= dim ? "" : "; dim, dense film will be noisy"));
+  add(least(f.level) >= dim,
+      "light: " + per_channel(f.level) + " of full scale" +
+          (least(f.level) >= dim ? ""
+                                 : "; dim, dense film will be noisy: let the "
+                                   "lamp warm up and check again"));
   add(most(f.clipped) <= 0, most(f.clipped) > 0
                                 ? "clipped: " + per_channel(f.clipped) +
                                       " of the samples stand at the end of the scale; the exposure "
-                                      "is too long for open light"
+                                      "is too long for open light: look for exposure or gain "
+                                      "options in lapwright beds --probe"
                                 : "clipped: nothing");
   const int bits = *std::min_element(f.bits.begin(), f.bits.end());
   add(bits == 0 || bits >= 12,
@@ -289,7 +293,9 @@ std::vector<Finding> findings(const WindowFigures& f, const Rect<BedSpace>& wind
       : bits == 16 ? std::string("bits: all 16 carry something")
                    : "bits: " + std::to_string(bits) + " carry something, the low " +
                          std::to_string(16 - bits) + " are empty" +
-                         (bits >= 12 ? "" : "; too few for film"));
+                         (bits >= 12 ? ""
+                                     : "; too few for film: look for a mode of 16 bits in "
+                                       "lapwright beds --probe"));
   add(f.shape != Shape::curved,
       f.shape == Shape::linear
           ? std::string("linear: the noise grows with the light as on a straight scale")
@@ -297,8 +303,9 @@ std::vector<Finding> findings(const WindowFigures& f, const Rect<BedSpace>& wind
           ? std::string("not linear: the noise says that a curve was laid over the data; look for "
                         "gamma or tone options in lapwright beds --probe")
           : std::string("linear: cannot tell from this picture"));
-  add(least(f.evenness) >= even_enough,
-      "evenness: the darkest part has " + per_channel(f.evenness) + " of the brightest");
+  const bool even = least(f.evenness) >= even_enough;
+  add(even, "evenness: the darkest part has " + per_channel(f.evenness) + " of the brightest" +
+                (even ? "" : "; wipe glass and film unit, take away what throws a shadow"));
   const Micrometres slack = Micrometres::from_mm(2);
   const bool covers = f.lit.grown({slack.value}).contains(window);
   const auto mm = [](Micrometres v) {

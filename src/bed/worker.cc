@@ -66,6 +66,7 @@ class OpenDevice {
     for (;;) {
       const SANE_Status status = sane_open(name.c_str(), &handle);
       guard_signals();
+      opened = name;
       if (status == SANE_STATUS_GOOD) return {};
       handle = nullptr;
       if (status == SANE_STATUS_INVAL && !known.model.empty())
@@ -88,6 +89,7 @@ class OpenDevice {
     }
   }
   SANE_Handle handle = nullptr;
+  std::string opened;  // the name it is listed under now
 };
 
 Result<std::vector<Device>> devices(bool local_only) {
@@ -218,6 +220,7 @@ Result<> capture(const Json& ask, Wire& wire) {
   std::vector<std::string> notes = a->notes;
   for (const std::string& lack : a->lacks) notes.push_back("not to be had: " + lack);
   wire.send(dump({{"event", "started"},
+                  {"device", open.opened},
                   {"width", started->width},
                   {"height", started->height},
                   {"window", rect(a->area)},

@@ -207,7 +207,7 @@ Result<KeptPass> capture(const Setting& s, bed::Bed& bed, const Assignment& a, i
   early = writer.wrong();
   if (!captured) return fail(captured.error());
   const bed::Format& f = captured->format;
-  Json record = {{"device", s.device},
+  Json record = {{"device", captured->device},
                  {"vendor", s.identity.vendor},
                  {"model", s.identity.model},
                  {"ppi", f.ppi.value},

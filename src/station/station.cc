@@ -336,6 +336,10 @@ class Driver {
   void carry_out(const command::CancelBackground&) { stop_work_ = true; }
   void carry_out(const command::End& c) {
     exit_code_ = c.exit_code;
+    if (Error e{Fault::try_again, "the key's input has ended and nobody can say that the sleeve lies; "
+                                  "start the station again where the key can be pressed"};
+        c.exit_code == core::exit_code(e.fault) && !said_why_)
+      fault(e, "", true);
     stop_bed_ = true;
     io_.stop();
   }
@@ -346,6 +350,7 @@ class Driver {
     events_->emit(
         "fault",
         {{"code", core::exit_code(error.fault)}, {"say", where + error.text}, {"fatal", fatal}});
+    said_why_ = said_why_ || fatal;
     person(where + error.text);
   }
   void pass_failed(const Error& error) {
@@ -444,7 +449,7 @@ class Driver {
   core::Stopwatch since_key_, pass_watch_;
   std::set<std::string> finishing_;  // rolls
   std::atomic<bool> stop_bed_{false}, stop_work_{false};
-  bool withdrawing_ = false, said_idle_ = false;
+  bool withdrawing_ = false, said_idle_ = false, said_why_ = false;
   int idle_ticks_ = 0, exit_code_ = 0;
   Lane storage_lane_, check_lane_, work_lane_, bed_lane_;  // last: they use all of the above
 };

@@ -251,10 +251,22 @@ TEST(Names, AFlatbedThatIsListedUnderAnotherNameIsFound) {
   const auto r = bed->capture(request(), keeper, stop);
   ASSERT_TRUE(r) << r.error().text;
   EXPECT_EQ(keeper.at(0, 0, 2), 65535);
+  EXPECT_EQ(r->device, "fake:depth-list-again");
   // Nobody knows what a name that was never listed stood for.
   const auto unknown = make_sane_bed(quick_options())->capture(request(), keeper, stop);
   ASSERT_FALSE(unknown);
   EXPECT_EQ(static_cast<int>(unknown.error().fault), static_cast<int>(Fault::unavailable));
+}
+
+TEST(Patience, MustBeANumber) {
+  for (const char* wrong : {"", "long", "2x", "0", "1000", "nan"}) {
+    ::setenv("LAPWRIGHT_BED_PATIENCE", wrong, 1);
+    const auto all = make_sane_bed(quick_options())->list();
+    ::unsetenv("LAPWRIGHT_BED_PATIENCE");
+    ASSERT_FALSE(all) << wrong;
+    EXPECT_EQ(static_cast<int>(all.error().fault), static_cast<int>(Fault::usage));
+    EXPECT_NE(all.error().text.find("a number from 0.01 to 100"), std::string::npos);
+  }
 }
 
 TEST(Settings, AConnectionThatFailsIsNoRefusal) {

@@ -204,7 +204,9 @@ def nobody_left():
     player = Player(practice.lay)
     # The key is pressed once; after it the input ends.
     code = player.run(practice.station(ppi), practice.env, until=lambda event, process: event["event"] == "place" and process.stdin.close())
-    assert [e["code"] for e in player.of("fault")] == [74], player.events
+    faults = player.of("fault")
+    assert [(e["code"], e["fatal"]) for e in faults] == [(74, False), (75, True)], player.events
+    assert "the key's input has ended" in faults[1]["say"], faults
     assert code == 75 and len(player.of("place")) == 1, (code, player.events)
 
 
