@@ -71,6 +71,7 @@ Result<int> run_station(const Common& common, const Arguments& args) {
   if (!ppi) return fail(ppi.error());
   setting.proof_ppi = *ppi;
   setting.convert = common.config.convert;
+  setting.paper = common.config.paper;
   if (!args.infrared.empty()) {
     setting.infrared = args.infrared == "all" ? station::Setting::Infrared::all
                                               : station::Setting::Infrared::full;

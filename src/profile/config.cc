@@ -1,5 +1,9 @@
+#include <array>
+#include <cstdio>
 #include <cstdlib>
 #include <filesystem>
+#include <map>
+#include <optional>
 #include <system_error>
 
 #include "core/files.h"
@@ -23,6 +27,21 @@ std::string placed(const std::string& path, const std::string& file) {
   return (fs::path(file).parent_path() / path).string();
 }
 
+/// Sheets of paper by ISO 216 and ANSI/ASME Y14.1, or their millimetres.
+std::optional<std::array<double, 2>> paper_of(const std::string& name) {
+  static const std::map<std::string, std::array<double, 2>> known{{"A4", {210, 297}},
+                                                                  {"A3", {297, 420}},
+                                                                  {"letter", {215.9, 279.4}},
+                                                                  {"tabloid", {279.4, 431.8}}};
+  if (const auto it = known.find(name); it != known.end()) return it->second;
+  double width = 0, height = 0;
+  char more = 0;
+  if (std::sscanf(name.c_str(), "%lfx%lf%c", &width, &height, &more) != 2 || !(width >= 100) ||
+      !(height >= 100) || width > 2000 || height > 2000)
+    return std::nullopt;
+  return std::array{width, height};
+}
+
 }  // namespace
 
 Result<Config> parse_config(const std::string& yaml, const std::string& file) {
@@ -31,7 +50,7 @@ Result<Config> parse_config(const std::string& yaml, const std::string& file) {
   if (!tree) return fail(tree.error());
   if (tree->kind == Tree::Kind::null) return config;  // nothing but comments
   Complaint complaint(file, Fault::bad_profile);
-  const Section top(*tree, "", complaint, {"archive", "profiles", "bed", "key", "convert"});
+  const Section top(*tree, "", complaint, {"archive", "profiles", "bed", "key", "convert", "paper"});
   if (top.has("archive")) config.archive = placed(top.text("archive"), file);
   if (top.has("bed")) config.bed = top.text("bed");
   if (top.has("key")) {
@@ -47,6 +66,13 @@ Result<Config> parse_config(const std::string& yaml, const std::string& file) {
     for (const std::string& p : one ? std::vector{top.text("profiles")} : top.texts("profiles")) {
       config.profiles.push_back(placed(p, file));
     }
+  }
+  if (top.has("paper")) {
+    config.paper = paper_of(top.text("paper"));
+    if (!config.paper)
+      top.wrong("paper", "'" + top.text("paper") +
+                             "' is not right; must be A4 | A3 | letter | tabloid, or WIDTHxHEIGHT in "
+                             "millimetres, 100 to 2000 each");
   }
   if (top.has("convert")) {
     config.convert = top.texts("convert");

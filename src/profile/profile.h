@@ -5,6 +5,7 @@
 // Errors: bad_profile "FILE:LINE: KEY: what is wrong; what would be right"; no_input when there is no such profile.
 #pragma once
 
+#include <array>
 #include <filesystem>
 #include <map>
 #include <optional>
@@ -103,6 +104,7 @@ struct Config {
   std::optional<std::string> archive, bed, key;
   std::vector<std::string> profiles;
   std::vector<std::string> convert;  // outside conversion stage; {sheet} {card} {proof} are filled in
+  std::optional<std::array<double, 2>> paper;  // mm, width and height upright, that proofs are printed on
 };
 Result<Config> parse_config(const std::string& yaml, const std::string& file);
 /// The configuration file where it exists, else an empty Config.

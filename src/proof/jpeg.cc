@@ -1,9 +1,9 @@
 #include "proof/jpeg.h"
 
+#include <jpeglib.h>
+
 #include <csetjmp>
 #include <cstdio>
-
-#include <jpeglib.h>
 
 namespace lapwright::proof {
 namespace {
@@ -53,8 +53,12 @@ struct FileDestination {
     self(info).reset();
     return TRUE;
   }
-  static void end(j_compress_ptr info) { self(info).hand_over(self(info).buffer.size() - self(info).manager.free_in_buffer); }
-  static FileDestination& self(j_compress_ptr info) { return *reinterpret_cast<FileDestination*>(info->dest); }
+  static void end(j_compress_ptr info) {
+    self(info).hand_over(self(info).buffer.size() - self(info).manager.free_in_buffer);
+  }
+  static FileDestination& self(j_compress_ptr info) {
+    return *reinterpret_cast<FileDestination*>(info->dest);
+  }
   void reset() {
     manager.next_output_byte = buffer.data();
     manager.free_in_buffer = buffer.size();
@@ -83,8 +87,12 @@ struct MemoryDestination {
     d.manager.free_in_buffer = d.bytes.size() - used;
     return TRUE;
   }
-  static void end(j_compress_ptr info) { self(info).bytes.resize(self(info).bytes.size() - self(info).manager.free_in_buffer); }
-  static MemoryDestination& self(j_compress_ptr info) { return *reinterpret_cast<MemoryDestination*>(info->dest); }
+  static void end(j_compress_ptr info) {
+    self(info).bytes.resize(self(info).bytes.size() - self(info).manager.free_in_buffer);
+  }
+  static MemoryDestination& self(j_compress_ptr info) {
+    return *reinterpret_cast<MemoryDestination*>(info->dest);
+  }
 };
 
 }  // namespace
@@ -101,11 +109,14 @@ JpegFile::JpegFile(std::unique_ptr<State> state) : state_(std::move(state)) {}
 JpegFile::~JpegFile() = default;
 JpegFile::JpegFile(JpegFile&&) noexcept = default;
 
-Result<JpegFile> JpegFile::start(core::NewFile& file, std::int64_t width, std::int64_t height, Ppi ppi, int quality,
-                                 const std::vector<unsigned char>& icc) {
+Result<JpegFile> JpegFile::start(core::NewFile& file, std::int64_t width, std::int64_t height,
+                                 Ppi ppi, int quality, const std::vector<unsigned char>& icc,
+                                 const std::string& xmp) {
   if (width < 1 || height < 1 || width > longest_side || height > longest_side)
-    return fail(Fault::bad_data, file.final_path().string() + ": " + std::to_string(width) + " x " + std::to_string(height) +
-                                     " pixels do not fit a JPEG (at most 65500 a side); a .tif holds them");
+    return fail(Fault::bad_data,
+                file.final_path().string() + ": " + std::to_string(width) + " x " +
+                    std::to_string(height) +
+                    " pixels do not fit a JPEG (at most 65500 a side); a .tif holds them");
   auto state = std::make_unique<State>();
   State& s = *state;
   s.destination.file = &file;
@@ -114,6 +125,9 @@ Result<JpegFile> JpegFile::start(core::NewFile& file, std::int64_t width, std::i
   s.destination.manager.empty_output_buffer = FileDestination::full;
   s.destination.manager.term_destination = FileDestination::end;
   prepare(s.info, s.failure);
+  const std::string said_of_itself = xmp.empty() || xmp.size() > most_xmp
+                                         ? ""
+                                         : std::string("http://ns.adobe.com/xap/1.0/") + '\0' + xmp;
   const bool ok = guarded(s.failure, [&] {
     jpeg_create_compress(&s.info);
     s.info.dest = &s.destination.manager;
@@ -123,11 +137,17 @@ Result<JpegFile> JpegFile::start(core::NewFile& file, std::int64_t width, std::i
     s.info.in_color_space = JCS_RGB;
     jpeg_set_defaults(&s.info);
     jpeg_set_quality(&s.info, quality, TRUE);
-    for (int c = 0; c < 3; ++c) s.info.comp_info[c].h_samp_factor = s.info.comp_info[c].v_samp_factor = 1;
+    for (int c = 0; c < 3; ++c)
+      s.info.comp_info[c].h_samp_factor = s.info.comp_info[c].v_samp_factor = 1;
     s.info.density_unit = 1;
     s.info.X_density = s.info.Y_density = static_cast<UINT16>(ppi.value);
     jpeg_start_compress(&s.info, TRUE);
-    if (!icc.empty()) jpeg_write_icc_profile(&s.info, icc.data(), static_cast<unsigned>(icc.size()));
+    if (!said_of_itself.empty())
+      jpeg_write_marker(&s.info, JPEG_APP0 + 1,
+                        reinterpret_cast<const JOCTET*>(said_of_itself.data()),
+                        static_cast<unsigned>(said_of_itself.size()));
+    if (!icc.empty())
+      jpeg_write_icc_profile(&s.info, icc.data(), static_cast<unsigned>(icc.size()));
   });
   if (!ok) return said(s.failure, s.name());
   return JpegFile(std::move(state));
@@ -136,7 +156,8 @@ Result<JpegFile> JpegFile::start(core::NewFile& file, std::int64_t width, std::i
 Result<> JpegFile::row(const std::uint8_t* rgb) {
   State& s = *state_;
   JSAMPROW row = const_cast<JSAMPROW>(rgb);
-  if (!guarded(s.failure, [&] { jpeg_write_scanlines(&s.info, &row, 1); })) return said(s.failure, s.name());
+  if (!guarded(s.failure, [&] { jpeg_write_scanlines(&s.info, &row, 1); }))
+    return said(s.failure, s.name());
   return s.destination.written;
 }
 
@@ -177,21 +198,22 @@ JpegTiles::~JpegTiles() = default;
 
 Result<std::vector<unsigned char>> JpegTiles::tables() {
   State& s = *state_;
-  if (!s.ready || !guarded(s.failure, [&] { jpeg_write_tables(&s.info); })) return said(s.failure, "proof.tif");
+  if (!s.ready || !guarded(s.failure, [&] { jpeg_write_tables(&s.info); }))
+    return said(s.failure, "proof.tif");
   return s.destination.bytes;
 }
 
 Result<std::vector<unsigned char>> JpegTiles::tile(const std::uint8_t* rgb) {
   State& s = *state_;
   const bool ok = s.ready && guarded(s.failure, [&] {
-    jpeg_suppress_tables(&s.info, TRUE);
-    jpeg_start_compress(&s.info, FALSE);
-    for (std::int64_t y = 0; y < s.size; ++y) {
-      JSAMPROW row = const_cast<JSAMPROW>(rgb + y * s.size * 3);
-      jpeg_write_scanlines(&s.info, &row, 1);
-    }
-    jpeg_finish_compress(&s.info);
-  });
+                    jpeg_suppress_tables(&s.info, TRUE);
+                    jpeg_start_compress(&s.info, FALSE);
+                    for (std::int64_t y = 0; y < s.size; ++y) {
+                      JSAMPROW row = const_cast<JSAMPROW>(rgb + y * s.size * 3);
+                      jpeg_write_scanlines(&s.info, &row, 1);
+                    }
+                    jpeg_finish_compress(&s.info);
+                  });
   if (!ok) return said(s.failure, "proof.tif");
   return s.destination.bytes;
 }

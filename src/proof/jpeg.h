@@ -1,7 +1,7 @@
 // JPEG through libjpeg: whole files streamed row by row, and tiles with shared tables.
 //
-// Invariants: 8-bit sRGB in, baseline JPEG out. Units: pixels, bytes, pixels per inch. Thread: one object in one thread.
-// Errors: io (what the file said, or what libjpeg said).
+// Invariants: 8-bit sRGB in, baseline JPEG out. Units: pixels, bytes, pixels per inch. Thread: one
+// object in one thread. Errors: io (what the file said, or what libjpeg said).
 #pragma once
 
 #include <cstdint>
@@ -16,9 +16,12 @@ namespace lapwright::proof {
 /// One JPEG file, given its rows from the top.
 class JpegFile {
  public:
-  /// Writes into `file` (which must outlive this); the sRGB profile goes in as APP2, `ppi` as the density.
-  static Result<JpegFile> start(core::NewFile& file, std::int64_t width, std::int64_t height, Ppi ppi, int quality,
-                                const std::vector<unsigned char>& icc);
+  /// Writes into `file` (which must outlive this); the sRGB profile goes in as APP2, `ppi` as the
+  /// density, an XMP packet of at most `most_xmp` bytes as APP1 (ISO 16684-3).
+  static Result<JpegFile> start(core::NewFile& file, std::int64_t width, std::int64_t height,
+                                Ppi ppi, int quality, const std::vector<unsigned char>& icc,
+                                const std::string& xmp = {});
+  static constexpr std::size_t most_xmp = 65502;
   ~JpegFile();
   JpegFile(JpegFile&&) noexcept;
   Result<> row(const std::uint8_t* rgb);

@@ -1,12 +1,15 @@
 // The contact sheet: pyramid for the screen, JPEG, 1:1 PDF.
 //
-// Invariants: files are whole or absent; the positive is read once from top to bottom; memory bounded by a few hundred rows
+// Invariants: files are whole or absent; the positive is read once from top to bottom; memory
+// bounded by a few hundred rows
 //   and one JPEG-sized picture (at most `jpeg_long_side` pixels).
 // Units: pixels, sleeve millimetres. Thread: one caller. Errors: cannot_create, io.
 #pragma once
 
+#include <array>
 #include <atomic>
 #include <filesystem>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -16,17 +19,40 @@
 
 namespace lapwright::proof {
 
-struct Caption { std::string roll, stock, shot, note, made; };  // dates as given; `made` YYYY-MM-DD
+/// Dates as given; `made` YYYY-MM-DD. `make`, `model`: of the flatbed. `sheet`: SHA-256 of the
+/// linear sheet.
+struct Caption {
+  std::string roll, stock, shot, note, made, make{}, model{}, sheet{};
+};
 
-struct Options { std::int64_t jpeg_long_side = 4800; int jpeg_quality = 90; };
+struct PageSize {
+  double width = 0, height = 0;
+};  // mm
 
-struct Made { std::filesystem::path tif, jpg, pdf; std::string tif_sha256, jpg_sha256, pdf_sha256; };
+struct Options {
+  std::int64_t jpeg_long_side = 4800;
+  int jpeg_quality = 90;
+  std::optional<PageSize> paper;  // that there is; none: a page that holds the sheet
+};
 
-/// Writes proof.tif (8-bit sRGB, tiled pyramid), proof.jpg and proof.pdf (1:1, caption, 100 mm bar) into `folder`, with frame
-/// numbers beside the frames as rebate numbers are. `positive` gives sRGB-encoded 16-bit rows.
-Result<Made> make(image::RowSource& positive, Spot<SleeveSpace> origin, const profile::SleeveProfile& sleeve,
-                  const std::vector<frames::Frame>& frames, const Caption& caption,
-                  const std::filesystem::path& folder, const std::atomic<bool>& stop, const Options& options = {});
+struct MadeFile {
+  std::filesystem::path path;
+  std::string sha256;
+};
+struct Made {
+  MadeFile tif, jpg, pdf, xmp;
+  std::vector<std::string> cautions;
+  std::array<const MadeFile*, 4> files() const { return {&tif, &jpg, &pdf, &xmp}; }
+};
+
+/// Writes proof.tif (8-bit sRGB, tiled pyramid), proof.jpg, proof.pdf (1:1, caption, 100 mm bar; on
+/// several pages with a lap where the paper is smaller) and proof.xmp (what they say of themselves)
+/// into `folder`, with frame numbers beside the frames as rebate numbers are. `positive` gives
+/// sRGB-encoded 16-bit rows.
+Result<Made> make(image::RowSource& positive, Spot<SleeveSpace> origin,
+                  const profile::SleeveProfile& sleeve, const std::vector<frames::Frame>& frames,
+                  const Caption& caption, const std::filesystem::path& folder,
+                  const std::atomic<bool>& stop, const Options& options = {});
 
 /// `lapwright convert`: a plain picture of the positive, by extension: .tif (16 or 8 bit), .jpg.
 Result<> write_picture(image::RowSource& positive, const std::filesystem::path& file, int bits);

@@ -25,7 +25,8 @@ int keep_complaint(TIFF*, void* user, const char* module, const char* format, va
 
 }  // namespace
 
-Result<std::unique_ptr<TiffFile>> TiffFile::start(const std::filesystem::path& path, std::uint64_t most_bytes) {
+Result<std::unique_ptr<TiffFile>> TiffFile::start(const std::filesystem::path& path,
+                                                  std::uint64_t most_bytes) {
   auto file = core::NewFile::create(path, 0);
   if (!file) return fail(file.error());
   std::unique_ptr<TiffFile> t(new TiffFile(std::move(*file)));
@@ -33,7 +34,8 @@ Result<std::unique_ptr<TiffFile>> TiffFile::start(const std::filesystem::path& p
   TIFFOpenOptionsSetErrorHandlerExtR(options, keep_complaint, &t->said_);
   TIFFOpenOptionsSetWarningHandlerExtR(options, keep_complaint, &t->said_);
   const int fd = ::dup(t->file_.fd());
-  if (fd >= 0) t->handle_ = TIFFFdOpenExt(fd, path.c_str(), most_bytes > classic_limit ? "w8" : "w", options);
+  if (fd >= 0)
+    t->handle_ = TIFFFdOpenExt(fd, path.c_str(), most_bytes > classic_limit ? "w8" : "w", options);
   if (fd >= 0 && !t->handle_) ::close(fd);
   TIFFOpenOptionsFree(options);
   if (!t->handle_) return t->failed();
@@ -45,7 +47,8 @@ TiffFile::~TiffFile() {
 }
 
 tl::unexpected<Error> TiffFile::failed() const {
-  return fail(Fault::io, file_.final_path().string() + ": cannot be written: " + (said_.empty() ? "libtiff gives no reason" : said_));
+  return fail(Fault::io, file_.final_path().string() + ": cannot be written: " +
+                             (said_.empty() ? "libtiff gives no reason" : said_));
 }
 
 Result<> TiffFile::publish() {
@@ -58,13 +61,13 @@ Result<> TiffFile::publish() {
 
 struct Pyramid::Level {
   std::int64_t width = 0, height = 0;
-  std::int64_t across = 0, down = 0;                 // tiles
-  std::int64_t y = 0;                                // rows received
-  std::vector<std::uint8_t> band;                    // up to `tile` rows, 8 bits, width padded to whole tiles
-  std::vector<std::uint16_t> above;                  // an even row waiting for its odd one, linear light
-  std::vector<std::uint16_t> below;                  // the next level's row
-  std::vector<std::vector<unsigned char>> waiting;   // compressed tiles, levels after the first
-  std::uint32_t written = 0;                         // tiles of level 0 in the file
+  std::int64_t across = 0, down = 0;  // tiles
+  std::int64_t y = 0;                 // rows received
+  std::vector<std::uint8_t> band;     // up to `tile` rows, 8 bits, width padded to whole tiles
+  std::vector<std::uint16_t> above;   // an even row waiting for its odd one, linear light
+  std::vector<std::uint16_t> below;   // the next level's row
+  std::vector<std::vector<unsigned char>> waiting;  // compressed tiles, levels after the first
+  std::uint32_t written = 0;                        // tiles of level 0 in the file
   Listener listener;
   std::int64_t padded() const { return across * Pyramid::tile; }
 };
@@ -74,7 +77,9 @@ Pyramid::~Pyramid() = default;
 
 std::int64_t Pyramid::width(std::size_t level) const { return levels_[level].width; }
 std::int64_t Pyramid::height(std::size_t level) const { return levels_[level].height; }
-void Pyramid::listen(std::size_t level, Listener listener) { levels_[level].listener = std::move(listener); }
+void Pyramid::listen(std::size_t level, Listener listener) {
+  levels_[level].listener = std::move(listener);
+}
 
 std::size_t Pyramid::level_for(std::int64_t side) const {
   std::size_t found = 0;
@@ -83,12 +88,14 @@ std::size_t Pyramid::level_for(std::int64_t side) const {
   return found;
 }
 
-Result<std::unique_ptr<Pyramid>> Pyramid::start(const std::filesystem::path& path, std::int64_t width, std::int64_t height, Ppi ppi,
-                                                int quality, const std::vector<unsigned char>& icc, const std::string& about) {
+Result<std::unique_ptr<Pyramid>> Pyramid::start(const std::filesystem::path& path,
+                                                std::int64_t width, std::int64_t height, Ppi ppi,
+                                                int quality, const std::vector<unsigned char>& icc,
+                                                const TiffWords& words) {
   std::unique_ptr<Pyramid> p(new Pyramid);
   p->encoder_ = std::make_unique<JpegTiles>(tile, quality);
   p->icc_ = icc;
-  p->about_ = about;
+  p->words_ = words;
   p->ppi_ = ppi;
   auto tables = p->encoder_->tables();
   if (!tables) return fail(tables.error());
@@ -102,7 +109,8 @@ Result<std::unique_ptr<Pyramid>> Pyramid::start(const std::filesystem::path& pat
     if (w <= tile && h <= tile) break;
   }
   // JPEG at these qualities stays below the raw 8-bit size; the smaller levels add a third.
-  auto file = TiffFile::start(path, static_cast<std::uint64_t>(width) * static_cast<std::uint64_t>(height) * 4);
+  auto file = TiffFile::start(
+      path, static_cast<std::uint64_t>(width) * static_cast<std::uint64_t>(height) * 4);
   if (!file) return fail(file.error());
   p->file_ = std::move(*file);
   if (auto r = p->tags(p->levels_[0]); !r) return fail(r.error());
@@ -116,20 +124,39 @@ Result<> Pyramid::tags(const Level& l) {
   const double shrink = static_cast<double>(l.width) / static_cast<double>(levels_[0].width);
   bool ok = TIFFSetField(t, TIFFTAG_SUBFILETYPE, first ? 0 : FILETYPE_REDUCEDIMAGE) &&
             TIFFSetField(t, TIFFTAG_IMAGEWIDTH, static_cast<std::uint32_t>(l.width)) &&
-            TIFFSetField(t, TIFFTAG_IMAGELENGTH, static_cast<std::uint32_t>(l.height)) && TIFFSetField(t, TIFFTAG_BITSPERSAMPLE, 8) &&
-            TIFFSetField(t, TIFFTAG_SAMPLESPERPIXEL, 3) && TIFFSetField(t, TIFFTAG_PLANARCONFIG, PLANARCONFIG_CONTIG) &&
-            TIFFSetField(t, TIFFTAG_COMPRESSION, COMPRESSION_JPEG) && TIFFSetField(t, TIFFTAG_PHOTOMETRIC, PHOTOMETRIC_YCBCR) &&
-            TIFFSetField(t, TIFFTAG_YCBCRSUBSAMPLING, 2, 2) && TIFFSetField(t, TIFFTAG_REFERENCEBLACKWHITE, black_white) &&
+            TIFFSetField(t, TIFFTAG_IMAGELENGTH, static_cast<std::uint32_t>(l.height)) &&
+            TIFFSetField(t, TIFFTAG_BITSPERSAMPLE, 8) &&
+            TIFFSetField(t, TIFFTAG_SAMPLESPERPIXEL, 3) &&
+            TIFFSetField(t, TIFFTAG_PLANARCONFIG, PLANARCONFIG_CONTIG) &&
+            TIFFSetField(t, TIFFTAG_COMPRESSION, COMPRESSION_JPEG) &&
+            TIFFSetField(t, TIFFTAG_PHOTOMETRIC, PHOTOMETRIC_YCBCR) &&
+            TIFFSetField(t, TIFFTAG_YCBCRSUBSAMPLING, 2, 2) &&
+            TIFFSetField(t, TIFFTAG_REFERENCEBLACKWHITE, black_white) &&
             TIFFSetField(t, TIFFTAG_TILEWIDTH, static_cast<std::uint32_t>(tile)) &&
             TIFFSetField(t, TIFFTAG_TILELENGTH, static_cast<std::uint32_t>(tile)) &&
-            TIFFSetField(t, TIFFTAG_JPEGTABLES, static_cast<std::uint32_t>(tables_.size()), tables_.data()) &&
-            TIFFSetField(t, TIFFTAG_XRESOLUTION, ppi_.value * shrink) && TIFFSetField(t, TIFFTAG_YRESOLUTION, ppi_.value * shrink) &&
-            TIFFSetField(t, TIFFTAG_RESOLUTIONUNIT, RESUNIT_INCH) && TIFFSetField(t, TIFFTAG_ORIENTATION, ORIENTATION_TOPLEFT);
-  if (ok && !icc_.empty()) ok = TIFFSetField(t, TIFFTAG_ICCPROFILE, static_cast<std::uint32_t>(icc_.size()), icc_.data());
+            TIFFSetField(t, TIFFTAG_JPEGTABLES, static_cast<std::uint32_t>(tables_.size()),
+                         tables_.data()) &&
+            TIFFSetField(t, TIFFTAG_XRESOLUTION, ppi_.value * shrink) &&
+            TIFFSetField(t, TIFFTAG_YRESOLUTION, ppi_.value * shrink) &&
+            TIFFSetField(t, TIFFTAG_RESOLUTIONUNIT, RESUNIT_INCH) &&
+            TIFFSetField(t, TIFFTAG_ORIENTATION, ORIENTATION_TOPLEFT);
+  if (ok && !icc_.empty())
+    ok = TIFFSetField(t, TIFFTAG_ICCPROFILE, static_cast<std::uint32_t>(icc_.size()), icc_.data());
   if (ok && first) {
-    ok = TIFFSetField(t, TIFFTAG_SOFTWARE, "lapwright") && (about_.empty() || TIFFSetField(t, TIFFTAG_IMAGEDESCRIPTION, about_.c_str()));
-    const std::vector<std::uint64_t> places(levels_.size() - 1, 0);  // libtiff fills them in as the levels are written
-    if (ok && !places.empty()) ok = TIFFSetField(t, TIFFTAG_SUBIFD, static_cast<int>(places.size()), places.data());
+    const auto text = [&](std::uint32_t tag, const std::string& s) {
+      return s.empty() || TIFFSetField(t, tag, s.c_str()) != 0;
+    };
+    const TiffWords& w = words_;
+    ok = text(TIFFTAG_SOFTWARE, "lapwright") && text(TIFFTAG_IMAGEDESCRIPTION, w.description) &&
+         text(TIFFTAG_DOCUMENTNAME, w.document) && text(TIFFTAG_PAGENAME, w.page) &&
+         text(TIFFTAG_MAKE, w.make) && text(TIFFTAG_MODEL, w.model) &&
+         text(TIFFTAG_DATETIME, w.date_time) &&
+         (w.xmp.empty() || TIFFSetField(t, TIFFTAG_XMLPACKET,
+                                        static_cast<std::uint32_t>(w.xmp.size()), w.xmp.data()));
+    const std::vector<std::uint64_t> places(levels_.size() - 1,
+                                            0);  // libtiff fills them in as the levels are written
+    if (ok && !places.empty())
+      ok = TIFFSetField(t, TIFFTAG_SUBIFD, static_cast<int>(places.size()), places.data());
   }
   if (!ok) return file_->failed();
   return {};
@@ -143,7 +170,8 @@ Result<> Pyramid::level_row(std::size_t level, const std::uint16_t* code) {
     if (auto r = l.listener(code); !r) return r;
   std::uint8_t* out = l.band.data() + (l.y % tile) * l.padded() * 3;
   to_8bit(code, l.width, l.y, out);
-  for (std::int64_t x = l.width; x < l.padded(); ++x) std::memcpy(out + x * 3, out + (l.width - 1) * 3, 3);
+  for (std::int64_t x = l.width; x < l.padded(); ++x)
+    std::memcpy(out + x * 3, out + (l.width - 1) * 3, 3);
   ++l.y;
   if (l.y % tile == 0 || l.y == l.height)
     if (auto r = flush_tiles(l); !r) return r;
@@ -165,7 +193,8 @@ Result<> Pyramid::level_row(std::size_t level, const std::uint16_t* code) {
     for (std::int64_t c = 0; c < 3; ++c) {
       const auto ia = static_cast<std::size_t>(a + c), ib = static_cast<std::size_t>(b + c);
       const std::uint32_t upper = static_cast<std::uint32_t>(l.above[ia]) + l.above[ib];
-      const std::uint32_t lower = waits ? upper : static_cast<std::uint32_t>(light[code[ia]]) + light[code[ib]];
+      const std::uint32_t lower =
+          waits ? upper : static_cast<std::uint32_t>(light[code[ia]]) + light[code[ib]];
       l.below[static_cast<std::size_t>(x * 3 + c)] = to_code[(upper + lower + 2) / 4];
     }
   }
@@ -176,17 +205,20 @@ Result<> Pyramid::flush_tiles(Level& l) {
   const std::int64_t filled = (l.y - 1) % tile + 1;
   const std::int64_t stride = l.padded() * 3;
   for (std::int64_t y = filled; y < tile; ++y)
-    std::memcpy(l.band.data() + y * stride, l.band.data() + (filled - 1) * stride, static_cast<std::size_t>(stride));
+    std::memcpy(l.band.data() + y * stride, l.band.data() + (filled - 1) * stride,
+                static_cast<std::size_t>(stride));
   std::vector<std::uint8_t> pixels(static_cast<std::size_t>(tile * tile * 3));
   for (std::int64_t k = 0; k < l.across; ++k) {
     for (std::int64_t y = 0; y < tile; ++y)
-      std::memcpy(pixels.data() + y * tile * 3, l.band.data() + y * stride + k * tile * 3, static_cast<std::size_t>(tile * 3));
+      std::memcpy(pixels.data() + y * tile * 3, l.band.data() + y * stride + k * tile * 3,
+                  static_cast<std::size_t>(tile * 3));
     auto bytes = encoder_->tile(pixels.data());
     if (!bytes) return fail(bytes.error());
     if (&l != &levels_[0]) {
       bytes->shrink_to_fit();
       l.waiting.push_back(std::move(*bytes));
-    } else if (TIFFWriteRawTile(file_->handle(), l.written++, bytes->data(), static_cast<tmsize_t>(bytes->size())) < 0) {
+    } else if (TIFFWriteRawTile(file_->handle(), l.written++, bytes->data(),
+                                static_cast<tmsize_t>(bytes->size())) < 0) {
       return file_->failed();
     }
   }
@@ -200,7 +232,9 @@ Result<> Pyramid::finish() {
     Level& l = levels_[i];
     if (auto r = tags(l); !r) return r;
     for (std::uint32_t k = 0; k < l.waiting.size(); ++k)
-      if (TIFFWriteRawTile(t, k, l.waiting[k].data(), static_cast<tmsize_t>(l.waiting[k].size())) < 0) return file_->failed();
+      if (TIFFWriteRawTile(t, k, l.waiting[k].data(), static_cast<tmsize_t>(l.waiting[k].size())) <
+          0)
+        return file_->failed();
     l.waiting.clear();
     if (!TIFFWriteDirectory(t)) return file_->failed();
   }

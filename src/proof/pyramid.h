@@ -1,7 +1,10 @@
-// proof.tif: an 8-bit sRGB pyramid of JPEG tiles, its smaller levels as SubIFDs, made in one go from the top row down.
+// proof.tif: an 8-bit sRGB pyramid of JPEG tiles, its smaller levels as SubIFDs, made in one go
+// from the top row down.
 //
-// Invariants: each level halves the one before, rounding up, averaged in linear light, until it fits one tile; level 0's tiles
-//   go to the file at once, the smaller levels' compressed tiles wait in memory (a third of the file at most).
+// Invariants: each level halves the one before, rounding up, averaged in linear light, until it
+// fits one tile; level 0's tiles
+//   go to the file at once, the smaller levels' compressed tiles wait in memory (a third of the
+//   file at most).
 // Units: pixels; rows are sRGB codes of 16 bits. Thread: one. Errors: io, cannot_create.
 #pragma once
 
@@ -21,7 +24,8 @@ namespace lapwright::proof {
 /// A TIFF under construction inside a NewFile; what libtiff complains of is kept.
 class TiffFile {
  public:
-  static Result<std::unique_ptr<TiffFile>> start(const std::filesystem::path& path, std::uint64_t most_bytes);
+  static Result<std::unique_ptr<TiffFile>> start(const std::filesystem::path& path,
+                                                 std::uint64_t most_bytes);
   ~TiffFile();
   ::tiff* handle() const { return handle_; }
   /// An io error that names the file and says what libtiff said.
@@ -35,16 +39,24 @@ class TiffFile {
   std::string said_;
 };
 
+/// What the file says of itself; empty texts are left out.
+struct TiffWords {
+  std::string description, document, page, make, model, date_time, xmp;
+};
+
 class Pyramid {
  public:
   /// Takes the rows of a level as they come: 16-bit sRGB codes.
   using Listener = std::function<Result<>(const std::uint16_t* code)>;
-  static Result<std::unique_ptr<Pyramid>> start(const std::filesystem::path& path, std::int64_t width, std::int64_t height, Ppi ppi,
-                                                int quality, const std::vector<unsigned char>& icc, const std::string& about);
+  static Result<std::unique_ptr<Pyramid>> start(const std::filesystem::path& path,
+                                                std::int64_t width, std::int64_t height, Ppi ppi,
+                                                int quality, const std::vector<unsigned char>& icc,
+                                                const TiffWords& words);
   ~Pyramid();
   Result<> row(const std::uint16_t* code);
   Result<> finish();
-  /// The deepest level whose longer side is still at least `side` (0 when none is), to take rows from.
+  /// The deepest level whose longer side is still at least `side` (0 when none is), to take rows
+  /// from.
   std::size_t level_for(std::int64_t side) const;
   std::int64_t width(std::size_t level) const;
   std::int64_t height(std::size_t level) const;
@@ -62,7 +74,7 @@ class Pyramid {
   std::unique_ptr<TiffFile> file_;
   std::vector<Level> levels_;
   std::vector<unsigned char> tables_, icc_;
-  std::string about_;
+  TiffWords words_;
   Ppi ppi_;
   int quality_ = 85;
   std::unique_ptr<class JpegTiles> encoder_;

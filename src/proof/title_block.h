@@ -21,8 +21,12 @@ Dress on_white_paper();
 
 class TitleBlock {
  public:
-  TitleBlock(const Caption& caption, const std::vector<frames::Frame>& frames, double width_mm);
-  double height() const { return stacked_ ? 25 : 16; }
+  /// `part`: which page of several; empty on one.
+  TitleBlock(const Caption& caption, const std::vector<frames::Frame>& frames, double width_mm, const std::string& part = {});
+  static double height_for(double width_mm) { return width_mm < 165 ? 25 : 16; }
+  double height() const { return height_for(width_); }
+  /// Characters that no font here can show.
+  int unshown() const;
   /// 100 where it fits, 50 or 20 on a narrower sheet.
   double bar() const { return bar_; }
   /// Draws with the top left corner at (0, 0) of a context whose unit is a millimetre.
@@ -30,8 +34,8 @@ class TitleBlock {
 
  private:
   std::string roll_, line_, note_, made_;
+  bool stacked() const { return width_ < 165; }
   double width_, bar_;
-  bool stacked_;
 };
 
 }  // namespace lapwright::proof

@@ -8,6 +8,7 @@
 // of the modules.
 #pragma once
 
+#include <array>
 #include <atomic>
 #include <filesystem>
 #include <functional>
@@ -36,6 +37,7 @@ struct Setting {
   bed::Device identity;  // vendor and model for the TIFF tags
   Ppi proof_ppi;
   std::vector<std::string> convert;  // outside conversion stage, empty: the built-in one
+  std::optional<std::array<double, 2>> paper;  // mm, that proofs are printed on
   enum class Infrared { none, full, all } infrared = Infrared::none;  // of which passes as well
 };
 

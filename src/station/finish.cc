@@ -191,15 +191,19 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
 
   const proof::Caption caption{a.job.roll.name,
                                a.stock.about.empty() ? a.stock.name : a.stock.about,
-                               a.job.roll.shot, a.job.roll.note, core::rfc3339_now().substr(0, 10)};
-  auto made =
-      proof::make(*positive, geometry.origin, a.sleeve, found->frames, caption, folder, stop);
+                               a.job.roll.shot, a.job.roll.note, core::rfc3339_now().substr(0, 10),
+                               s.identity.vendor, s.identity.model, written.sha256};
+  proof::Options print;
+  if (s.paper) print.paper = {(*s.paper)[0], (*s.paper)[1]};
+  auto made = proof::make(*positive, geometry.origin, a.sleeve, found->frames, caption, folder,
+                          stop, print);
   if (!made) return fail(made.error());
-  products.files.push_back(named(s, made->tif, made->tif_sha256));
-  products.files.push_back(named(s, made->jpg, made->jpg_sha256));
-  products.files.push_back(named(s, made->pdf, made->pdf_sha256));
+  for (const proof::MadeFile* file : made->files())
+    products.files.push_back(named(s, file->path, file->sha256));
+  measured->cautions.insert(measured->cautions.end(), made->cautions.begin(),
+                            made->cautions.end());
   const auto& d = measured->base_density;
-  tell("converted", {{"file", made->jpg.string()},
+  tell("converted", {{"file", made->jpg.path.string()},
                      {"stage", s.convert.empty() ? "built-in" : "outside"},
                      {"base", {{"red", d[0]}, {"green", d[1]}, {"blue", d[2]}}},
                      {"lettering", lettering_json(*lettering)},

@@ -320,5 +320,21 @@ TEST(Garbage, DamagedProfilesNeverDoMoreThanBeRefused) {
   EXPECT_GT(read, 10);
 }
 
+TEST(Config, PaperIsAKnownSheetOrItsMillimetres) {
+  // ISO 216 and ANSI/ASME Y14.1.
+  const std::map<std::string, std::array<double, 2>> right{{"A4", {210, 297}}, {"letter", {215.9, 279.4}}, {"330x482.6", {330, 482.6}}};
+  for (const auto& [name, size] : right) {
+    const auto config = parse_config("paper: " + name + "\n", "config.yaml");
+    ASSERT_TRUE(config) << config.error().text;
+    EXPECT_EQ(config->paper, size) << name;
+  }
+  EXPECT_FALSE(parse_config("", "config.yaml")->paper);
+  for (const char* wrong : {"A5", "a4", "210", "210x", "0x297", "210x297mm", "nanx300", "99999x300"}) {
+    const auto config = parse_config(std::string("paper: ") + wrong + "\n", "config.yaml");
+    ASSERT_FALSE(config) << wrong;
+    EXPECT_EQ(config.error().text.rfind("config.yaml:1: paper: '", 0), 0U) << config.error().text;
+  }
+}
+
 }  // namespace
 }  // namespace lapwright::profile

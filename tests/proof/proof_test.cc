@@ -7,6 +7,7 @@
 #include <cstdio>
 #include <jpeglib.h>
 #include <filesystem>
+#include <sstream>
 #include <tiffio.h>
 
 #include "core/files.h"
@@ -15,7 +16,9 @@
 #include "density/paper.h"
 #include "proof/paper_sheet.h"
 #include "proof/shrink.h"
+#include "proof/title_block.h"
 #include "proof/tone.h"
+#include "proof/xmp.h"
 
 namespace lapwright::proof {
 namespace {
@@ -118,18 +121,15 @@ TEST_F(Proof, WritesThreeWholeFilesWithTheirSums) {
   auto positive = sheet(200);
   const auto made = make_one(positive);
   ASSERT_TRUE(made) << made.error().text;
-  for (const auto& [path, sum] : {std::pair{made->tif, made->tif_sha256}, {made->jpg, made->jpg_sha256}, {made->pdf, made->pdf_sha256}})
-    EXPECT_EQ(output({"sha256sum", path}).substr(0, 64), sum) << path;
-  EXPECT_EQ(std::distance(fs::directory_iterator(folder), {}), 3);
+  for (const MadeFile* file : made->files()) EXPECT_EQ(output({"sha256sum", file->path}).substr(0, 64), file->sha256) << file->path;
+  EXPECT_EQ(std::distance(fs::directory_iterator(folder), {}), 4);
 }
 
 TEST_F(Proof, IsTheSameEachTime) {
   auto a = sheet(150), b = sheet(150);
   const auto first = make_one(a), second = make_one(b);
   ASSERT_TRUE(first && second);
-  EXPECT_EQ(first->tif_sha256, second->tif_sha256);
-  EXPECT_EQ(first->jpg_sha256, second->jpg_sha256);
-  EXPECT_EQ(first->pdf_sha256, second->pdf_sha256);
+  for (std::size_t i = 0; i < 4; ++i) EXPECT_EQ(first->files()[i]->sha256, second->files()[i]->sha256) << first->files()[i]->path;
 }
 
 // Read back by libtiff's RGBA reader and by tiffinfo (libtiff-tools).
@@ -251,6 +251,113 @@ TEST_F(Proof, PageIsOneToOneAndHoldsTheJpegAsItIs) {
     }
   }
   EXPECT_NEAR(most * 25.4 / 600, 100, 0.1);
+}
+
+// qpdf and poppler-utils. What Cairo cannot say: no viewer scales the page, colours are sRGB, XMP and Info agree, nothing is smoothed
+// (ISO 32000-1 tables 150 and 365; ISO 19005-2, 6.2.3 and 6.6.2).
+TEST_F(Proof, PrintedSheetIsFinishedForPrint) {
+  auto positive = sheet(300);
+  ASSERT_TRUE(make_one(positive));
+  const fs::path pdf = folder / "proof.pdf", plain = folder / "plain.pdf";
+  output({"qpdf", "--check", pdf});
+  output({"qpdf", "--qdf", "--object-streams=disable", pdf, plain});
+  const auto text = core::read_file(plain, 1 << 28);
+  ASSERT_TRUE(text);
+  for (const char* word : {"/PrintScaling /None", "/PickTrayByPDFSize true", "/S /GTS_PDFA1", "/OutputConditionIdentifier (sRGB IEC61966-2.1)",
+                           "/CreationDate (D:20261125000000Z)", "/Producer (lapwright)"})
+    EXPECT_NE(text->find(word), std::string::npos) << word;
+  EXPECT_EQ(text->find("/Interpolate true"), std::string::npos);
+  const std::string meta = output({"pdfinfo", "-meta", pdf});
+  for (const char* word : {"<pdfaid:part>2</pdfaid:part>", "2026-11-25T00:00:00Z", "Contact sheet 2026-081", "ferry quay"})
+    EXPECT_NE(meta.find(word), std::string::npos) << word << " in " << meta;
+}
+
+// 6 x 6 of 35 mm is wider than A4: two pages, each at 1:1, the picture's bytes in the file once.
+TEST_F(Proof, LiesOnSeveralPagesThatLapWhereThePaperIsSmaller) {
+  auto positive = sheet(300, 228, 217);
+  Options options;
+  options.paper = PageSize{210, 297};
+  ASSERT_TRUE(make_one(positive, options));
+  const fs::path pdf = folder / "proof.pdf";
+  const std::string info = output({"pdfinfo", pdf});
+  EXPECT_NE(info.find("Pages:           2"), std::string::npos) << info;
+  EXPECT_NE(info.find("A4"), std::string::npos) << info;
+  const std::string images = output({"pdfimages", "-list", pdf});
+  std::istringstream lines(images);
+  std::string line, object;
+  int shown = 0;
+  while (std::getline(lines, line)) {
+    std::istringstream words(line);
+    std::string page, num, kind, width, height, colour, comp, bpc, enc, interp, id, gen, x, y;
+    words >> page >> num >> kind >> width >> height >> colour >> comp >> bpc >> enc >> interp >> id >> gen >> x >> y;
+    if (kind != "image") continue;
+    ++shown;
+    EXPECT_EQ(enc, "jpeg");
+    EXPECT_EQ(x + " " + y, "300 300");  // 1:1
+    if (!object.empty()) { EXPECT_EQ(id, object); }
+    object = id;
+  }
+  EXPECT_EQ(shown, 2) << images;
+  const std::string words = output({"pdftotext", pdf, "-"});
+  for (const char* word : {"page 1 of 2", "page 2 of 2", "100 mm"}) EXPECT_NE(words.find(word), std::string::npos) << word << " in " << words;
+}
+
+TEST(PaperSheet, PagesCoverTheSheetAndLap) {
+  for (const auto& [width, height] : {std::pair{190.0, 252.0}, {228.0, 217.0}, {300.0, 400.0}, {60.0, 900.0}, {208.0, 100.0}})
+    for (const PageSize paper : {PageSize{210, 297}, {297, 210}, {215.9, 279.4}, {297, 420}}) {
+      const Pages p = pages_for(width, height, paper);
+      ASSERT_EQ(p.parts.size(), static_cast<std::size_t>(p.across * p.down));
+      EXPECT_NEAR(p.page.width * p.page.height, paper.width * paper.height, 1e-6);
+      EXPECT_NEAR(p.parts.back().x + p.parts.back().width, width, 1e-9);
+      EXPECT_NEAR(p.parts.back().y + p.parts.back().height, height, 1e-9);
+      EXPECT_EQ(p.parts.front().x + p.parts.front().y, 0);
+      for (std::size_t n = 0; n < p.parts.size(); ++n) {
+        const Part& part = p.parts[n];
+        EXPECT_LE(part.width, p.page.width - 12 + 1e-9);
+        EXPECT_LE(part.height + TitleBlock::height_for(p.title_width), p.page.height - 12 + 1e-9);
+        if (static_cast<int>(n) % p.across > 0) { EXPECT_GE(p.parts[n - 1].x + part.width - part.x, page_lap - 1e-9); }
+        if (static_cast<int>(n) / p.across > 0) { EXPECT_GE(p.parts[n - static_cast<std::size_t>(p.across)].y + part.height - part.y, page_lap - 1e-9); }
+      }
+    }
+  EXPECT_EQ(pages_for(190, 252, PageSize{210, 297}).parts.size(), 1U);
+  EXPECT_EQ(pages_for(228, 217, PageSize{297, 420}).parts.size(), 1U);
+}
+
+// exiv2 reads back what was written (classic TIFF; it cannot open BigTIFF).
+TEST_F(Proof, SaysOfItselfWhatItIs) {
+  caption.make = "Invented", caption.model = "bed <8 & 10>", caption.sheet = std::string(64, 'a');
+  caption.note = "quay & <ferry> \xc3\xa5";
+  auto positive = sheet(200);
+  ASSERT_TRUE(make_one(positive));
+  std::vector<std::string> tags{"exiv2", "-Pkt"};
+  for (const char* tag : {"DocumentName", "PageName", "Make", "Model", "DateTime", "Software"}) tags.insert(tags.end(), {"-K", std::string("Exif.Image.") + tag});
+  tags.push_back(folder / "proof.tif");
+  const std::string tif = output(tags) + output({"exiv2", "-PXkt", folder / "proof.tif"});
+  for (const char* word : {"Exif.Image.DocumentName", "2026-081", "Exif.Image.PageName", "Exif.Image.Make", "Invented", "bed <8 & 10>", "2026:11:25 00:00:00",
+                           "lapwright", "Xmp.dc.identifier", "Xmp.xmpMM.DerivedFrom", "quay & <ferry> \xc3\xa5", "ImageRegion"})
+    EXPECT_NE(tif.find(word), std::string::npos) << word << " in " << tif;
+  for (const char* name : {"proof.jpg", "proof.xmp"}) {
+    const std::string said = output({"exiv2", "-PXkt", folder / name});
+    // The frame's left edge: 5 of 190 mm, its top 9.5 of 100.
+    for (const char* word : {"Xmp.dc.title", "Contact sheet 2026-081", "rbVertices[1]/Iptc4xmpExt:rbX", "rbX  0.0263", "rbY  0.095", "frame-7"})
+      EXPECT_NE(said.find(word), std::string::npos) << name << ": " << word << " in " << said;
+  }
+}
+
+TEST(Xmp, HoldsAnyTextAndTheSameIdForTheSameSheet) {
+  About a;
+  a.title = "\xff\xfe \x01 \xed\xa0\x80 \xc0\x80 <&>", a.identifier = "r", a.sheet = "0";
+  const std::string packet = xmp_packet(a, "");
+  EXPECT_NE(packet.find("\xef\xbf\xbd"), std::string::npos);
+  EXPECT_NE(packet.find("&lt;&amp;&gt;"), std::string::npos);
+  for (const char c : packet) EXPECT_TRUE(static_cast<unsigned char>(c) >= 0x20 || c == '\n');
+  EXPECT_EQ(document_id(a).size(), std::string("urn:uuid:").size() + 36);
+  About b = a;
+  EXPECT_EQ(document_id(a), document_id(b));
+  b.sheet = "1";
+  EXPECT_NE(document_id(a), document_id(b));
+  a.frames.resize(400);
+  EXPECT_LE(xmp_packet(a, "image/jpeg", false, 65502).size(), 65502U);
 }
 
 TEST(PaperSheet, ChoosesAPageThatHoldsTheSheet) {

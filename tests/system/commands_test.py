@@ -243,7 +243,7 @@ order = ["ready", "place", "key", "captured", "joined", "converted", "frames", "
 assert [names.index(n) for n in order] == sorted(names.index(n) for n in order), names
 proof = archive / "rolls/test-1/proof"
 assert {p.name for p in proof.iterdir()} == {"pass-1.tif", "pass-2.tif", "plan.json", "sheet.tif", "sheet.yaml", "proof.tif", "proof.jpg", "proof.pdf",
-                                             "frames.json"}
+                                             "proof.xmp", "frames.json"}
 made_by = valid(json.loads((proof / "plan.json").read_text()), "plan")
 station_frames = valid(json.loads((proof / "frames.json").read_text()), "frames")
 assert len(station_frames["frames"]) == third.of("frames")[0]["count"] == 36
