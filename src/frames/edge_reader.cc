@@ -13,47 +13,29 @@ constexpr int before = 2;                    // modules looked at on both sides 
 constexpr double least_sign = 0.3;           // a known module must show its side by so much
 constexpr double least_margin = 0.4;         // a told one
 constexpr double noises = 3.0;               // and so many times the noise of the known ones
+constexpr double tallest = 1.1;              // mm: a track is at most about 1 mm high (trade.md 1.4)
 constexpr double brightest = -2.2, darkest = 2.6;  // beyond: a scratch, dust
 
-/// Darkness of rows over a span of columns, for any fractional span.
-class Rows {
- public:
-  Rows(const Rebate& rebate, std::int64_t from, std::int64_t to)
-      : from_(std::max<std::int64_t>(0, from)), width_(std::min(rebate.dark.width, to) - from_) {
-    if (width_ < 1) return;
-    for (std::int64_t y = 0; y < rebate.dark.height; ++y) {
-      std::vector<double>& sums = sums_.emplace_back(static_cast<std::size_t>(width_) + 1);
-      const float* row = rebate.dark.row(y) + from_;
-      for (std::int64_t x = 0; x < width_; ++x) sums[static_cast<std::size_t>(x) + 1] = sums[static_cast<std::size_t>(x)] + static_cast<double>(row[x]);
+/// What most of a module shows: of points spread over it the middle ones, so that a scratch or a speck over less than half does no harm.
+double module_value(const Rebate& rebate, std::int64_t top, std::int64_t bottom, double a, double b, std::vector<float>& values) {
+  constexpr int points = 6;
+  values.clear();
+  for (int k = 0; k < points; ++k) {
+    const double x = a + (b - a) * (k + 0.5) / points - 0.5;
+    const auto i = static_cast<std::int64_t>(std::floor(x));
+    const auto part = static_cast<float>(x - static_cast<double>(i));
+    for (std::int64_t y = top; y < bottom; ++y) {
+      const float* row = rebate.dark.row(y) + i;
+      values.push_back(row[0] + (row[1] - row[0]) * part);
     }
   }
-  bool inside(double a, double b) const {
-    return width_ > 0 && a >= static_cast<double>(from_) && b <= static_cast<double>(from_ + width_);
-  }
-  double mean(std::int64_t row, double a, double b) const {
-    const auto& sums = sums_[static_cast<std::size_t>(row)];
-    const auto at = [&](double x) {
-      const double k = std::clamp(x - static_cast<double>(from_), 0.0, static_cast<double>(width_));
-      const auto i = std::min(static_cast<std::size_t>(k), static_cast<std::size_t>(width_) - 1);
-      return sums[i] + (sums[i + 1] - sums[i]) * (k - static_cast<double>(i));
-    };
-    return (at(b) - at(a)) / (b - a);
-  }
-
- private:
-  std::int64_t from_, width_;
-  std::vector<std::vector<double>> sums_;
-};
-
-/// One value a module: the middle half of a track's rows that agree most, so that a scratch along the film or a speck does no harm.
-double module_value(const Rows& rows, std::int64_t top, std::int64_t bottom, double a, double b) {
-  std::vector<double> values;
-  for (std::int64_t y = top; y < bottom; ++y) values.push_back(rows.mean(y, a, b));
-  std::sort(values.begin(), values.end());
-  const std::size_t cut = values.size() / 4;
+  const auto first = values.begin() + static_cast<std::ptrdiff_t>(values.size() * 3 / 10);
+  const auto last = values.end() - static_cast<std::ptrdiff_t>(values.size() * 3 / 10);
+  std::nth_element(values.begin(), first, values.end());
+  std::nth_element(first, last - 1, values.end());
   double sum = 0;
-  for (std::size_t i = cut; i < values.size() - cut; ++i) sum += values[i];
-  return sum / static_cast<double>(values.size() - 2 * cut);
+  for (auto v = first; v != last; ++v) sum += static_cast<double>(*v);
+  return sum / static_cast<double>(last - first);
 }
 
 /// The modules of a track from `before` ahead of its start to `before` behind its end.
@@ -84,9 +66,7 @@ struct Attempt {
 
 class SiteReader {
  public:
-  SiteReader(const Rebate& rebate, const Clock& clock)
-      : rebate_(rebate), clock_(clock), reach_(static_cast<std::int64_t>(40 * clock.period / 2)),
-        rows_(rebate, static_cast<std::int64_t>(clock.centre) - reach_, static_cast<std::int64_t>(clock.centre) + reach_) {}
+  SiteReader(const Rebate& rebate, const Clock& clock) : rebate_(rebate), clock_(clock) {}
 
   Attempt read() const {
     Attempt best;
@@ -111,11 +91,12 @@ class SiteReader {
 
   Sampled sampled(std::int64_t top, std::int64_t bottom) const {
     Sampled out;
+    std::vector<float> room;
     for (int m = -furthest; m <= furthest; ++m) {
       const auto k = static_cast<std::size_t>(m + furthest);
-      const double a = clock_.column(m - 0.3), b = clock_.column(m + 0.3);
-      out.there[k] = rows_.inside(a, b);
-      if (out.there[k]) out.values[k] = module_value(rows_, top, bottom, a, b);
+      const double a = clock_.column(m - 0.36), b = clock_.column(m + 0.36);
+      out.there[k] = a >= 1 && b <= static_cast<double>(rebate_.dark.width) - 1;
+      if (out.there[k]) out.values[k] = module_value(rebate_, top, bottom, a, b, room);
     }
     return out;
   }
@@ -195,13 +176,14 @@ class SiteReader {
     if (levels.half < 0.4 * clock.half || levels.half > 2.5 * clock.half) return;
     std::array<std::uint8_t, long_code> bits{};
     double margin = 1;
+    int weak = 0;
     for (int i = -1; i <= modules; ++i) {
       const double z = (at(i) - levels.middle) / levels.half;
       if (z < brightest || z > darkest) return;
       const int s = side(i);
       if (s >= 0) {
         const double right = s == 1 ? z : -z;
-        if (right < least_sign) return;
+        if (right < least_sign && ++weak > 1) return;
         error += (right - 1) * (right - 1), ++known;
       } else {
         margin = std::min(margin, std::abs(z));
@@ -217,9 +199,19 @@ class SiteReader {
 
   const Rebate& rebate_;
   const Clock& clock_;
-  std::int64_t reach_;
-  Rows rows_;
 };
+
+/// The clock as it was found; where data beside it waved alike, each half of the rows as well.
+std::vector<Clock> tracks_of(const Clock& clock, double most_rows) {
+  std::vector<Clock> tracks{clock};
+  if (static_cast<double>(clock.bottom - clock.top) <= most_rows) return tracks;
+  Clock half = clock;
+  half.bottom = (clock.top + clock.bottom) / 2;
+  tracks.push_back(half);
+  half.top = half.bottom, half.bottom = clock.bottom;
+  tracks.push_back(half);
+  return tracks;
+}
 
 }  // namespace
 
@@ -234,7 +226,11 @@ std::vector<EdgeMark> read_edge_codes(const Rebate& rebate) {
     if (taken) continue;
     const Clock clock = follow_clock(rebate, site);
     if (clock.last - clock.first < 10) continue;
-    if (const Attempt attempt = SiteReader(rebate, clock).read(); attempt.good) marks.push_back(attempt.mark);
+    for (const Clock& c : tracks_of(clock, tallest / rebate.step))
+      if (const Attempt attempt = SiteReader(rebate, c).read(); attempt.good) {
+        marks.push_back(attempt.mark);
+        break;
+      }
   }
   std::sort(marks.begin(), marks.end(), [](const EdgeMark& a, const EdgeMark& b) { return a.along < b.along; });
   return marks;
