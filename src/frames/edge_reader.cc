@@ -148,8 +148,9 @@ class SiteReader {
       std::int64_t bottom = data_below ? clock_.bottom + tall - gap / 2 : clock_.top - gap;
       top = std::max<std::int64_t>(top, 0), bottom = std::min(bottom, rebate_.dark.height);
       if (bottom - top < std::max<std::int64_t>(1, tall / 3)) continue;
-      const Track data = track(sampled(top, bottom), modules, forward, start);
-      if (data.empty()) continue;
+      const Sampled beside = sampled(top, bottom);
+      const Track data = track(beside, modules, forward, start);
+      if (data.empty() || (modules == short_code && ends_as_long(track(beside, long_code, forward, start), levels))) continue;
       read_data(sharpened(data, part), modules, levels, error, known, attempt.mark, attempt.good);
       if (!attempt.good) continue;
       EdgeMark& m = attempt.mark;
@@ -160,6 +161,13 @@ class SiteReader {
       return attempt;
     }
     return attempt;
+  }
+
+  /// Whether the data goes on to where the long form stops, so that a short clock beside it is not its own.
+  static bool ends_as_long(const Track& data, const Levels& levels) {
+    for (int i = long_code - 4; !data.empty() && i < long_code; ++i)
+      if ((data[static_cast<std::size_t>(i + before)] > levels.middle) != (i % 2 == 0)) return false;
+    return !data.empty();
   }
 
   void read_data(const Track& data, int modules, const Levels& clock, double error, int known, EdgeMark& mark, bool& good) const {
@@ -183,7 +191,7 @@ class SiteReader {
       const int s = side(i);
       if (s >= 0) {
         const double right = s == 1 ? z : -z;
-        if (right < least_sign && ++weak > 1) return;
+        if (right < -least_sign || (right < least_sign && ++weak > 1)) return;  // one may be hidden, none the other way
         error += (right - 1) * (right - 1), ++known;
       } else {
         margin = std::min(margin, std::abs(z));

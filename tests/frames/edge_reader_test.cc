@@ -165,5 +165,122 @@ TEST(EdgeReader, At2400Ppi) { rebates("2400 ppi", {.ppi = 2400}, 6000, 6, 0.95);
 TEST(EdgeReader, ShortForm) { rebates("600 ppi, short form", {}, 7000, 30, 0.95, true); }
 TEST(EdgeReader, Slides) { rebates("600 ppi, slide", {.slide = true}, 8000, 30, 0.95); }
 
+/// A rebate that holds no code, or none that may be read, made without the lens and the sheet.
+class NoCode {
+ public:
+  explicit NoCode(unsigned seed) : rolls_(seed) {
+    rebate_.step = rolls_.between(0.04, 0.1), rebate_.from = 0, rebate_.across_from = -0.3;
+    rebate_.dark = image::Plane(static_cast<std::int64_t>(40 / rebate_.step), static_cast<std::int64_t>(2.7 / rebate_.step));
+    module_ = rolls_.between(0.28, 0.4) / rebate_.step;
+  }
+  /// A track of modules; v as rows.
+  void track(const std::string& modules, double from, double top, double high) {
+    for (std::int64_t y = 0; y < rebate_.dark.height; ++y)
+      for (std::int64_t x = 0; x < rebate_.dark.width; ++x) {
+        const double v = static_cast<double>(y) * rebate_.step - 0.3, k = (static_cast<double>(x) + 0.5 - from / rebate_.step) / module_;
+        if (v < top || v >= top + high || k < 0 || k >= static_cast<double>(modules.size())) continue;
+        if (modules[static_cast<std::size_t>(k)] == '1') rebate_.dark.row(y)[x] += 0.4F;
+      }
+  }
+  std::string any(int count, double share = 0.5) {
+    std::string modules;
+    for (int i = 0; i < count; ++i) modules += rolls_.next() < share ? '1' : '0';
+    return modules;
+  }
+  void noise(double sigma) {
+    for (float& v : rebate_.dark.values) v += static_cast<float>(sigma * rolls_.normal());
+  }
+  Rolls& rolls() { return rolls_; }
+  std::size_t read() const { return read_edge_codes(rebate_).size(); }
+
+ private:
+  Rolls rolls_;
+  Rebate rebate_;
+  double module_ = 8;
+};
+
+TEST(EdgeReader, NothingIsReadWhereNoCodeIs) {
+  const int rounds = 250 * times();
+  std::size_t read = 0;
+  int drawn = 0;
+  for (int k = 0; k < rounds; ++k) {
+    const auto seed = static_cast<unsigned>(k) * 11 + 5;
+    {  // noise alone
+      NoCode rebate(seed);
+      rebate.noise(0.2);
+      read += rebate.read(), ++drawn;
+    }
+    {  // a right clock beside anything: only the data's structure, parity and levels can tell
+      NoCode rebate(seed + 1);
+      for (int i = 0; i < 3; ++i) {
+        const double at = 1 + 13 * i;
+        rebate.track(support::edge_clock(true), at, 1.0, 0.85);
+        rebate.track(rebate.any(31), at, 0.15, 0.85);
+      }
+      rebate.noise(0.02);
+      read += rebate.read(), ++drawn;
+    }
+    {  // codes with one module of the data the other way
+      NoCode rebate(seed + 2);
+      for (int i = 0; i < 3; ++i) {
+        std::string data = support::edge_data(rebate.rolls().whole(1, 127), rebate.rolls().whole(0, 15), rebate.rolls().whole(0, 63), rebate.rolls().next() < 0.5);
+        char& flipped = data[static_cast<std::size_t>(rebate.rolls().whole(6, 26))];
+        flipped = flipped == '1' ? '0' : '1';
+        rebate.track(support::edge_clock(true), 1 + 13 * i, 1.0, 0.85), rebate.track(data, 1 + 13 * i, 0.15, 0.85);
+      }
+      rebate.noise(0.04 * rebate.rolls().next());
+      read += rebate.read(), ++drawn;
+    }
+    {  // right data beside a clock of another length, or none that begins or ends
+      NoCode rebate(seed + 3);
+      for (int i = 0; i < 3; ++i) {
+        const std::string data = support::edge_data(rebate.rolls().whole(1, 127), rebate.rolls().whole(0, 15), rebate.rolls().whole(0, 63), false);
+        std::string clock;
+        for (int m = 0; m < 31; ++m) clock += m % 2 ? '0' : '1';
+        if (i > 0) clock = support::edge_clock(false) + (i > 1 ? std::string("01010101") : std::string(8, '0'));
+        rebate.track(clock, 1 + 13 * i, 1.0, 0.85), rebate.track(data, 1 + 13 * i, 0.15, 0.85);
+      }
+      rebate.noise(0.02);
+      read += rebate.read(), ++drawn;
+    }
+    {  // bars of all kinds
+      NoCode rebate(seed + 4);
+      rebate.track(rebate.any(100, rebate.rolls().between(0.3, 0.7)), 0.5, rebate.rolls().between(0.8, 1.1), 0.8);
+      rebate.track(rebate.any(100, rebate.rolls().between(0.3, 0.7)), 0.5, rebate.rolls().between(0.0, 0.2), 0.8);
+      rebate.noise(0.1 * rebate.rolls().next());
+      read += rebate.read(), ++drawn;
+    }
+  }
+  std::printf("read %zu codes on %d rebates without one\n", read, drawn);
+  EXPECT_EQ(read, 0u);
+}
+
+TEST(EdgeReader, NothingIsReadOnLetteringPerforationsOrPictures) {
+  std::size_t read = 0;
+  int drawn = 0;
+  for (int k = 0; k < 40 * times(); ++k) {
+    Rolls rolls(static_cast<unsigned>(k) + 90);
+    EdgeLook look;
+    look.seed = static_cast<unsigned>(k) * 3 + 2, look.ppi = 400, look.contrast = rolls.between(0.2, 0.8), look.scratches = 4, look.dust = 8;
+    look.noise = rolls.between(50, 500), look.picture = true, look.mirrored = rolls.next() < 0.5, look.turned = rolls.next() < 0.5;
+    const double length = 40;
+    for (const double across : {-0.7, 1.6, 4.0, 31.6}) {  // rebate, perforations, picture and the other rebate
+      const auto picture = draw_edge({}, look, length, across, 4.1);
+      image::MemorySource source(picture, {look.ppi});
+      StripLine line;
+      line.width = support::film_across;
+      const double scale = look.ppi / 25.4;
+      for (const bool other_edge : {false, true}) {
+        const Affine<RunSpace, PassSpace> to_pixels{scale, 0, 0, scale, 0, -(other_edge ? 31.6 : -0.7) * scale};
+        const auto rebate = read_rebate(source, to_pixels, line, other_edge, 0, length, false);
+        ASSERT_TRUE(rebate.has_value());
+        read += read_edge_codes(*rebate).size(), ++drawn;
+      }
+    }
+  }
+  std::printf("read %zu codes on %d drawn parts of film without one\n", read, drawn);
+  EXPECT_EQ(read, 0u);
+}
+
 }  // namespace
 }  // namespace lapwright::frames
