@@ -3,6 +3,7 @@
 
 #include <gtest/gtest.h>
 
+#include <algorithm>
 #include <cmath>
 #include <cstdio>
 #include <ctime>
@@ -221,6 +222,53 @@ TEST(EdgeOnASheet, OneStripWithoutCodes) {
   options.codeless_strips = {1};
   const Report report = found(small_page(), options, 0.3);
   EXPECT_EQ(frame_names(report), (Names{"12", "13", "14", "15 by position?", "16 by position?", "17 by position?"}));
+}
+
+/// Each pixel of a picture eight by eight times, with the time that this takes counted by itself.
+class EightTimes : public image::RowSource {
+ public:
+  explicit EightTimes(const image::Rgb16& picture) : picture_(picture) {}
+  std::int64_t width() const override { return picture_.width() * 8; }
+  std::int64_t height() const override { return picture_.height() * 8; }
+  Ppi ppi() const override { return {2400}; }
+  Result<> read(std::int64_t first, std::int64_t rows, std::uint16_t* out) override { return read_block(0, width(), first, rows, out); }
+  Result<> read_block(std::int64_t x, std::int64_t columns, std::int64_t first, std::int64_t rows, std::uint16_t* out) override {
+    const std::clock_t before = std::clock();
+    for (std::int64_t y = first; y < first + rows; ++y)
+      for (std::int64_t i = x; i < x + columns; ++i, out += 3) std::copy_n(picture_.row(y / 8) + i / 8 * 3, 3, out);
+    seconds += static_cast<double>(std::clock() - before) / CLOCKS_PER_SEC;
+    return {};
+  }
+  double seconds = 0;
+
+ private:
+  const image::Rgb16& picture_;
+};
+
+TEST(EdgeOnASheet, AllRebatesOfA2400PpiSheetTakeLessThanTwoSeconds) {
+  const auto sleeve = support::sleeve_135_7x5();
+  support::SceneOptions options;
+  options.edge_film = 1271;
+  const double k = 300 / 25.4;
+  const auto picture = render(support::Scene(sleeve, options), {k, 0, 0, k, 0, 0}, 2551, 3295);
+  EightTimes source(picture);
+  const auto to_pixels = compose(core::mm_to_pixels<SleeveSpace, PassSpace>({0, 0}, source.ppi()), to_run(sleeve).inverse());
+  std::size_t codes = 0;
+  const std::clock_t before = std::clock();
+  for (int strip = 0; strip < 7; ++strip)
+    for (const bool other_edge : {false, true}) {
+      StripLine line;
+      line.edge = strip * sleeve.strips.pitch.mm(), line.width = sleeve.film_width().mm();
+      const auto rebate = read_rebate(source, to_pixels, line, other_edge, 0, 190, false);
+      ASSERT_TRUE(rebate.has_value());
+      codes += read_edge_codes(*rebate).size();
+    }
+  const double seconds = static_cast<double>(std::clock() - before) / CLOCKS_PER_SEC - source.seconds;  // of this process alone
+  EXPECT_EQ(codes, 63u);  // nine whole ones a strip
+  std::printf("14 rebates of a 2400 ppi sheet, %zu codes: %.2f s of processor time besides reading the rows (%.2f s)\n", codes, seconds, source.seconds);
+#if !defined(__SANITIZE_ADDRESS__) && !defined(__SANITIZE_THREAD__)
+  EXPECT_LT(seconds, 2.0);
+#endif
 }
 
 }  // namespace
