@@ -187,12 +187,13 @@ class SiteReader {
     int weak = 0;
     for (int i = -1; i <= modules; ++i) {
       const double z = (at(i) - levels.middle) / levels.half;
-      if (z < brightest || z > darkest) return;
+      const bool beside = i < 0 || i >= modules;  // may lie beyond the film's end, in open light
+      if ((z < brightest && !beside) || z > darkest) return;
       const int s = side(i);
       if (s >= 0) {
         const double right = s == 1 ? z : -z;
         if (right < -least_sign || (right < least_sign && ++weak > 1)) return;  // one may be hidden, none the other way
-        error += (right - 1) * (right - 1), ++known;
+        error += std::pow(beside ? std::min(right, 1.0) - 1 : right - 1, 2), ++known;
       } else {
         margin = std::min(margin, std::abs(z));
       }

@@ -168,7 +168,7 @@ Result<RollEdge> read_edges(image::RowSource& sheet, Spot<SleeveSpace> origin, c
     const Strip& s = strips[i];
     if (!s.extent.film) continue;
     for (const bool other_edge : {false, true}) {
-      const auto rebate = read_rebate(sheet, to_pixels, s.line, other_edge, s.extent.first, s.extent.last, slide);
+      const auto rebate = read_rebate(sheet, to_pixels, s.line, other_edge, s.extent.first - 1, s.extent.last + 1, slide);
       if (!rebate) return fail(rebate.error());
       for (const EdgeMark& mark : read_edge_codes(*rebate))
         seen[i].push_back({mark, other_edge, back(s.line.at(mark.along, other_edge ? s.line.width - 1 : 1))});
