@@ -10,8 +10,9 @@ namespace {
 
 constexpr double pi = 3.14159265358979323846;
 constexpr double least_module = 0.25, most_module = 0.45;  // mm
-constexpr double band = 0.25, hop = 0.15;                  // mm of rows taken together, and from one band to the next
-constexpr int window_periods = 7;                          // of the shortest form's fifteen alternating modules
+constexpr double band = 0.25,
+                 hop = 0.15;       // mm of rows taken together, and from one band to the next
+constexpr int window_periods = 7;  // of the shortest form's fifteen alternating modules
 constexpr double least_strength = 0.4;
 
 using Wave = std::complex<double>;
@@ -22,10 +23,12 @@ struct Trace {
   std::vector<double> values;
 };
 
-Trace trace(const Rebate& rebate, std::int64_t top, std::int64_t bottom, std::int64_t from, std::int64_t to) {
+Trace trace(const Rebate& rebate, std::int64_t top, std::int64_t bottom, std::int64_t from,
+            std::int64_t to) {
   const auto half = std::max<std::int64_t>(2, std::llround(0.66 / rebate.step));
   from = std::max<std::int64_t>(0, from), to = std::min(rebate.dark.width, to);
-  const std::int64_t first = std::max<std::int64_t>(0, from - half), last = std::min(rebate.dark.width, to + half);
+  const std::int64_t first = std::max<std::int64_t>(0, from - half),
+                     last = std::min(rebate.dark.width, to + half);
   Trace t;
   t.from = from;
   if (to <= from) return t;
@@ -39,18 +42,24 @@ Trace trace(const Rebate& rebate, std::int64_t top, std::int64_t bottom, std::in
     sums[x + 1] = sums[x] + mean[x];
   }
   for (std::int64_t x = from; x < to; ++x) {
-    const auto i = static_cast<std::size_t>(std::max(first, x - half) - first), j = static_cast<std::size_t>(std::min(last, x + half + 1) - first);
-    t.values.push_back(mean[static_cast<std::size_t>(x - first)] - (sums[j] - sums[i]) / static_cast<double>(j - i));
+    const auto i = static_cast<std::size_t>(std::max(first, x - half) - first),
+               j = static_cast<std::size_t>(std::min(last, x + half + 1) - first);
+    t.values.push_back(mean[static_cast<std::size_t>(x - first)] -
+                       (sums[j] - sums[i]) / static_cast<double>(j - i));
   }
   return t;
 }
 
-struct Found { Wave wave; double strength = 0; };
+struct Found {
+  Wave wave;
+  double strength = 0;
+};
 
 /// The wave of a period within columns [from, to), its phase as of column 0's left edge.
 Found wave_at(const Trace& trace, double period, double from, double to) {
   const std::int64_t a = std::max(trace.from, std::int64_t{std::llround(from)});
-  const std::int64_t b = std::min(trace.from + static_cast<std::int64_t>(trace.values.size()), std::int64_t{std::llround(to)});
+  const std::int64_t b = std::min(trace.from + static_cast<std::int64_t>(trace.values.size()),
+                                  std::int64_t{std::llround(to)});
   if (b - a < 4) return {};
   const Wave turn = std::polar(1.0, -2 * pi / period);
   Wave at = std::polar(1.0, -2 * pi * (static_cast<double>(a) + 0.5) / period), sum = 0, whole = 0;
@@ -67,12 +76,16 @@ Found wave_at(const Trace& trace, double period, double from, double to) {
   return {sum * (2 / n), std::min(1.0, 2 * std::norm(sum) / (n * energy))};
 }
 
-struct Band { std::int64_t top, bottom; };
+struct Band {
+  std::int64_t top, bottom;
+};
 
 std::vector<Band> bands_of(const Rebate& rebate) {
   std::vector<Band> bands;
-  const auto tall = std::max<std::int64_t>(2, std::llround(band / rebate.step)), step = std::max<std::int64_t>(1, std::llround(hop / rebate.step));
-  for (std::int64_t y = 0; y + tall <= rebate.dark.height; y += step) bands.push_back({y, y + tall});
+  const auto tall = std::max<std::int64_t>(2, std::llround(band / rebate.step)),
+             step = std::max<std::int64_t>(1, std::llround(hop / rebate.step));
+  for (std::int64_t y = 0; y + tall <= rebate.dark.height; y += step)
+    bands.push_back({y, y + tall});
   return bands;
 }
 
@@ -87,14 +100,16 @@ std::vector<ClockSite> clock_sites(const Rebate& rebate) {
     const std::vector<double> s = trace(rebate, rows.top, rows.bottom, 0, rebate.dark.width).values;
     for (std::size_t k = 0; k < n; ++k) energy[k + 1] = energy[k] + s[k] * s[k];
     std::fill(strength.begin(), strength.end(), 0);
-    for (double period = 2 * least_module / rebate.step; period <= 2 * most_module / rebate.step; period *= 1.03) {
+    for (double period = 2 * least_module / rebate.step; period <= 2 * most_module / rebate.step;
+         period *= 1.03) {
       const Wave turn = std::polar(1.0, -2 * pi / period);
       Wave at = 1;
       for (std::size_t k = 0; k < n; ++k, at *= turn) waves[k + 1] = waves[k] + s[k] * at;
       const auto width = static_cast<std::size_t>(std::lround(window_periods * period));
       for (std::size_t k = 0; k + width <= n; ++k) {
         const double all = energy[k + width] - energy[k];
-        const double here = 2 * std::norm(waves[k + width] - waves[k]) / (static_cast<double>(width) * all + 1e-6);
+        const double here =
+            2 * std::norm(waves[k + width] - waves[k]) / (static_cast<double>(width) * all + 1e-6);
         const std::size_t middle = k + width / 2;
         if (here > strength[middle]) strength[middle] = here, best_period[middle] = period;
       }
@@ -103,13 +118,17 @@ std::vector<ClockSite> clock_sites(const Rebate& rebate) {
     for (std::size_t k = 0; k < n; ++k) {
       if (strength[k] < least_strength) continue;
       const std::size_t a = k > apart ? k - apart : 0, b = std::min(n, k + apart + 1);
-      if (std::max_element(strength.begin() + static_cast<std::ptrdiff_t>(a), strength.begin() + static_cast<std::ptrdiff_t>(b)) - strength.begin() !=
+      if (std::max_element(strength.begin() + static_cast<std::ptrdiff_t>(a),
+                           strength.begin() + static_cast<std::ptrdiff_t>(b)) -
+              strength.begin() !=
           static_cast<std::ptrdiff_t>(k))
         continue;
-      sites.push_back({static_cast<double>(k) + 0.5, (rows.top + rows.bottom) / 2, best_period[k], strength[k]});
+      sites.push_back({static_cast<double>(k) + 0.5, (rows.top + rows.bottom) / 2, best_period[k],
+                       strength[k]});
     }
   }
-  std::sort(sites.begin(), sites.end(), [](const ClockSite& a, const ClockSite& b) { return a.strength > b.strength; });
+  std::sort(sites.begin(), sites.end(),
+            [](const ClockSite& a, const ClockSite& b) { return a.strength > b.strength; });
   return sites;
 }
 
@@ -130,19 +149,23 @@ Clock follow_clock(const Rebate& rebate, const ClockSite& site) {
   // The rows that wave alike.
   const auto tall = std::max<std::int64_t>(1, std::llround(0.1 / rebate.step));
   const auto window = [&](std::int64_t top, std::int64_t bottom, double far) {
-    return trace(rebate, top, bottom, std::llround(site.column - far), std::llround(site.column + far));
+    return trace(rebate, top, bottom, std::llround(site.column - far),
+                 std::llround(site.column + far));
   };
   const auto here = [&](std::int64_t y) {
     const std::int64_t a = std::clamp<std::int64_t>(y - tall / 2, 0, rebate.dark.height - 1);
-    return wave_at(window(a, std::min(a + tall, rebate.dark.height), reach), site.period, site.column - reach, site.column + reach);
+    return wave_at(window(a, std::min(a + tall, rebate.dark.height), reach), site.period,
+                   site.column - reach, site.column + reach);
   };
   const auto half_band = std::max<std::int64_t>(1, std::llround(band / rebate.step / 2));
-  const Found seed = wave_at(window(std::max<std::int64_t>(0, site.row - half_band), std::min(site.row + half_band, rebate.dark.height), reach),
+  const Found seed = wave_at(window(std::max<std::int64_t>(0, site.row - half_band),
+                                    std::min(site.row + half_band, rebate.dark.height), reach),
                              site.period, site.column - reach, site.column + reach);
   const double loud = std::abs(seed.wave);
   const auto alike = [&](std::int64_t y) {
     const Found f = here(y);
-    return std::real(f.wave * std::conj(seed.wave)) > 0.55 * loud * loud && std::abs(std::arg(f.wave * std::conj(seed.wave))) < 0.7;
+    return std::real(f.wave * std::conj(seed.wave)) > 0.55 * loud * loud &&
+           std::abs(std::arg(f.wave * std::conj(seed.wave))) < 0.7;
   };
   clock.top = clock.bottom = site.row;
   while (clock.top > 0 && alike(clock.top - 1)) --clock.top;
@@ -152,7 +175,9 @@ Clock follow_clock(const Rebate& rebate, const ClockSite& site) {
 
   // The phase from period to period, as far as the wave goes on.
   clock.phase = std::arg(wave_at(s, site.period, site.column - reach, site.column + reach).wave);
-  struct Step { double at, off, weight; };
+  struct Step {
+    double at, off, weight;
+  };
   std::vector<Step> steps;
   for (const int way : {1, -1}) {
     double before = 0;
@@ -169,7 +194,8 @@ Clock follow_clock(const Rebate& rebate, const ClockSite& site) {
   clock.scale = 8 * site.period;
   std::array<double, 3> fit{};
   for (int round = 0; round < 3; ++round) {
-    std::array<std::array<double, 4>, 3> m{};  // normal equations of a parabola, bent no more than asked for
+    std::array<std::array<double, 4>, 3>
+        m{};  // normal equations of a parabola, bent no more than asked for
     for (const Step& p : steps) {
       const double t = (p.at - clock.centre) / clock.scale, v[3] = {1, t, t * t};
       const double left = p.off - fit[0] - fit[1] * t - fit[2] * t * t;
@@ -197,7 +223,8 @@ Clock follow_clock(const Rebate& rebate, const ClockSite& site) {
   clock.phase -= 2 * pi * std::round(module / 2);
   double low = 1e300, high = -1e300;
   for (const Step& p : steps) low = std::min(low, p.at), high = std::max(high, p.at);
-  clock.first = 2 * (low - site.column) / site.period - 2, clock.last = 2 * (high - site.column) / site.period + 2;
+  clock.first = 2 * (low - site.column) / site.period - 2,
+  clock.last = 2 * (high - site.column) / site.period + 2;
   return clock;
 }
 

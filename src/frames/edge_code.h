@@ -1,8 +1,8 @@
 // What a film edge code of 135 says: film number and half frame (READ trade.md 1.4).
 //
 // Invariants: a code that decode() gives has its structure and its parity right.
-// Units: half frames: 2 x frame, + 1 for "A"; the frames before 1 are 0, "00" (-1) and "S" (-2), as 0, 63 and 62 stand for them.
-// Thread: pure. Errors: none.
+// Units: half frames: 2 x frame, + 1 for "A"; the frames before 1 are 0, "00" (-1) and "S" (-2), as
+// 0, 63 and 62 stand for them. Thread: pure. Errors: none.
 #pragma once
 
 #include <cstdint>
@@ -21,7 +21,8 @@ struct EdgeCode {
   bool operator==(const EdgeCode&) const = default;
 };
 
-/// 31 or 23 modules of the data track, 1 where it is dark; nothing where the structure or the parity is broken.
+/// 31 or 23 modules of the data track, 1 where it is dark; nothing where the structure or the
+/// parity is broken.
 std::optional<EdgeCode> decode(std::span<const std::uint8_t> data);
 
 /// What is known of a data track before it is read: 1 dark, 0 light, -1 told by the code.

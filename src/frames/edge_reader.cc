@@ -9,15 +9,17 @@
 namespace lapwright::frames {
 namespace {
 
-constexpr int before = 2;                    // modules looked at on both sides of the code
-constexpr double least_sign = 0.3;           // a known module must show its side by so much
-constexpr double least_margin = 0.4;         // a told one
-constexpr double noises = 3.0;               // and so many times the noise of the known ones
-constexpr double tallest = 1.1;              // mm: a track is at most about 1 mm high (trade.md 1.4)
+constexpr int before = 2;             // modules looked at on both sides of the code
+constexpr double least_sign = 0.3;    // a known module must show its side by so much
+constexpr double least_margin = 0.4;  // a told one
+constexpr double noises = 3.0;        // and so many times the noise of the known ones
+constexpr double tallest = 1.1;       // mm: a track is at most about 1 mm high (trade.md 1.4)
 constexpr double brightest = -2.2, darkest = 2.6;  // beyond: a scratch, dust
 
-/// What most of a module shows: of points spread over it the middle ones, so that a scratch or a speck over less than half does no harm.
-double module_value(const Rebate& rebate, std::int64_t top, std::int64_t bottom, double a, double b, std::vector<float>& values) {
+/// What most of a module shows: of points spread over it the middle ones, so that a scratch or a
+/// speck over less than half does no harm.
+double module_value(const Rebate& rebate, std::int64_t top, std::int64_t bottom, double a, double b,
+                    std::vector<float>& values) {
   constexpr int points = 6;
   values.clear();
   for (int k = 0; k < points; ++k) {
@@ -57,7 +59,9 @@ Track sharpened(const Track& track, double part) {
   return out;
 }
 
-struct Levels { double middle = 0, half = 0; };
+struct Levels {
+  double middle = 0, half = 0;
+};
 
 struct Attempt {
   EdgeMark mark;
@@ -71,12 +75,15 @@ class SiteReader {
   Attempt read() const {
     Attempt best;
     const std::int64_t trim = (clock_.bottom - clock_.top) * 3 / 20;
-    const Sampled clock = sampled(clock_.top + trim, std::max(clock_.top + trim + 1, clock_.bottom - trim));
+    const Sampled clock =
+        sampled(clock_.top + trim, std::max(clock_.top + trim + 1, clock_.bottom - trim));
     for (const int modules : {long_code, short_code})
       for (const bool forward : {true, false})
-        for (int start = -long_code + 1; start < long_code; start += 2) {  // the first module is dark, as even ones are
+        for (int start = -long_code + 1; start < long_code;
+             start += 2) {  // the first module is dark, as even ones are
           // The alternating part must be what was followed: from module 5 to the third last.
-          const int a = forward ? start + 5 : start - (modules - 4), b = forward ? start + modules - 4 : start - 5;
+          const int a = forward ? start + 5 : start - (modules - 4),
+                    b = forward ? start + modules - 4 : start - 5;
           if (a > -4 || b < 4) continue;
           const Attempt here = read_as(clock, modules, forward, start);
           if (here.good && here.mark.margin > best.mark.margin) best = here;
@@ -87,7 +94,10 @@ class SiteReader {
  private:
   static constexpr int furthest = long_code + before;  // module from the followed wave's middle
 
-  struct Sampled { std::array<double, 2 * furthest + 1> values{}; std::array<bool, 2 * furthest + 1> there{}; };
+  struct Sampled {
+    std::array<double, 2 * furthest + 1> values{};
+    std::array<bool, 2 * furthest + 1> there{};
+  };
 
   Sampled sampled(std::int64_t top, std::int64_t bottom) const {
     Sampled out;
@@ -121,7 +131,8 @@ class SiteReader {
     Levels levels;
     double dark = 0, light = 0;
     int darks = 0, lights = 0;
-    for (int i = 5; i <= modules - 4; ++i) i % 2 == 0 ? (dark += at(clock, i), ++darks) : (light += at(clock, i), ++lights);
+    for (int i = 5; i <= modules - 4; ++i)
+      i % 2 == 0 ? (dark += at(clock, i), ++darks) : (light += at(clock, i), ++lights);
     dark /= darks, light /= lights;
     levels = {(dark + light) / 2, (dark - light) / 2};
     if (levels.half <= 0.01) return attempt;
@@ -150,7 +161,9 @@ class SiteReader {
       if (bottom - top < std::max<std::int64_t>(1, tall / 3)) continue;
       const Sampled beside = sampled(top, bottom);
       const Track data = track(beside, modules, forward, start);
-      if (data.empty() || (modules == short_code && ends_as_long(track(beside, long_code, forward, start), levels))) continue;
+      if (data.empty() ||
+          (modules == short_code && ends_as_long(track(beside, long_code, forward, start), levels)))
+        continue;
       read_data(sharpened(data, part), modules, levels, error, known, attempt.mark, attempt.good);
       if (!attempt.good) continue;
       EdgeMark& m = attempt.mark;
@@ -163,22 +176,27 @@ class SiteReader {
     return attempt;
   }
 
-  /// Whether the data goes on to where the long form stops, so that a short clock beside it is not its own.
+  /// Whether the data goes on to where the long form stops, so that a short clock beside it is not
+  /// its own.
   static bool ends_as_long(const Track& data, const Levels& levels) {
     for (int i = long_code - 4; !data.empty() && i < long_code; ++i)
-      if ((data[static_cast<std::size_t>(i + before)] > levels.middle) != (i % 2 == 0)) return false;
+      if ((data[static_cast<std::size_t>(i + before)] > levels.middle) != (i % 2 == 0))
+        return false;
     return !data.empty();
   }
 
-  void read_data(const Track& data, int modules, const Levels& clock, double error, int known, EdgeMark& mark, bool& good) const {
+  void read_data(const Track& data, int modules, const Levels& clock, double error, int known,
+                 EdgeMark& mark, bool& good) const {
     const auto at = [&](int i) { return data[static_cast<std::size_t>(i + before)]; };
     // Levels of the data's own known modules.
     double dark = 0, light = 0;
     int darks = 0, lights = 0;
     const auto side = [&](int i) { return i < 0 || i >= modules ? 0 : known_data(i, modules); };
     for (int i = -1; i <= modules; ++i)
-      if (const int s = side(i); s == 1) dark += at(i), ++darks;
-      else if (s == 0) light += at(i), ++lights;
+      if (const int s = side(i); s == 1)
+        dark += at(i), ++darks;
+      else if (s == 0)
+        light += at(i), ++lights;
     dark /= darks, light /= lights;
     const Levels levels{(dark + light) / 2, (dark - light) / 2};
     if (levels.half < 0.4 * clock.half || levels.half > 2.5 * clock.half) return;
@@ -192,7 +210,8 @@ class SiteReader {
       const int s = side(i);
       if (s >= 0) {
         const double right = s == 1 ? z : -z;
-        if (right < -least_sign || (right < least_sign && ++weak > 1)) return;  // one may be hidden, none the other way
+        if (right < -least_sign || (right < least_sign && ++weak > 1))
+          return;  // one may be hidden, none the other way
         error += std::pow(beside ? std::min(right, 1.0) - 1 : right - 1, 2), ++known;
       } else {
         margin = std::min(margin, std::abs(z));
@@ -230,7 +249,8 @@ std::vector<EdgeMark> read_edge_codes(const Rebate& rebate) {
   for (const ClockSite& site : clock_sites(rebate)) {
     const double along = rebate.place(site.column);
     const bool taken = std::any_of(marks.begin(), marks.end(), [&](const EdgeMark& m) {
-      return std::abs(m.along - along) < 0.5 * m.module * (m.code.half ? long_code : short_code) + 1;
+      return std::abs(m.along - along) <
+             0.5 * m.module * (m.code.half ? long_code : short_code) + 1;
     });
     if (taken) continue;
     const Clock clock = follow_clock(rebate, site);
@@ -241,7 +261,8 @@ std::vector<EdgeMark> read_edge_codes(const Rebate& rebate) {
         break;
       }
   }
-  std::sort(marks.begin(), marks.end(), [](const EdgeMark& a, const EdgeMark& b) { return a.along < b.along; });
+  std::sort(marks.begin(), marks.end(),
+            [](const EdgeMark& a, const EdgeMark& b) { return a.along < b.along; });
   return marks;
 }
 

@@ -1,8 +1,10 @@
 // Reads the film edge codes printed along one rebate.
 //
-// Invariants: no reading rather than a doubtful one: clock and data structure, parity and every module's margin must hold, and the
+// Invariants: no reading rather than a doubtful one: clock and data structure, parity and every
+// module's margin must hold, and the
 //   margin is taken against the noise that the known modules of the same code show.
-// Units: run millimetres along the strip; margins 0..1, 1 for a clean print. Thread: pure. Errors: none.
+// Units: run millimetres along the strip; margins 0..1, 1 for a clean print. Thread: pure. Errors:
+// none.
 #pragma once
 
 #include <vector>

@@ -13,7 +13,8 @@ struct SeenCode {
   bool other_edge = false;  // which rebate
   Spot<SleeveSpace> at;
 };
-/// One list a strip, the first strip first. `down`: the strips run down the page, so that the run's frame is the mirrored one.
+/// One list a strip, the first strip first. `down`: the strips run down the page, so that the run's
+/// frame is the mirrored one.
 RollEdge vote(const std::vector<std::vector<SeenCode>>& strips, bool down);
 
 /// A frame to be numbered by the codes.
@@ -23,10 +24,12 @@ struct Numbered {
   double along = 0;      // its middle
   std::string name;      // out; empty: by position
   bool by_code = false;  // out: from its own strip's codes
-  bool sure = true;      // out: false 7 to 12 mm from both neighbouring codes, or carried over from another strip's codes
+  bool sure = true;      // out: false 7 to 12 mm from both neighbouring codes, or carried over from
+                         // another strip's codes
 };
-/// Numbers what codes tell; `advance` from frame to frame, `slots` a strip. False, with nothing numbered, when no strip tells a
-/// number or a number would come twice; the latter is told in edge.cautions.
+/// Numbers what codes tell; `advance` from frame to frame, `slots` a strip. False, with nothing
+/// numbered, when no strip tells a number or a number would come twice; the latter is told in
+/// edge.cautions.
 bool number_frames(std::vector<Numbered>& frames, RollEdge& edge, double advance, int slots);
 
 }  // namespace lapwright::frames

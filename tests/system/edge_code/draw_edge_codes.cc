@@ -1,7 +1,8 @@
 // Draws film edge codes for an outside reader and reads them itself: draw_edge_codes FOLDER
 //
-// Writes FOLDER/NNN.pgm, and one JSON object a picture to standard output: file, kind, printed (as "79-7/22A"; empty: must be
-// refused), turned, mirrored, and what read_edge_codes says of it: read, turned_read, mirrored_read.
+// Writes FOLDER/NNN.pgm, and one JSON object a picture to standard output: file, kind, printed (as
+// "79-7/22A"; empty: must be refused), turned, mirrored, and what read_edge_codes says of it: read,
+// turned_read, mirrored_read.
 #include <cmath>
 #include <cstdio>
 #include <fstream>
@@ -29,19 +30,23 @@ struct Case {
 };
 
 void draw(const Case& c, int number, const std::string& folder) {
-  const double length = 16, high = 3.1, edge = c.look.turned ? -0.5 : support::film_across - high + 0.5;
+  const double length = 16, high = 3.1,
+               edge = c.look.turned ? -0.5 : support::film_across - high + 0.5;
   const bool long_form = c.data.size() == 31;
-  const auto picture = draw_edge({{long_form ? 2.6 : 4.0, support::edge_clock(long_form), c.data}}, c.look, length, edge, high, c.tilt);
+  const auto picture = draw_edge({{long_form ? 2.6 : 4.0, support::edge_clock(long_form), c.data}},
+                                 c.look, length, edge, high, c.tilt);
   const std::string name = std::to_string(number) + ".pgm";
   std::ofstream out(folder + "/" + name, std::ios::binary);
   out << "P5 " << picture.width() << " " << picture.height() << " 255\n";
   for (std::int64_t y = 0; y < picture.height(); ++y)
-    for (std::int64_t x = 0; x < picture.width(); ++x) out.put(static_cast<char>(std::min(255, picture.row(y)[x * 3] / 128)));
+    for (std::int64_t x = 0; x < picture.width(); ++x)
+      out.put(static_cast<char>(std::min(255, picture.row(y)[x * 3] / 128)));
   image::MemorySource source(picture, {c.look.ppi});
   frames::StripLine line;
   line.width = support::film_across, line.slope = std::tan(c.tilt);
   const double k = c.look.ppi / 25.4;
-  const auto rebate = read_rebate(source, {k, 0, 0, k, 0, -edge * k}, line, !c.look.turned, 0, length, false);
+  const auto rebate =
+      read_rebate(source, {k, 0, 0, k, 0, -edge * k}, line, !c.look.turned, 0, length, false);
   std::string read;
   bool turned = false, mirrored = false;
   if (rebate)
@@ -50,8 +55,11 @@ void draw(const Case& c, int number, const std::string& folder) {
       turned = !m.clock_first, mirrored = m.forward != m.clock_first;
     }
   const auto word = [](bool b) { return b ? "true" : "false"; };
-  std::printf("{\"file\": \"%s\", \"kind\": \"%s\", \"printed\": \"%s\", \"turned\": %s, \"mirrored\": %s, \"read\": \"%s\", \"turned_read\": %s, \"mirrored_read\": %s}\n",
-              name.c_str(), c.kind.c_str(), c.printed.c_str(), word(c.look.turned), word(c.look.mirrored), read.c_str(), word(turned), word(mirrored));
+  std::printf(
+      "{\"file\": \"%s\", \"kind\": \"%s\", \"printed\": \"%s\", \"turned\": %s, \"mirrored\": %s, "
+      "\"read\": \"%s\", \"turned_read\": %s, \"mirrored_read\": %s}\n",
+      name.c_str(), c.kind.c_str(), c.printed.c_str(), word(c.look.turned), word(c.look.mirrored),
+      read.c_str(), word(turned), word(mirrored));
 }
 
 }  // namespace
@@ -61,8 +69,10 @@ int main(int argc, char** argv) {
   const std::string folder = argv[1];
   int number = 0;
   support::EdgeLook clean;
-  clean.noise = 0, clean.blur = 0, clean.lettering = false, clean.perforations = false, clean.contrast = 0.6;
-  const auto with = [&](const std::string& kind, const std::string& printed, const std::string& data, int ppi, int lie) {
+  clean.noise = 0, clean.blur = 0, clean.lettering = false, clean.perforations = false,
+  clean.contrast = 0.6;
+  const auto with = [&](const std::string& kind, const std::string& printed,
+                        const std::string& data, int ppi, int lie) {
     Case c{kind, printed, data, clean, 0};
     c.look.ppi = ppi, c.look.turned = (lie & 1) != 0, c.look.mirrored = (lie & 2) != 0;
     draw(c, number++, folder);
@@ -80,15 +90,21 @@ int main(int argc, char** argv) {
   for (int k = 0; k < 240; ++k) {
     const int part1 = rolls.whole(1, 127), part2 = rolls.whole(0, 15), frame = rolls.whole(0, 63);
     const bool half = rolls.next() < 0.5;
-    const std::string printed = std::to_string(part1) + "-" + std::to_string(part2) + "/" + std::to_string(frame) + (half ? "A" : "");
+    const std::string printed = std::to_string(part1) + "-" + std::to_string(part2) + "/" +
+                                std::to_string(frame) + (half ? "A" : "");
     if (k < 120) {
-      with("clean", printed, support::edge_data(part1, part2, frame, half), 230 + 35 * (k % 30), k % 4);
+      with("clean", printed, support::edge_data(part1, part2, frame, half), 230 + 35 * (k % 30),
+           k % 4);
       continue;
     }
-    Case c{"worn", printed, support::edge_data(part1, part2, frame, half), clean, rolls.between(-0.02, 0.02)};
-    c.look.ppi = rolls.whole(400, 1300), c.look.turned = (k & 1) != 0, c.look.mirrored = (k & 2) != 0;
-    c.look.seed = static_cast<unsigned>(k), c.look.noise = 300 * rolls.next(), c.look.blur = 0.05 * rolls.next(), c.look.contrast = rolls.between(0.2, 0.8);
-    c.look.dust = 2 * rolls.next(), c.look.scratches = rolls.next(), c.look.shear = rolls.between(-0.02, 0.02), c.look.perforations = true, c.look.lettering = true;
+    Case c{"worn", printed, support::edge_data(part1, part2, frame, half), clean,
+           rolls.between(-0.02, 0.02)};
+    c.look.ppi = rolls.whole(400, 1300), c.look.turned = (k & 1) != 0,
+    c.look.mirrored = (k & 2) != 0;
+    c.look.seed = static_cast<unsigned>(k), c.look.noise = 300 * rolls.next(),
+    c.look.blur = 0.05 * rolls.next(), c.look.contrast = rolls.between(0.2, 0.8);
+    c.look.dust = 2 * rolls.next(), c.look.scratches = rolls.next(),
+    c.look.shear = rolls.between(-0.02, 0.02), c.look.perforations = true, c.look.lettering = true;
     draw(c, number++, folder);
   }
   return 0;
