@@ -3,6 +3,7 @@
 
 #include "core/clock.h"
 #include "frames/chain.h"
+#include "frames/edge_votes.h"
 #include "frames/frames.h"
 
 namespace lapwright::frames {
@@ -155,6 +156,27 @@ std::string name_of(int strip, int slot, const profile::SleeveProfile& sleeve) {
   return std::to_string((strip + 1) * n) + "A";
 }
 
+constexpr int least_code_ppi = 200;  // two pixels a module and a little (trade.md 1.4)
+
+/// The codes on both rebates of every strip.
+Result<RollEdge> read_edges(image::RowSource& sheet, Spot<SleeveSpace> origin, const profile::SleeveProfile& sleeve,
+                            const std::vector<Strip>& strips, bool slide) {
+  const auto back = to_run(sleeve).inverse();
+  const auto to_pixels = compose(core::mm_to_pixels<SleeveSpace, PassSpace>(origin, sheet.ppi()), back);
+  std::vector<std::vector<SeenCode>> seen(strips.size());
+  for (std::size_t i = 0; i < strips.size(); ++i) {
+    const Strip& s = strips[i];
+    if (!s.extent.film) continue;
+    for (const bool other_edge : {false, true}) {
+      const auto rebate = read_rebate(sheet, to_pixels, s.line, other_edge, s.extent.first - 1, s.extent.last + 1, slide);
+      if (!rebate) return fail(rebate.error());
+      for (const EdgeMark& mark : read_edge_codes(*rebate))
+        seen[i].push_back({mark, other_edge, back(s.line.at(mark.along, other_edge ? s.line.width - 1 : 1))});
+    }
+  }
+  return vote(seen, sleeve.strips.run == profile::Run::down);
+}
+
 }  // namespace
 
 Result<Report> find(image::RowSource& sheet, Spot<SleeveSpace> origin, const profile::SleeveProfile& sleeve,
@@ -196,6 +218,7 @@ Result<Report> find(image::RowSource& sheet, Spot<SleeveSpace> origin, const pro
   if (widths.size() >= 3) format.width = median(widths), format.width_spread = std::min(format.width_spread, 0.5);
   if (advances.size() >= 3) format.advance = median(advances);
 
+  std::vector<Numbered> numbered;
   const double row_reach = sleeve.film == profile::Film::f135 ? 0.7 : std::min(2.5, 0.8 * rebate);
   for (int i = 0; i < comb.count; ++i) {
     Strip& s = strips[static_cast<std::size_t>(i)];
@@ -214,7 +237,8 @@ Result<Report> find(image::RowSource& sheet, Spot<SleeveSpace> origin, const pro
     for (const Found& f : s.frames) {
       Frame out;
       out.strip = i + 1;
-      out.frame = name_of(i, slot++, sleeve);
+      out.frame = name_of(i, slot, sleeve);
+      numbered.push_back({i + 1, slot++, (f.start + f.end) / 2, {}});
       const double a = std::max(f.start, s.extent.first), b = std::min(f.end, s.extent.last);
       const auto corner = [&](double along, double across) { return back(s.line.at(along, across)); };
       out.corners = {corner(a, s.top), corner(b, s.top), corner(b, s.bottom), corner(a, s.bottom)};
@@ -223,6 +247,20 @@ Result<Report> find(image::RowSource& sheet, Spot<SleeveSpace> origin, const pro
       if (out.sure >= 0.9) ++report.sure;
       report.frames.push_back(std::move(out));
     }
+  }
+  if (sleeve.film == profile::Film::f135 && sheet.ppi().value >= least_code_ppi) {
+    const core::Stopwatch edge_watch;
+    auto edge = read_edges(sheet, origin, sleeve, strips, slide);
+    if (!edge) return fail(edge.error());
+    report.edge = std::move(*edge);
+    if (number_frames(numbered, report.edge, format.advance, sleeve.strips.frames)) {
+      for (std::size_t k = 0; k < numbered.size(); ++k) {
+        Frame& f = report.frames[k];
+        f.frame = numbered[k].name, f.number_sure = numbered[k].sure;
+        if (numbered[k].by_code) f.numbered_by = NumberedBy::code;
+      }
+    }
+    report.edge_seconds = edge_watch.seconds();
   }
   report.seconds = watch.seconds();
   return report;

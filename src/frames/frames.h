@@ -10,6 +10,7 @@
 #include <vector>
 
 #include "core/json.h"
+#include "frames/edge.h"
 #include "image/rgb.h"
 #include "profile/profile.h"
 
@@ -23,20 +24,23 @@ struct Frame {
   std::array<Spot<SleeveSpace>, 4> corners;
   double sure = 0;    // 0..1
   NumberedBy numbered_by = NumberedBy::position;
+  bool number_sure = true;  // false: the film's own numbers leave two open, or tell this one only by a neighbouring strip
   bool corrected = false;
 };
 
 struct Report {
   std::vector<Frame> frames;
   int sure = 0;  // how many with sure >= 0.9
-  double seconds = 0;
+  RollEdge edge;  // of 135 film, where its edge carries a code
+  double seconds = 0, edge_seconds = 0;
 };
 
-/// Finds the frames of a linear sheet (negative or slide).
+/// Finds the frames of a linear sheet (negative or slide), and numbers them as the film's edge does where its code can be read.
 Result<Report> find(image::RowSource& sheet, Spot<SleeveSpace> origin, const profile::SleeveProfile& sleeve,
                     profile::Process process);
 
 Json to_json(const std::vector<Frame>& frames);  // {"frames": [...]}
+Json to_json(const Report& report);              // with {"edge": ...} where codes were read
 Result<std::vector<Frame>> from_json(const Json& json, const std::string& source);
 
 /// The quick look before a pass: how the sleeve really lies under the window.

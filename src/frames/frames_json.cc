@@ -23,8 +23,27 @@ Json to_json(const std::vector<Frame>& frames) {
                     {"sure", rounded(f.sure, 100)},
                     {"numbered_by", names[static_cast<int>(f.numbered_by)]},
                     {"corrected", f.corrected}});
+    if (!f.number_sure) list.back()["number_sure"] = false;
   }
   return {{"frames", std::move(list)}};
+}
+
+Json to_json(const Report& report) {
+  Json json = to_json(report.frames);
+  const RollEdge& edge = report.edge;
+  if (edge.codes == 0) return json;
+  Json strips = Json::array();
+  for (const StripEdge& s : edge.strips) {
+    if (s.codes.empty()) continue;
+    Json codes = Json::array();
+    for (const StripEdge::Code& c : s.codes)
+      codes.push_back({{"at", {rounded(c.at.x, 100), rounded(c.at.y, 100)}},
+                       {"film", c.code.film},
+                       {"frame", c.code.half ? Json(half_name(*c.code.half)) : Json()}});
+    strips.push_back({{"strip", s.strip}, {"turned", s.turned}, {"mirrored", s.mirrored}, {"codes", std::move(codes)}});
+  }
+  json["edge"] = {{"film", edge.film ? Json(*edge.film) : Json()}, {"mirrored", edge.mirrored}, {"strips", std::move(strips)}};
+  return json;
 }
 
 Result<std::vector<Frame>> from_json(const Json& json, const std::string& source) {
@@ -71,6 +90,10 @@ Result<std::vector<Frame>> from_json(const Json& json, const std::string& source
     const Json& corrected = member("corrected");
     if (!corrected.is_boolean()) return wrong(at + ".corrected", "true or false");
     f.corrected = corrected.get<bool>();
+    if (const Json& sure_number = member("number_sure"); !sure_number.is_null()) {
+      if (!sure_number.is_boolean()) return wrong(at + ".number_sure", "true or false");
+      f.number_sure = sure_number.get<bool>();
+    }
     frames.push_back(std::move(f));
   }
   return frames;

@@ -35,15 +35,19 @@ Result<Rgb16> reduced(RowSource& source, std::int64_t x, std::int64_t y, std::in
   const std::int64_t y1 = std::clamp<std::int64_t>(y + height, y0, source.height());
   Rgb16 out((x1 - x0) / factor, (y1 - y0) / factor);
   if (out.width() == 0 || out.height() == 0) return out;
-  const std::int64_t full = source.width() * 3;
+  const std::int64_t across = x1 - x0, full = across * 3;
   std::vector<std::uint16_t> rows(static_cast<std::size_t>(full * factor));
   std::vector<std::uint64_t> sums(static_cast<std::size_t>(out.width() * 3));
   const auto area = static_cast<std::uint64_t>(factor * factor);
   for (std::int64_t oy = 0; oy < out.height(); ++oy) {
-    if (auto r = source.read(y0 + oy * factor, factor, rows.data()); !r) return fail(r.error());
+    const std::int64_t first = y0 + oy * factor;
+    if (auto r = across == source.width() ? source.read(first, factor, rows.data())
+                                          : source.read_block(x0, across, first, factor, rows.data());
+        !r)
+      return fail(r.error());
     std::fill(sums.begin(), sums.end(), 0);
     for (std::int64_t k = 0; k < factor; ++k) {
-      const std::uint16_t* in = rows.data() + k * full + x0 * 3;
+      const std::uint16_t* in = rows.data() + k * full;
       for (std::int64_t ox = 0; ox < out.width(); ++ox) {
         std::uint64_t r = 0, g = 0, b = 0;
         for (std::int64_t i = 0; i < factor; ++i, in += 3) r += in[0], g += in[1], b += in[2];

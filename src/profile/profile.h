@@ -75,6 +75,7 @@ struct StockProfile {
   Channels gain{1, 1, 1}, offset{0, 0, 0};
   struct Paper { double slope = 2.97, dmin = 0.05, dmax = 2.10; } paper;
   Trim trim;
+  std::vector<int> film_numbers;  // of the code on the film's edge that this stock is known by; 16 to 2047
 };
 
 Result<BedProfile> parse_bed(const std::string& yaml, const std::string& file);
@@ -91,12 +92,18 @@ class Shelf {
   Result<StockProfile> stock(const std::string& name) const;
   /// Every bed profile found; the broken ones are errors.
   Result<std::vector<BedProfile>> beds() const;
+  /// Names of the stock profiles that name a film number; a profile that cannot be read names none.
+  std::vector<std::string> stocks_of_film(int film_number) const;
   /// Names found for a kind ("beds", "sleeves", "stocks"), sorted, for messages.
   std::vector<std::string> names(const std::string& kind) const;
 
  private:
   std::vector<std::filesystem::path> folders_;
 };
+
+/// What there is to say when a film's edge tells a film number and the roll is given as `stock`: nothing where the stock names that
+/// number; else which stock does, or that none does and where to write it down.
+std::string film_caution(const Shelf& shelf, const StockProfile& stock, int film_number);
 
 /// $XDG_CONFIG_HOME/lapwright/config.yaml: archive:, profiles:, bed:, key:, convert: [list of arguments]. Paths: "~/" is HOME,
 /// relative ones are below the file's folder.

@@ -70,6 +70,26 @@ Result<std::vector<BedProfile>> Shelf::beds() const {
   return out;
 }
 
+std::vector<std::string> Shelf::stocks_of_film(int film_number) const {
+  std::vector<std::string> out;
+  for (const std::string& name : names("stocks")) {
+    const auto one = stock(name);
+    if (one && std::find(one->film_numbers.begin(), one->film_numbers.end(), film_number) != one->film_numbers.end()) out.push_back(name);
+  }
+  return out;
+}
+
+std::string film_caution(const Shelf& shelf, const StockProfile& stock, int film_number) {
+  const auto& own = stock.film_numbers;
+  if (std::find(own.begin(), own.end(), film_number) != own.end()) return "";
+  const std::string number = std::to_string(film_number);
+  std::string known;
+  for (const std::string& name : shelf.stocks_of_film(film_number)) known += (known.empty() ? "" : " or ") + name;
+  if (!known.empty()) return "by the code on the film's edge this is film number " + number + ", stock " + known + "; the roll is given as " + stock.name;
+  return "film number " + number + " on the film's edge is in no stock profile; if it is " + stock.name + ", film_numbers: [" +
+         (own.empty() ? "" : "..., ") + number + "] in a profile of its own remembers it";
+}
+
 std::vector<std::string> Shelf::names(const std::string& kind) const {
   std::set<std::string> found;
   for (const fs::path& folder : folders_) {

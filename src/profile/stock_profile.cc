@@ -17,7 +17,7 @@ Result<StockProfile> parse_stock(const std::string& yaml, const std::string& fil
   if (!tree) return fail(tree.error());
   Complaint complaint(file, Fault::bad_profile);
   const Section top(*tree, "", complaint,
-                    {"stock", "about", "process", "image", "base", "gain", "offset", "paper", "trim"});
+                    {"stock", "about", "process", "image", "base", "gain", "offset", "paper", "trim", "film_numbers"});
   StockProfile s;
   s.file = file;
   s.name = top.name("stock");
@@ -39,6 +39,16 @@ Result<StockProfile> parse_stock(const std::string& yaml, const std::string& fil
     const Section t = top.part("trim", {"warmth", "tint", "brightness", "contrast"});
     const auto value = [&](const char* key) { return t.number_or(key, 0, -100, 100); };
     s.trim = {value("warmth"), value("tint"), value("brightness"), value("contrast")};
+  }
+  if (top.has("film_numbers")) {
+    for (const std::string& text : top.texts("film_numbers")) {
+      const auto number = to_whole(text);
+      if (!number || *number < 16 || *number > 2047) {
+        top.wrong("film_numbers", "'" + text + "' is no film number; whole numbers from 16 to 2047, as `lapwright frames` prints them, would be right");
+        break;
+      }
+      s.film_numbers.push_back(static_cast<int>(*number));
+    }
   }
   if (complaint.any()) return fail(complaint.error());
   return s;

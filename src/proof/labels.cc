@@ -82,7 +82,7 @@ Labels::Labels(const std::vector<frames::Frame>& frames, Spot<SleeveSpace> origi
   // Into the film's edge by a little where the gutter is narrow: the lettering stands 0.5 mm and more inside.
   const double centre = to_edge + tall_mm / 2 + std::clamp((gutter - tall_mm) / 2, -0.35, 0.6);
   for (const frames::Frame& f : frames) {
-    const Mask mask = number_mask(f.sure >= sure_enough ? f.frame : f.frame + " ?", tall_mm * k, down);
+    const Mask mask = number_mask(f.sure >= sure_enough && f.number_sure ? f.frame : f.frame + " ?", tall_mm * k, down);
     if (mask.ink.empty()) continue;
     double x = 0, y = 0, most_x = -1e9, most_y = -1e9;
     for (const auto& corner : f.corners) {

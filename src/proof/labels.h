@@ -1,7 +1,7 @@
 // Frame numbers laid into the rows of a positive as they pass, where a contact sheet has its rebate numbers.
 //
 // Invariants: a number stands in the gutter just outside its frame's film edge, clear of picture and perforations; a frame that
-//   is not sure has a question mark; a number never leaves the sheet. Units: sleeve millimetres in, pixels of the positive out. Thread: one. Errors: none.
+//   or number that is not sure has a question mark; a number never leaves the sheet. Units: sleeve millimetres in, pixels of the positive out. Thread: one. Errors: none.
 #pragma once
 
 #include <cstdint>

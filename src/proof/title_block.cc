@@ -56,7 +56,7 @@ Dress on_white_paper() { return {{1, 1, 1}, {0.08, 0.08, 0.08}, {0.38, 0.37, 0.3
 
 TitleBlock::TitleBlock(const Caption& caption, const std::vector<frames::Frame>& frames, double width_mm, const std::string& part)
     : roll_(caption.roll), width_(width_mm), bar_(width_mm >= 112 ? 100 : width_mm >= 60 ? 50 : 20) {
-  const auto unsure = std::count_if(frames.begin(), frames.end(), [](const auto& f) { return f.sure < sure_enough; });
+  const auto unsure = std::count_if(frames.begin(), frames.end(), [](const auto& f) { return f.sure < sure_enough || !f.number_sure; });
   std::string count = std::to_string(frames.size()) + (frames.size() == 1 ? " frame" : " frames");
   if (unsure > 0) count += ", " + std::to_string(unsure) + " to check";
   line_ = joined({part, caption.stock, caption.shot.empty() ? "" : "shot " + caption.shot, count});

@@ -189,6 +189,11 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
   auto found = frames::find(**sheet, geometry.origin, a.sleeve, a.stock.process);
   if (!found) return fail(found.error());
 
+  std::vector<std::string> cautions = measured->cautions;
+  cautions.insert(cautions.end(), found->edge.cautions.begin(), found->edge.cautions.end());
+  if (found->edge.film)
+    if (auto text = profile::film_caution(s.shelf, a.stock, *found->edge.film); !text.empty()) cautions.push_back(std::move(text));
+
   const proof::Caption caption{a.job.roll.name,
                                a.stock.about.empty() ? a.stock.name : a.stock.about,
                                a.job.roll.shot, a.job.roll.note, core::rfc3339_now().substr(0, 10),
@@ -200,17 +205,16 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
   if (!made) return fail(made.error());
   for (const proof::MadeFile* file : made->files())
     products.files.push_back(named(s, file->path, file->sha256));
-  measured->cautions.insert(measured->cautions.end(), made->cautions.begin(),
-                            made->cautions.end());
+  cautions.insert(cautions.end(), made->cautions.begin(), made->cautions.end());
   const auto& d = measured->base_density;
   tell("converted", {{"file", made->jpg.path.string()},
                      {"stage", s.convert.empty() ? "built-in" : "outside"},
                      {"base", {{"red", d[0]}, {"green", d[1]}, {"blue", d[2]}}},
                      {"lettering", lettering_json(*lettering)},
-                     {"cautions", measured->cautions},
+                     {"cautions", cautions},
                      {"seconds", watch.seconds()}});
 
-  products.frames = frames::to_json(found->frames);
+  products.frames = frames::to_json(*found);
   auto frames_file = write_named(s, folder / "frames.json", products.frames.dump(1) + "\n");
   if (!frames_file) return fail(frames_file.error());
   products.files.push_back(*frames_file);

@@ -82,7 +82,7 @@ fs::path Assignment::frame_stem(const Setting& s, const std::string& frame) cons
   std::size_t digits = 0;
   while (digits < frame.size() && std::isdigit(static_cast<unsigned char>(frame[digits])) != 0)
     ++digits;
-  std::string stem = (digits == 1 || frame.size() == 1 ? "frame-0" : "frame-") + frame;
+  std::string stem = (digits == 1 || frame.size() == 1 || frame[0] == '0' ? "frame-0" : "frame-") + frame;
   const std::string below = "rolls/" + job.roll.name + "/full/";
   for (const std::int64_t more : {std::int64_t{plan.ppi.value}, job.id}) {
     if (job.named.count(below + stem + ".tif") || job.named.count(below + stem + ".yaml"))

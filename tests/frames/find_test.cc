@@ -274,6 +274,9 @@ TEST(FramesJson, GoesThereAndBack) {
   EXPECT_EQ((*back)[0].numbered_by, NumberedBy::person);
   EXPECT_TRUE((*back)[0].corrected);
   EXPECT_DOUBLE_EQ((*back)[0].corners[2].y, 26);
+  EXPECT_TRUE((*back)[0].number_sure);
+  f.number_sure = false;
+  EXPECT_FALSE((*from_json(to_json({f}), "frames.json"))[0].number_sure);
 }
 
 TEST(FramesJson, ComplaintsNameThePlace) {

@@ -145,6 +145,13 @@ TEST(StockProfile, ReadsEveryKey) {
   EXPECT_TRUE(parse_stock(bw, "k.yaml")->silver);
   EXPECT_FALSE(parse_stock(bw + "image: dye\n", "k.yaml")->silver);
   EXPECT_FALSE(parse_stock(bw + "image: ink\n", "k.yaml"));
+  EXPECT_TRUE(parse_stock(bw, "k.yaml")->film_numbers.empty());
+  EXPECT_EQ(parse_stock(bw + "film_numbers: [16, 1271, 2047]\n", "k.yaml")->film_numbers, (std::vector<int>{16, 1271, 2047}));
+  for (const char* wrong : {"[15]", "[2048]", "[79-7]", "[12.5]", "1271", "[[1271]]"}) {  // N from 16 to 2047: trade.md 1.4
+    const auto r = parse_stock(bw + "film_numbers: " + wrong + "\n", "k.yaml");
+    ASSERT_FALSE(r) << wrong;
+    EXPECT_NE(r.error().text.find("k.yaml:4: film_numbers"), std::string::npos) << r.error().text;
+  }
   EXPECT_FALSE(least->base);
   EXPECT_EQ(least->gain.red, 1);
 }

@@ -101,6 +101,24 @@ TEST(Shipped, TheNegativeStockIsTheControlStrip) {
   EXPECT_EQ(shipped().stock("bw-silver")->process, Process::bw_negative);
 }
 
+TEST(FilmCaution, IsSilentOnlyWhereTheStockNamesTheNumber) {
+  const fs::path root = fs::temp_directory_path() / ("film-caution-test-" + std::to_string(::getpid()));
+  fs::create_directories(root / "stocks");
+  const auto put = [&](const std::string& name, const std::string& numbers) {
+    std::ofstream(root / "stocks" / (name + ".yaml")) << "stock: " << name << "\nabout: x\nprocess: slide\n" << numbers;
+  };
+  put("one", "film_numbers: [1271, 1272]\n"), put("two", "film_numbers: [80]\n"), put("plain", ""), put("broken", "film_numbers: [3]\n");
+  const Shelf shelf({root});
+  EXPECT_EQ(shelf.stocks_of_film(1272), std::vector<std::string>{"one"});
+  const auto said = [&](const std::string& stock, int film) { return film_caution(shelf, *shelf.stock(stock), film); };
+  EXPECT_EQ(said("one", 1271), "");
+  EXPECT_NE(said("two", 1271).find("film number 1271, stock one; the roll is given as two"), std::string::npos) << said("two", 1271);
+  EXPECT_NE(said("plain", 500).find("film number 500 on the film's edge is in no stock profile"), std::string::npos) << said("plain", 500);
+  EXPECT_NE(said("plain", 500).find("film_numbers: [500]"), std::string::npos);
+  EXPECT_NE(said("two", 500).find("film_numbers: [..., 500]"), std::string::npos);
+  fs::remove_all(root);
+}
+
 class Folders : public ::testing::Test {
  protected:
   void SetUp() override {

@@ -67,6 +67,8 @@ TEST(Names, NothingThatTheLedgerNamesIsOverwritten) {
   EXPECT_EQ(a.frame_stem(setting, "7"), "/a/rolls/r/full/frame-07");
   EXPECT_EQ(a.frame_stem(setting, "12A"), "/a/rolls/r/full/frame-12A");
   EXPECT_EQ(a.frame_stem(setting, "7A"), "/a/rolls/r/full/frame-07A");
+  EXPECT_EQ(a.frame_stem(setting, "0"), "/a/rolls/r/full/frame-00");
+  EXPECT_EQ(a.frame_stem(setting, "00"), "/a/rolls/r/full/frame-000");
   EXPECT_EQ(a.frame_stem(setting, "X"), "/a/rolls/r/full/frame-0X");
   a.job.named = {"rolls/r/full/frame-07.tif", "rolls/r/full/frame-08.yaml"};
   EXPECT_EQ(a.frame_stem(setting, "7"), "/a/rolls/r/full/frame-07-2400");

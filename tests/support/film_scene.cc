@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "support/edge_print.h"
+
 namespace lapwright::support {
 namespace {
 
@@ -101,12 +103,17 @@ bool Scene::locate(Spot<SleeveSpace> mm, int& strip, double& along, double& acro
   along = a;
   if (static_cast<std::size_t>(strip) < options_.slid_mm.size())
     along -= options_.slid_mm[static_cast<std::size_t>(strip)];
+  const bool turned = options_.turned_strips.count(strip) != 0;
+  if (turned != (options_.mirrored_strips.count(strip) != 0)) along = s.length.mm() - along;
+  if (turned) across = (sleeve_.film == profile::Film::f135 ? film_across : sleeve_.film_width().mm()) - across;
   return true;
 }
 
 Rect<SleeveSpace> Scene::true_frame(int strip, int frame) const {
   const auto& s = sleeve_.strips;
   double along = starts_[static_cast<std::size_t>(strip * s.frames + frame)];
+  if ((options_.turned_strips.count(strip) != 0) != (options_.mirrored_strips.count(strip) != 0))
+    along = s.length.mm() - along - sleeve_.frame.width.mm();
   if (static_cast<std::size_t>(strip) < options_.slid_mm.size())
     along += options_.slid_mm[static_cast<std::size_t>(strip)];
   const double width = sleeve_.film == profile::Film::f135 ? 34.975 : sleeve_.film_width().mm();
@@ -169,6 +176,22 @@ std::array<float, 3> Scene::positive_at(Spot<SleeveSpace> mm) const {
   return {0, 0, 0};
 }
 
+/// One code every 19 mm on the lower edge, the data nearer to it; what letters are there stand between them.
+double Scene::edge_code(int strip, double along, double from_edge, double letter) const {
+  constexpr double module = 0.33, step = 19, high = 0.85;
+  const double at = along - sleeve_.strips.length.mm() / (2 * sleeve_.strips.frames) - options_.edge_off_mm;  // from the first picture's middle
+  const int count = static_cast<int>(std::floor(at / step + 0.5));
+  const double in = at - count * step + module * 31 / 2;  // from the code's start
+  if (in < -2 || in > module * 31 + 1) return letter;
+  const auto k = static_cast<int>(std::floor(in / module));
+  if (in < 0 || k >= 31 || from_edge < 0.15 || from_edge > 0.15 + 2 * high) return 0;
+  const int half = options_.edge_first + 2 * strip * sleeve_.strips.frames + count, frame = (half - (half & 1)) / 2;
+  const std::string modules = from_edge > 0.15 + high
+                                  ? edge_clock(true)
+                                  : edge_data(options_.edge_film / 16, options_.edge_film % 16, (frame + 64) % 64, half & 1);
+  return modules[static_cast<std::size_t>(k)] == '1' ? 1 : 0;
+}
+
 std::array<float, 3> Scene::at(Spot<SleeveSpace> mm) const {
   const double pocket = std::pow(10.0, -0.065);  // two sheets of polypropylene: CALC, trade.md 2
   if (mm.x < 0 || mm.y < 0 || mm.x > sleeve_.page.width.mm() || mm.y > sleeve_.page.height.mm())
@@ -194,6 +217,8 @@ std::array<float, 3> Scene::at(Spot<SleeveSpace> mm) const {
     if (options_.lettering)
       ink = letters(along, (from_edge - 1.0) / 1.0,
                     options_.seed * 100 + strip * 2 + (across > width / 2 ? 1 : 0));
+    if (options_.edge_film > 0 && across > width / 2 && options_.codeless_strips.count(strip) == 0)
+      ink = edge_code(strip, along, from_edge, ink);
   }
   const double v = (across - (width - sleeve_.frame.height.mm()) / 2) / sleeve_.frame.height.mm();
   std::array<float, 3> seen{0, 0, 0};

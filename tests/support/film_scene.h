@@ -31,6 +31,11 @@ struct SceneOptions {
   bool infrared = false;             // dyes are hardly seen (common practice, no source)
   std::vector<double> slid_mm;       // per strip: moved along its pocket
   double frame_gap_jitter_mm = 0.4;  // real cameras' varying gaps
+  /// Film edge codes (trade.md 1.4) of a film number; 0: none. Half frame `edge_first` lies in the middle of the first picture,
+  /// and `edge_off_mm` beside it.
+  int edge_film = 0, edge_first = 2;
+  double edge_off_mm = 0;
+  std::set<int> codeless_strips, turned_strips, mirrored_strips;  // 0-based
 };
 
 /// Density over clear of the base, net picture densities by the stock's gamma: masked negative
@@ -52,6 +57,7 @@ class Scene {
   std::vector<double> starts_;  // per frame, along the run from the strip's start
   std::array<float, 3> picture(int index, double u, double v) const;
   bool locate(Spot<SleeveSpace> mm, int& strip, double& along, double& across) const;
+  double edge_code(int strip, double along, double from_edge, double letter) const;
 };
 
 /// What a bed adds.
