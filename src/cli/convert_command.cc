@@ -35,8 +35,7 @@ Result<Measure> measure(raw::Reader& sheet, const Options& o, const profile::She
   const auto card = card_beside(o.sheet);
   if (!card) return fail(card.error());
   const bool read_anew = !o.sleeve.empty();
-  if (!read_anew && *card && (*card)->open_light && (*card)->base)
-    return Measure{density::measured_from(*(*card)->open_light, *(*card)->base, stock), "card"};
+  if (auto told = read_anew || !*card ? std::nullopt : density::measured_from(**card, stock)) return Measure{std::move(*told), "card"};
   const std::string name = read_anew ? o.sleeve : *card ? (*card)->sleeve : "";
   auto measured = [&]() -> Result<density::Measured> {
     if (name.empty()) return density::measure(sheet, stock);

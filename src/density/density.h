@@ -7,6 +7,7 @@
 
 #include <array>
 #include <memory>
+#include <optional>
 #include <string>
 #include <vector>
 
@@ -22,11 +23,21 @@ struct Measured {
   std::array<double, 3> base_density{};          // log10(open / base)
   struct Strip { int strip = 0; std::array<double, 3> base_density{}; double spread = 0; bool other = false; };
   std::vector<Strip> strips;                     // `other`: told as another stock or development
+  std::optional<profile::Card::Evenness> evenness;  // of the open light over the sheet; converted away
+  double uneven = 0, light_residual = 0;            // share of light lacking at its darkest; D it is known to
+  std::array<double, 3> flare{};                    // counts that come past the film; 0 where the sheet shows nothing opaque
+  std::array<double, 3> darkest{};                  // counts: flare is no more than that
+  std::optional<profile::Card::Balance> balance;    // by neutrals of the sheet, where the stock leaves it to them
   double exposure = 0;                           // one for the page: log10 of light, added before the paper curve
   std::vector<std::string> cautions;
 };
 
-/// From readings taken earlier (the hand-off card): base density, the page's exposure, cautions; no strips.
+/// What the hand-off card tells: nothing where it lacks open light or base; no strips.
+std::optional<Measured> measured_from(const profile::Card& card, const profile::StockProfile& stock);
+/// Writes into the card what conversion needs to find there.
+void tell(const Measured& measured, profile::Card& card);
+
+/// From readings taken earlier: base density, the page's exposure, cautions; no strips.
 Measured measured_from(const profile::Card::Reading& open_light, const profile::Card::Reading& base,
                        const profile::StockProfile& stock);
 
@@ -41,8 +52,10 @@ class Converter {
   Converter(const profile::StockProfile& stock, const Measured& measured);
   ~Converter();
   Converter(Converter&&) noexcept;
-  /// Linear samples to sRGB-encoded 16-bit samples (IEC 61966-2-1), `pixels` of them.
+  /// Linear samples to sRGB-encoded 16-bit samples (IEC 61966-2-1), `pixels` of them, as if the light were even.
   void rows(const std::uint16_t* linear, std::uint16_t* srgb, std::int64_t pixels) const;
+  /// Row `y` of a picture of this size, where the light is as measured.
+  void row(const std::uint16_t* linear, std::uint16_t* srgb, std::int64_t y, std::int64_t width, std::int64_t height) const;
 
  private:
   struct Tables;

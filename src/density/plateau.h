@@ -12,6 +12,8 @@
 
 namespace lapwright::density {
 
+class LightField;
+
 /// A sheet averaged down to about 100 ppi, with each pixel's density and flatness.
 class Overview {
  public:
@@ -22,6 +24,11 @@ class Overview {
   /// No edge within a pixel: mixed pixels would pretend tones that are not there.
   bool flat(std::int64_t x, std::int64_t y) const { return flat_[static_cast<std::size_t>(y * width() + x)] != 0; }
   const std::uint16_t* counts(std::int64_t x, std::int64_t y) const { return picture_.row(y) + x * 3; }
+  /// -1 to 1 over the sheet, of a pixel's middle.
+  double u(std::int64_t x) const { return 2 * (static_cast<double>(x) + 0.5) / across_ - 1; }
+  double v(std::int64_t y) const { return 2 * (static_cast<double>(y) + 0.5) / down_ - 1; }
+  /// As if the light were even and nothing came past the film: counts - flare over the field, + flare.
+  void correct(const LightField& field, const std::array<double, 3>& flare);
   /// Pixels whose centres lie in `area`, clipped.
   PixelRect<SheetSpace> pixels(const Rect<SleeveSpace>& area) const;
   PixelRect<SheetSpace> all() const { return {{0}, {0}, {width()}, {height()}}; }
@@ -34,6 +41,8 @@ class Overview {
   std::vector<std::uint8_t> flat_;
   Spot<SleeveSpace> origin_;
   double mm_ = 0;
+  double across_ = 1, down_ = 1;  // the sheet's size in pixels of the overview
+  void densities();
 };
 
 /// Counts of flat pixels by density.

@@ -166,8 +166,7 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
   auto measured = density::measure(**sheet, geometry.origin, a.sleeve, a.stock);
   if (!measured) return fail(measured.error());
   profile::Card card = make_card(a, *opened, geometry, written);
-  card.open_light = measured->open_light;
-  card.base = measured->base;
+  density::tell(*measured, card);
   auto card_file = write_named(s, folder / "sheet.yaml", profile::write_card(card));
   if (!card_file) return fail(card_file.error());
   products.files.push_back(*card_file);
