@@ -56,10 +56,11 @@ Converter::Converter(const profile::StockProfile& stock, const Measured& measure
   if (measured.evenness) t.light = LightField(*measured.evenness);
   for (std::size_t c = 0; c < 3; ++c) t.flare[c] = static_cast<float>(measured.flare[c]);
   const PaperCurve paper(stock.paper);
+  const StraightToe toe(stock.toe);
   const TrimCurve trim(stock.trim);
   const auto known = [&](std::size_t c, double count) { return std::max(count - measured.flare[c], least_count); };
   const auto positive = [&](double density, std::size_t c) {
-    return code16(trim.encode(paper.light(paper.print(measured.exposure - density)), c));
+    return code16(trim.encode(paper.light(paper.print(measured.exposure - toe(density))), c));
   };
   if (stock.process == profile::Process::slide) {
     for (std::size_t c = 0; c < 3; ++c)
@@ -77,8 +78,7 @@ Converter::Converter(const profile::StockProfile& stock, const Measured& measure
   };
   std::vector<StockCurve> curves;
   for (std::size_t c = 0; c < 3; ++c)
-    curves.push_back(measured.balance && !stock.curve ? StockCurve(measured.balance->gain[c], measured.balance->offset[c])
-                                                      : StockCurve::of(stock, c));
+    curves.push_back(measured.balance ? StockCurve(measured.balance->curve[c]) : StockCurve::of(stock, c));
   if (t.way != Way::straight) {
     // A luminance of the channels' densities is neutral whatever the base's colour (silver and chromogenic).
     constexpr double weight[3] = {0.25, 0.5, 0.25};

@@ -27,6 +27,7 @@ struct Measured {
   double uneven = 0, light_residual = 0;            // share of light lacking at its darkest; D it is known to
   std::array<double, 3> flare{};                    // counts that come past the film; 0 where the sheet shows nothing opaque
   std::array<double, 3> darkest{};                  // counts: flare is no more than that
+  double balance_sure = 0;
   std::optional<profile::Card::Balance> balance;    // by neutrals of the sheet, where the stock leaves it to them
   double exposure = 0;                           // one for the page: log10 of light, added before the paper curve
   std::vector<std::string> cautions;

@@ -4,6 +4,7 @@
 
 #include "density/density.h"
 #include "density/evenness.h"
+#include "density/neutral.h"
 #include "density/paper.h"
 #include "density/plateau.h"
 #include "density/stock_curve.h"
@@ -23,6 +24,8 @@ constexpr double orange = 0.2;           // D of blue over red from which a tone
 constexpr double opaque = 2.7;           // D over open light in every channel that no negative reaches (Dmax blue 2.98, READ trade.md 4.3)
 constexpr double slide_black = 3.0;      // READ trade.md 4.4: 3.0 to 3.5
 constexpr double slide_rebate = 1.8;     // D from which a slide's darkest plateau is taken for its own black
+constexpr double plainly = 0.4;          // how sure the neutrals of a sheet must be
+constexpr double piece_mm = 38;
 constexpr std::int64_t least_pixels = 30;
 
 std::string number(double v) {
@@ -186,6 +189,32 @@ void even_out(Overview& o, const PixelRect<SheetSpace>& area, const Tone& bright
                          " % over the sheet; it is evened out, but the lamp or the window wants looking at");
 }
 
+/// Of a strip, where its pictures lie.
+Rect<SleeveSpace> middle_of(const SleeveProfile& sleeve, int strip) {
+  Rect<SleeveSpace> r = sleeve.strip(strip);
+  const Rect<SleeveSpace> f = sleeve.frame_area(strip, 0);
+  if (sleeve.strips.run == profile::Run::right) r.y = f.y, r.height = f.height;
+  else r.x = f.x, r.width = f.width;
+  return r;
+}
+
+/// Neutrals of the sheet go before a profile that stands for a whole class, when they are seen plainly.
+void balance(const Overview& o, const std::vector<PixelRect<SheetSpace>>& areas, const Tone& base, const StockProfile& stock, Measured& m) {
+  if (!stock.balance_on_sheet || stock.process != Process::colour_negative) return;
+  std::vector<Palette> pictures;
+  for (const auto& area : areas) pictures.push_back(palette(o, area, base.counts, m.flare));
+  const NeutralAxis axis = neutral_axis(pictures, stock);
+  m.balance_sure = axis.sure;
+  if (axis.sure >= plainly) m.balance = profile::Card::Balance{axis.curve};
+}
+
+/// `area` in pieces of about a frame.
+void cut(const PixelRect<SheetSpace>& area, std::int64_t piece, std::vector<PixelRect<SheetSpace>>& out) {
+  for (std::int64_t y = area.y.value; y < area.bottom().value; y += piece)
+    for (std::int64_t x = area.x.value; x < area.right().value; x += piece)
+      out.push_back({{x}, {y}, {std::min(piece, area.right().value - x)}, {std::min(piece, area.bottom().value - y)}});
+}
+
 Measured without_open_light(const Overview& o, const Tone& base, const StockProfile& stock) {
   profile::Card::Reading open = reading(o, base, "worked out from the base of stock " + stock.name);
   const profile::Channels known = stock.base.value_or(profile::Channels{0.32, 0.63, 0.72});
@@ -232,7 +261,8 @@ Measured made(const profile::Card::Reading& open_light, const profile::Card::Rea
   m.open_light = open_light;
   m.base = base;
   m.base_density = over(less(open_light.counts, m.flare), less(base.counts, m.flare));
-  if (stock.process != Process::slide) m.exposure = PaperCurve(stock.paper).base_exposure() + StockCurve::of(stock, 1)(0);
+  const StockCurve green = m.balance ? StockCurve(m.balance->curve[1]) : StockCurve::of(stock, 1);
+  if (stock.process != Process::slide) m.exposure = PaperCurve(stock.paper).base_exposure() + StraightToe(stock.toe)(green(0));
   check(m, stock);
   m.cautions.insert(m.cautions.end(), earlier.begin(), earlier.end());
   return m;
@@ -294,6 +324,10 @@ Result<Measured> measure(image::RowSource& sheet, Spot<SleeveSpace> origin, cons
   }
   if (stock.process != Process::slide) compare_strips(m);  // near a slide's blackest, 0.03 D is a few counts
   const Tone base = page_base(pockets, m);
+  std::vector<PixelRect<SheetSpace>> pieces;
+  for (const Pocket& p : pockets)
+    if (p.base.pixels > 0) cut(o.pixels(middle_of(sleeve, p.strip - 1)), o.across_pixels(piece_mm), pieces);
+  balance(o, pieces, base, stock, m);
   return made(reading(o, light, from), reading(o, base, "rebate"), stock, std::move(m));
 }
 
@@ -312,6 +346,9 @@ Result<Measured> measure(image::RowSource& sheet, const StockProfile& stock) {
   light = tone(o, o.all(), open - open_reach, open + open_reach);
   const Tone base = base_tone(o, o.all(), open, stock);
   if (base.pixels < least_pixels && stock.process != Process::slide) return nothing_found("film base", stock);
+  std::vector<PixelRect<SheetSpace>> pieces;
+  cut(o.all(), o.across_pixels(piece_mm), pieces);
+  balance(o, pieces, base, stock, m);
   return made(reading(o, light, "the brightest plateau"),
               reading(o, base.pixels ? base : light, base.pixels ? "the film's plateau" : "none found"), stock, std::move(m));
 }

@@ -3,6 +3,7 @@
 // Units: densities relative to full scale (log10(65535/count), mean of the channels); picture pixels. Thread: pure. Errors: none.
 #pragma once
 
+#include <algorithm>
 #include <array>
 #include <cstdint>
 #include <functional>
@@ -31,6 +32,7 @@ class Overview {
   void correct(const LightField& field, const std::array<double, 3>& flare);
   /// Pixels whose centres lie in `area`, clipped.
   PixelRect<SheetSpace> pixels(const Rect<SleeveSpace>& area) const;
+  std::int64_t across_pixels(double mm) const { return std::max<std::int64_t>(1, static_cast<std::int64_t>(mm / mm_ + 0.5)); }
   PixelRect<SheetSpace> all() const { return {{0}, {0}, {width()}, {height()}}; }
   /// The sleeve area of a pixel rectangle of this overview.
   Rect<SleeveSpace> sleeve_area(const PixelRect<SheetSpace>& r) const;

@@ -179,9 +179,8 @@ std::string write_card(const Card& card) {
   }
   if (card.flare) line(out, "", "flare", list(*card.flare) + "  # counts that come past the film");
   if (card.balance) {
-    out += "balance:  # the sheet's own neutrals agree with these\n";
-    line(out, "  ", "gain", list(card.balance->gain));
-    line(out, "  ", "offset", list(card.balance->offset));
+    out += "balance:  # net density to what the channels agree in, by the sheet's own neutrals\n";
+    for (std::size_t c = 0; c < 3; ++c) line(out, "  ", channel_names[c], points_text(card.balance->curve[c]));
   }
   if (card.lettering) {
     line(out, "", "lettering", "{lightness: " + num(card.lettering->lightness) + ", chroma: " + num(card.lettering->chroma) +
@@ -230,8 +229,8 @@ Result<Card> read_card(const std::string& yaml, const std::string& file) {
   }
   if (top.has("flare")) card.flare = array_of<3>(top, "flare", 0, 65535);
   if (top.has("balance")) {
-    const Section b = top.part("balance", {"gain", "offset"});
-    card.balance = Card::Balance{array_of<3>(b, "gain", 0.1, 10), array_of<3>(b, "offset", -3, 3)};
+    const Section b = top.part("balance", {"red", "green", "blue"});
+    card.balance = Card::Balance{{b.rising("red"), b.rising("green"), b.rising("blue")}};
   }
   if (top.has("lettering")) {
     const Section l = top.part("lettering", {"lightness", "chroma", "hue"});

@@ -79,6 +79,7 @@ struct StockProfile {
   std::optional<std::array<Curve, 3>> curve;
   /// Net densities times this are the layers' own: row by row what each takes of red, green and blue.
   std::optional<std::array<std::array<double, 3>, 3>> crosstalk;
+  double toe = 0;  // net density over which the film bends away from its base; straightened where it is not 0
   bool balance_on_sheet = false;  // gain and offset stand for a whole class: neutrals that a sheet shows plainly go before them
   /// `knee`: how many densities the bends at either end of a straight slope take; 0: one long bend.
   struct Paper { double slope = 2.97, dmin = 0.05, dmax = 2.10, knee = 0; } paper;

@@ -12,35 +12,6 @@ Channels channels(const Section& top, const std::string& key, double least, doub
           c.number("blue", least, most)};
 }
 
-constexpr std::size_t most_points = 64;
-
-StockProfile::Curve curve_of(const Section& curves, const std::string& key) {
-  StockProfile::Curve out;
-  const Section points = curves.part(key, {});
-  const Tree* tree = curves.tree(key);
-  if (!tree || tree->kind != Tree::Kind::map) return {{0, 0}, {1, 1}};
-  for (const Member& m : tree->members) {
-    const auto net = to_number(m.key);
-    if (!net || *net < -1 || *net > 6) {
-      points.complaint().add(m.line, "curve." + key, "'" + m.key + "' is not a net density; keys are densities from -1 to 6");
-      return {{0, 0}, {1, 1}};
-    }
-    const double value = points.number(m.key, -3, 8);
-    if (!out.emplace(*net, value).second) points.complaint().add(m.line, "curve." + key, "'" + m.key + "' comes twice");
-  }
-  if (out.size() < 2 || out.size() > most_points)
-    curves.wrong(key, std::to_string(out.size()) + " points; must be 2 to " + std::to_string(most_points));
-  for (auto at = out.begin(); at != out.end() && std::next(at) != out.end(); ++at) {
-    const auto after = std::next(at);
-    const double slope = (after->second - at->second) / (after->first - at->first);
-    if (slope >= 0.05 && slope <= 20) continue;
-    curves.wrong(key, "from " + number_text(at->first) + " to " + number_text(after->first) + " its slope is " + number_text(slope) +
-                          "; must be from 0.05 to 20");
-    break;
-  }
-  return out;
-}
-
 std::array<double, 3> row_of(const Section& s, const std::string& key) {
   const auto v = s.numbers(key, 3, -2, 3);
   return {v[0], v[1], v[2]};
@@ -72,11 +43,7 @@ std::string write_stock(const StockProfile& s, const std::vector<std::string>& r
   out += "gain: " + flow(s.gain) + "\noffset: " + flow(s.offset) + "\n";
   if (s.curve) {
     out += "curve:\n";
-    for (std::size_t c = 0; c < 3; ++c) {
-      std::string points;
-      for (const auto& [net, value] : (*s.curve)[c]) points += (points.empty() ? "" : ", ") + number_text(net) + ": " + number_text(value);
-      out += std::string("  ") + names[c] + ": {" + points + "}\n";
-    }
+    for (std::size_t c = 0; c < 3; ++c) out += std::string("  ") + names[c] + ": " + points_text((*s.curve)[c]) + "\n";
   }
   if (s.crosstalk) {
     out += "crosstalk:\n";
@@ -85,6 +52,7 @@ std::string write_stock(const StockProfile& s, const std::vector<std::string>& r
       out += std::string("  ") + names[c] + ": [" + number_text(r[0]) + ", " + number_text(r[1]) + ", " + number_text(r[2]) + "]\n";
     }
   }
+  if (s.toe > 0) out += "toe: " + number_text(s.toe) + "\n";
   if (s.balance_on_sheet) out += "balance: sheet\n";
   out += "paper: {slope: " + number_text(s.paper.slope) + ", dmin: " + number_text(s.paper.dmin) + ", dmax: " + number_text(s.paper.dmax) +
          (s.paper.knee > 0 ? ", knee: " + number_text(s.paper.knee) : "") + "}\n";
@@ -99,7 +67,7 @@ Result<StockProfile> parse_stock(const std::string& yaml, const std::string& fil
   Complaint complaint(file, Fault::bad_profile);
   const Section top(*tree, "", complaint,
                     {"stock", "about", "process", "image", "base", "gain", "offset", "curve",
-                     "crosstalk", "balance", "paper", "trim"});
+                     "toe", "crosstalk", "balance", "paper", "trim"});
   StockProfile s;
   s.file = file;
   s.name = top.name("stock");
@@ -114,8 +82,10 @@ Result<StockProfile> parse_stock(const std::string& yaml, const std::string& fil
   if (top.has("offset")) s.offset = channels(top, "offset", -3, 3);
   if (top.has("curve")) {
     const Section c = top.part("curve", {"red", "green", "blue"});
-    s.curve = {curve_of(c, "red"), curve_of(c, "green"), curve_of(c, "blue")};
+    s.curve = {c.rising("red"), c.rising("green"), c.rising("blue")};
   }
+  s.toe = top.number_or("toe", 0, 0, 0.5);
+  if (s.toe > 0 && s.toe < 0.01) top.wrong("toe", "must be 0 or from 0.01 to 0.5");
   if (top.has("crosstalk")) s.crosstalk = matrix(top.part("crosstalk", {"red", "green", "blue"}));
   if (top.has("balance")) s.balance_on_sheet = top.word("balance", {"profile", "sheet"}) == 1;
   if (top.has("paper")) {

@@ -84,6 +84,7 @@ inline Distances distances(const Positive& p, const ChartPage& page) {
   for (std::size_t i = 0; i < page.greys.size(); ++i) {
     const cmsCIELab lab = lab_of_light(p.light(page.greys[i].area));
     d.greys = std::max(d.greys, de00(lab, {lab.L, 0, 0}));
+    if (std::getenv("GREYS")) std::printf("   %+d L %.1f a %.2f b %.2f\n", static_cast<int>(i) - 3, lab.L, lab.a, lab.b);
     if (i == 3) d.mid_grey = lab.L;
   }
   d.base = lab_of_light(p.light(page.rebate)).L;

@@ -50,7 +50,10 @@ TEST_F(Truth, GeneratedColourNegatives) {
     ChartPageOptions o;
     o.seed = seed;
     const auto page = ChartPage::made(film, o);
-    tell("default", seed, distances(converted(page, shipped("c41-daylight-400"), o.ppi), page));
+    auto stock = shipped("c41-daylight-400");
+    tell("default", seed, distances(converted(page, stock, o.ppi), page));
+    stock.balance_on_sheet = false;
+    tell("default, as typed", seed, distances(converted(page, stock, o.ppi), page));
   }
 }
 
