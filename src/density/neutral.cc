@@ -9,14 +9,15 @@
 namespace lapwright::density {
 namespace {
 
-constexpr double cube = 0.02;            // D: a tint's size
-constexpr double thinnest = 0.04;        // net D under which film base and toe are not told apart
+constexpr double cube = 0.02;            // D: a tint's size; half of it where a film's toe bends
+constexpr double thinnest = 0.015;       // net D under which film base and toe are not told apart
 constexpr double toe = 0.108;            // D: a toe of 0.18 in log exposure on a film of slope 0.60 (from memory)
-constexpr std::array<double, 9> knots{0, 0.04, 0.10, 0.20, 0.35, 0.55, 0.80, 1.10, 1.50};
+constexpr std::array<double, 10> knots{0, 0.02, 0.05, 0.10, 0.20, 0.35, 0.55, 0.80, 1.10, 1.50};
 constexpr std::size_t n_knots = knots.size();
 constexpr double last_width = 0.016;     // D: of the ridge in the end
-constexpr double known_weight = 60;      // tints that a place known to be neutral outweighs
+constexpr double known_weight = 120;     // tints that a place known to be neutral outweighs
 constexpr std::size_t least_tints = 60;
+constexpr double largest_weight = 15;    // of a plain patch: grey cards and the like are plain
 
 using Deviation = std::array<std::array<double, n_knots>, 2>;  // of red and blue from the stock's axis, at the knots
 
@@ -153,7 +154,7 @@ class Ridge {
       for (std::size_t i = 1; i + 1 < n_knots; ++i) {
         const double a = 1 / (knots[i] - knots[i - 1]), b = 1 / (knots[i + 1] - knots[i]);
         const std::array<double, 3> bend{a, -a - b, b};  // change of slope
-        const double stiff = 8 * tint / (i < 4 ? 0.35 * 0.35 : 0.10 * 0.10);
+        const double stiff = 8 * tint / (i < 5 ? 0.35 * 0.35 : 0.10 * 0.10);
         for (std::size_t p = 0; p < 3; ++p)
           for (std::size_t q = 0; q < 3; ++q) m[c][i - 1 + p][i - 1 + q] += stiff * bend[p] * bend[q];
       }
@@ -178,7 +179,7 @@ Palette palette(const Overview& o, const PixelRect<SheetSpace>& area, const std:
       std::array<int, 3> key{};
       for (std::size_t c = 0; c < 3; ++c) {
         net[c] = std::log10(std::max(base[c] - flare[c], 1.0) / std::max(o.counts(x, y)[c] - flare[c], 1.0));
-        key[c] = static_cast<int>(std::floor(net[c] / cube));
+        key[c] = static_cast<int>(std::floor(net[c] < 0.2 ? net[c] / (cube / 2) : 10 + net[c] / cube));
       }
       if (net[1] < thinnest || net[0] < -0.05 || net[2] < -0.05 || net[1] > 2.2) continue;
       auto& sum = cubes[key];
@@ -190,7 +191,7 @@ Palette palette(const Overview& o, const PixelRect<SheetSpace>& area, const std:
     if (sum[3] < 2) continue;
     Tint t;
     for (std::size_t c = 0; c < 3; ++c) t.net[c] = static_cast<float>(sum[c] / sum[3]);
-    t.weight = static_cast<float>(std::min(std::sqrt(sum[3] / 2), 6.0));
+    t.weight = static_cast<float>(std::min(std::sqrt(sum[3] / 2), largest_weight));
     out.push_back(t);
   }
   return out;

@@ -1,5 +1,6 @@
 #include <gtest/gtest.h>
 
+#include "density/fit.h"
 #include "density/truth.h"
 
 namespace lapwright::density {
@@ -44,6 +45,26 @@ TEST_F(Truth, ChartLightIsItsLab) {
   }
 }
 
+/// The stock fitted on a page of the film: by its pictures alone, with four grey places named, or with a step wedge.
+enum class By { pictures, greys, wedge };
+profile::StockProfile fitted(const FilmModel& film, unsigned seed, By by, double& sure) {
+  ChartPageOptions o;
+  o.seed = seed + 500, o.with_targets = by == By::greys, o.with_wedge = by == By::wedge;
+  const auto page = ChartPage::made(film, o);
+  FitRequest request;
+  for (int i = 0; i < 12; ++i) request.frames.push_back(ChartPage::sleeve().frame_area(i / 4, i % 4));
+  if (by == By::greys)
+    for (const std::size_t i : {0, 2, 4, 6}) request.neutrals.push_back({"grey", page.greys[i].area.centre_mm()});
+  if (by == By::wedge) request.wedge = Wedge{page.wedge.front().area.centre_mm(), page.wedge.back().area.centre_mm()};
+  image::MemorySource source(page.picture, o.ppi);
+  const auto fit = fit_stock(source, page.origin, ChartPage::sleeve(), shipped("c41-daylight-400"), "fitted", request);
+  EXPECT_TRUE(fit) << (fit ? "" : fit.error().text);
+  if (!fit) return {};
+  sure = fit->sure;
+  for (const auto& r : fit->remarks) std::printf("      %s\n", r.c_str());
+  return fit->stock;
+}
+
 TEST_F(Truth, GeneratedColourNegatives) {
   for (unsigned seed = 1; seed <= 6; ++seed) {
     const auto film = FilmModel::made(seed, Process::colour_negative);
@@ -54,6 +75,10 @@ TEST_F(Truth, GeneratedColourNegatives) {
     tell("default", seed, distances(converted(page, stock, o.ppi), page));
     stock.balance_on_sheet = false;
     tell("default, as typed", seed, distances(converted(page, stock, o.ppi), page));
+    double sure = 0;
+    tell("fitted by pictures", seed, distances(converted(page, fitted(film, seed, By::pictures, sure), o.ppi), page));
+    tell("fitted by greys", seed, distances(converted(page, fitted(film, seed, By::greys, sure), o.ppi), page));
+    tell("fitted by wedge", seed, distances(converted(page, fitted(film, seed, By::wedge, sure), o.ppi), page));
   }
 }
 
