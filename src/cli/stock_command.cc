@@ -106,14 +106,6 @@ Result<std::vector<frames::Frame>> frames_of(raw::Reader& sheet, const std::stri
   return std::move(found->frames);
 }
 
-Rect<SleeveSpace> within(const frames::Frame& f) {
-  double l = -1e9, t = -1e9, r = 1e9, b = 1e9;
-  l = std::max(f.corners[0].x, f.corners[3].x), r = std::min(f.corners[1].x, f.corners[2].x);
-  t = std::max(f.corners[0].y, f.corners[1].y), b = std::min(f.corners[2].y, f.corners[3].y);
-  const auto um = [](double mm) { return Micrometres::from_mm(mm); };
-  return {um(l), um(t), um(std::max(0.0, r - l)), um(std::max(0.0, b - t))};
-}
-
 /// NEW as a path, else NEW.yaml among the stocks of the first folder of one's own profiles, else here.
 fs::path destination(const FitOptions& o, const Common& common) {
   if (!o.out.empty()) return o.out;
@@ -144,7 +136,7 @@ Result<int> fit(const FitOptions& o, const Common& common) {
   if (!found) return fail(found.error());
 
   density::FitRequest request;
-  for (const frames::Frame& f : *found) request.frames.push_back(within(f));
+  for (const frames::Frame& f : *found) request.frames.push_back(frames::inside(f));
   for (const std::string& text : o.neutral) {
     const auto place = parse_place("--neutral", text, 2);
     if (!place) return fail(place.error());

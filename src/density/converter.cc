@@ -25,10 +25,9 @@ double net_of(std::size_t step) { return lowest_net + static_cast<double>(step) 
 }  // namespace
 
 struct Converter::Tables {
-  using Row = std::array<std::uint16_t, codes>;
   enum class Way { straight, mixed, neutral } way = Way::straight;
-  std::array<Row, 3> out{};                        // straight: by count; else by step of net density (neutral: the first alone)
-  std::array<std::array<float, codes>, 3> net{};   // by count, where channels are mixed or made neutral
+  std::array<std::vector<std::uint16_t>, 3> out;   // straight: by count; else by step of net density (neutral: the first alone)
+  std::array<std::vector<float>, 3> net;           // by count, where channels are mixed or made neutral
   std::array<std::array<float, 3>, 3> mix{};
   LightField light;
   std::array<float, 3> flare{};
@@ -55,18 +54,19 @@ Converter::Converter(const profile::StockProfile& stock, const Measured& measure
   Tables& t = *tables_;
   if (measured.evenness) t.light = LightField(*measured.evenness);
   for (std::size_t c = 0; c < 3; ++c) t.flare[c] = static_cast<float>(measured.flare[c]);
+  for (auto& table : t.out) table.resize(codes);
   const PaperCurve paper(stock.paper);
   const StraightToe toe(stock.toe);
   const TrimCurve trim(stock.trim);
   const auto known = [&](std::size_t c, double count) { return std::max(count - measured.flare[c], least_count); };
   const auto positive = [&](double density, std::size_t c) {
-    return code16(trim.encode(paper.light(paper.print(measured.exposure - toe(density))), c));
+    return code16(trim.encode(paper.light(paper.print(measured.exposure + measured.shift[c] - toe(density))), c));
   };
   if (stock.process == profile::Process::slide) {
     for (std::size_t c = 0; c < 3; ++c)
       for (std::size_t i = 0; i < codes; ++i) {
         const double light = std::max(0.0, static_cast<double>(i) - measured.flare[c]) /
-                             (measured.open_light.counts[c] - measured.flare[c]) * std::pow(10.0, measured.exposure);
+                             (measured.open_light.counts[c] - measured.flare[c]) * std::pow(10.0, measured.exposure + measured.shift[c]);
         t.out[c][i] = code16(trim.encode(std::min(light, 1.0), c));
       }
     return;
@@ -82,6 +82,7 @@ Converter::Converter(const profile::StockProfile& stock, const Measured& measure
   if (t.way != Way::straight) {
     // A luminance of the channels' densities is neutral whatever the base's colour (silver and chromogenic).
     constexpr double weight[3] = {0.25, 0.5, 0.25};
+    for (auto& table : t.net) table.resize(codes);
     for (std::size_t c = 0; c < 3; ++c)
       for (std::size_t i = 0; i < codes; ++i)
         t.net[c][i] = static_cast<float>(neutral ? weight[c] * curves[c](net(c, i)) : net(c, i));
@@ -104,25 +105,26 @@ void Converter::rows(const std::uint16_t* linear, std::uint16_t* srgb, std::int6
   for (std::int64_t i = 0; i < pixels; ++i, linear += 3, srgb += 3) t.pixel(linear, srgb);
 }
 
-void Converter::row(const std::uint16_t* linear, std::uint16_t* srgb, std::int64_t y, std::int64_t width, std::int64_t height) const {
+void Converter::part(const std::uint16_t* linear, std::uint16_t* srgb, const Part& p) const {
   const Tables& t = *tables_;
-  if (t.light.even()) return rows(linear, srgb, width);
-  const double v = 2 * (static_cast<double>(y) + 0.5) / static_cast<double>(height) - 1;
+  if (t.light.even()) return rows(linear, srgb, p.n);
+  const double v = 2 * (static_cast<double>(p.y) + 0.5) / static_cast<double>(p.height) - 1;
   float across[3];
   for (std::size_t c = 0; c < 3; ++c) across[c] = static_cast<float>(1 / t.light.across(c, v));
   // The light changes slowly: its inverse is exact every `step` pixels, straight between them.
   constexpr std::int64_t step = 64;
   float at[3], slope[3];
   const auto inverse = [&](std::size_t c, std::int64_t x) {
-    return across[c] / static_cast<float>(t.light.along(c, 2 * (static_cast<double>(x) + 0.5) / static_cast<double>(width) - 1));
+    return across[c] / static_cast<float>(t.light.along(c, 2 * (static_cast<double>(x) + 0.5) / static_cast<double>(p.width) - 1));
   };
-  for (std::int64_t x0 = 0; x0 < width; x0 += step) {
+  const std::int64_t end = p.x + p.n;
+  // From whole steps on, so that a place converts alike whatever part it is asked for in.
+  for (std::int64_t x0 = p.x / step * step, x = p.x; x < end; x0 += step) {
     for (std::size_t c = 0; c < 3; ++c) at[c] = inverse(c, x0), slope[c] = (inverse(c, x0 + step) - at[c]) / static_cast<float>(step);
-    const std::int64_t n = std::min(step, width - x0);
-    for (std::int64_t i = 0; i < n; ++i, linear += 3, srgb += 3) {
+    for (; x < std::min(x0 + step, end); ++x, linear += 3, srgb += 3) {
       std::uint16_t even[3];
       for (std::size_t c = 0; c < 3; ++c) {
-        const float factor = at[c] + slope[c] * static_cast<float>(i);
+        const float factor = at[c] + slope[c] * static_cast<float>(x - x0);
         const float count = (static_cast<float>(linear[c]) - t.flare[c]) * factor + t.flare[c] + 0.5F;
         even[c] = static_cast<std::uint16_t>(std::clamp(count, 0.0F, 65535.0F));
       }
@@ -133,7 +135,8 @@ void Converter::row(const std::uint16_t* linear, std::uint16_t* srgb, std::int64
 
 Result<> PositiveSource::read(std::int64_t first, std::int64_t rows, std::uint16_t* out) {
   if (auto r = sheet_.read(first, rows, out); !r) return r;
-  for (std::int64_t i = 0; i < rows; ++i) converter_.row(out + i * width() * 3, out + i * width() * 3, first + i, width(), height());
+  for (std::int64_t i = 0; i < rows; ++i)
+    converter_.part(out + i * width() * 3, out + i * width() * 3, {0, first + i, width(), width(), height()});
   return {};
 }
 

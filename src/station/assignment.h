@@ -36,6 +36,7 @@ struct Setting {
   bed::Device identity;  // vendor and model for the TIFF tags
   Ppi proof_ppi;
   std::vector<std::string> convert;  // outside conversion stage, empty: the built-in one
+  bool even = false;  // proofs with each frame balanced by itself
   enum class Infrared { none, full, all } infrared = Infrared::none;  // of which passes as well
 };
 
