@@ -84,7 +84,6 @@ inline Distances distances(const Positive& p, const ChartPage& page) {
   for (std::size_t i = 0; i < page.greys.size(); ++i) {
     const cmsCIELab lab = lab_of_light(p.light(page.greys[i].area));
     d.greys = std::max(d.greys, de00(lab, {lab.L, 0, 0}));
-    if (std::getenv("GREYS")) std::printf("   %+d L %.1f a %.2f b %.2f\n", static_cast<int>(i) - 3, lab.L, lab.a, lab.b);
     if (i == 3) d.mid_grey = lab.L;
   }
   d.base = lab_of_light(p.light(page.rebate)).L;
@@ -102,6 +101,30 @@ inline Positive converted(const ChartPage& page, const profile::StockProfile& st
   for (std::int64_t y = 0; y < page.picture.height(); ++y)
     if (!positive.read(y, 1, p.codes.row(y))) break;
   return p;
+}
+
+/// Mean dE00 between two conversions of one film, over cells of 2 mm of the frames, and the worst of a hundred's 95.
+struct Seam {
+  double mean = 0, most = 0;
+};
+inline Seam seam(const Positive& a, const Positive& b) {
+  std::vector<double> all;
+  const auto mm = [](double v) { return Micrometres::from_mm(v); };
+  for (int strip = 0; strip < 3; ++strip)
+    for (int frame = 0; frame < 4; ++frame) {
+      const auto area = ChartPage::sleeve().frame_area(strip, frame);
+      for (double x = 1; x < 34; x += 2)
+        for (double y = 1; y < 22; y += 2) {
+          const Rect<SleeveSpace> cell{area.x + mm(x), area.y + mm(y), mm(1.8), mm(1.8)};
+          all.push_back(de00(lab_of_light(a.light(cell)), lab_of_light(b.light(cell))));
+        }
+    }
+  Seam s;
+  for (const double e : all) s.mean += e / static_cast<double>(all.size());
+  const auto at = all.begin() + static_cast<std::ptrdiff_t>(0.95 * static_cast<double>(all.size()));
+  std::nth_element(all.begin(), at, all.end());
+  s.most = *at;
+  return s;
 }
 
 }  // namespace lapwright::density

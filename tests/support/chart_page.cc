@@ -204,6 +204,11 @@ std::vector<Triple> chart_light() {
   return out;
 }
 
+double ChartPage::light(std::size_t channel, double u, double v) const {
+  const double line = (across ? v : u) - middle, travel = ((across ? u : v) + 1) / 2;
+  return (1 - bow[channel] * line * line) * (1 - drift * (1 - std::exp(-2 * travel)) / (1 - std::exp(-2.0)));
+}
+
 profile::SleeveProfile ChartPage::sleeve() {
   profile::SleeveProfile s;
   s.name = "chart-3x4";
@@ -218,7 +223,7 @@ profile::SleeveProfile ChartPage::sleeve() {
 ChartPage ChartPage::made(const FilmModel& film, const ChartPageOptions& o) {
   const auto profile = sleeve();
   const auto block = profile.block().grown({4000});
-  ChartPage page;
+  ChartPage page{};
   page.origin = {block.x.mm(), block.y.mm()};
   const double mm = o.ppi.mm_per_pixel();
   page.picture = image::Rgb16(core::to_pixels(block.width, o.ppi).value, core::to_pixels(block.height, o.ppi).value);
@@ -268,13 +273,15 @@ ChartPage ChartPage::made(const FilmModel& film, const ChartPageOptions& o) {
   const auto plain = film.densities({0, 0, 0});
   const double width = static_cast<double>(page.picture.width()), height = static_cast<double>(page.picture.height());
   std::uniform_real_distribution<double> plus_minus(-1, 1);
-  const double middle = 0.15 * plus_minus(random);
-  Triple bow{}, lamp{};
+  const unsigned of_light = o.light_seed != 0 ? o.light_seed : o.seed;
+  random.seed(of_light * 104729 + 11);
+  page.middle = 0.15 * plus_minus(random), page.drift = o.drift, page.across = o.across;
+  Triple lamp{};
   for (std::size_t c = 0; c < 3; ++c)
-    bow[c] = o.bow * (1 + 0.15 * plus_minus(random)), lamp[c] = full_scale * (c == 0 ? 1.0 : c == 1 ? 0.97 : 0.91);
+    page.bow[c] = o.bow * (1 + 0.15 * plus_minus(random)), lamp[c] = full_scale * (c == 0 ? 1.0 : c == 1 ? 0.97 : 0.91);
   page.open_light = scaled({lamp[0], lamp[1], lamp[2]}, std::pow(10.0, -pocket_density));
   std::normal_distribution<float> normal(0, 1);
-  std::minstd_rand quick(o.seed * 31 + 5);
+  std::minstd_rand quick(of_light * 31 + 5);
   const double edge = 34.975;
   for (std::int64_t y = 0; y < page.picture.height(); ++y) {
     std::uint16_t* row = page.picture.row(y);
@@ -298,9 +305,8 @@ ChartPage ChartPage::made(const FilmModel& film, const ChartPageOptions& o) {
           density = film.densities(scaled(scene(strip * 4 + frame, inside, v), exposed));
       }
       const double sx = 2 * (static_cast<double>(x) + 0.5) / width - 1, sy = 2 * (static_cast<double>(y) + 0.5) / height - 1;
-      const double line = (o.across ? sy : sx) - middle, travel = ((o.across ? sx : sy) + 1) / 2;
       for (std::size_t c = 0; c < 3; ++c) {
-        const double light = lamp[c] * (1 - bow[c] * line * line) * (1 - o.drift * (1 - std::exp(-2 * travel)) / (1 - std::exp(-2.0)));
+        const double light = lamp[c] * page.light(c, sx, sy);
         const double t = std::pow(10.0, -pocket_density - density[c]);
         const double counts = light * (t + o.flare) + normal(quick) * o.noise * std::sqrt(0.05 + 0.95 * t);
         row[x * 3 + static_cast<std::int64_t>(c)] = static_cast<std::uint16_t>(std::clamp(counts + 0.5, 0.0, 65535.0));

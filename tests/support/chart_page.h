@@ -47,6 +47,7 @@ struct ChartPageOptions {
   double flare = 0.0006;    // of open light
   double noise = 25;        // counts at full light
   bool across = false;      // the sensor line lies along y
+  unsigned light_seed = 0;  // of light and noise, where it is not the scenes'
 };
 
 struct ChartPage {
@@ -59,7 +60,12 @@ struct ChartPage {
   std::vector<Patch> chart, greys;   // greys: -3 to +3 stops
   std::vector<Patch> wedge;          // steps of 0.15, from the least light
   Rect<SleeveSpace> rebate;          // plain film base
-  std::array<double, 3> open_light;  // counts at the middle of the window
+  std::array<double, 3> open_light;  // counts at full light
+  Triple bow;                        // share of light lost at one half of the sensor line from its middle
+  double drift, middle;              // share lost along the pass; where the line's middle lies, of its half
+  bool across;
+  /// Share of full light at a place, u and v from -1 to 1 over the picture.
+  double light(std::size_t channel, double u, double v) const;
 
   static profile::SleeveProfile sleeve();
   static ChartPage made(const FilmModel& film, const ChartPageOptions& options);
