@@ -66,7 +66,7 @@ Converter::Converter(const profile::StockProfile& stock, const Measured& measure
     for (std::size_t c = 0; c < 3; ++c)
       for (std::size_t i = 0; i < codes; ++i) {
         const double light = std::max(0.0, static_cast<double>(i) - measured.flare[c]) /
-                             (measured.open_light.counts[c] - measured.flare[c]) * std::pow(10.0, measured.exposure + measured.shift[c]);
+                             known(c, measured.open_light.counts[c]) * std::pow(10.0, measured.exposure + measured.shift[c]);
         t.out[c][i] = code16(trim.encode(std::min(light, 1.0), c));
       }
     return;
