@@ -14,8 +14,9 @@ constexpr double thinnest = 0.015;       // net D under which film base and toe 
 constexpr double toe = 0.108;            // D: a toe of 0.18 in log exposure on a film of slope 0.60 (from memory)
 constexpr std::array<double, 10> knots{0, 0.02, 0.05, 0.10, 0.20, 0.35, 0.55, 0.80, 1.10, 1.50};
 constexpr std::size_t n_knots = knots.size();
-constexpr double last_width = 0.016;     // D: of the ridge in the end
+constexpr double last_width = 0.036;     // D: of the ridge in the end
 constexpr double known_weight = 120;     // tints that a place known to be neutral outweighs
+constexpr double usual_tints = 400;      // of a picture, weights summed
 constexpr std::size_t least_tints = 60;
 constexpr double largest_weight = 15;    // of a plain patch: grey cards and the like are plain
 
@@ -81,7 +82,7 @@ class Ridge {
 
   Deviation find() const {
     Deviation d = start();
-    for (const double width : {0.06, 0.045, 0.035, 0.026, 0.02, last_width, last_width, last_width}) d = step(d, width);
+    for (const double width : {0.07, 0.06, 0.05, 0.045, 0.04, last_width, last_width, last_width}) d = step(d, width);
     return d;
   }
   /// How many tints lie on the ridge near each knot.
@@ -206,8 +207,12 @@ NeutralAxis neutral_axis(const std::vector<Palette>& pictures, const profile::St
   };
   for (const Palette& p : pictures) {
     if (p.size() < least_tints / 4) continue;
+    // A picture of many tints says more than one of few, but not as many times as it has tints.
+    double all = 0;
+    for (const Tint& t : p) all += static_cast<double>(t.weight);
+    const double voice = std::sqrt(usual_tints / std::max(all, usual_tints / 20));
     for (const Tint& t : p)
-      add(static_cast<double>(t.net[0]), static_cast<double>(t.net[1]), static_cast<double>(t.net[2]), static_cast<double>(t.weight), axis.pictures);
+      add(static_cast<double>(t.net[0]), static_cast<double>(t.net[1]), static_cast<double>(t.net[2]), voice * static_cast<double>(t.weight), axis.pictures);
     ++axis.pictures;
   }
   for (const auto& k : known) add(k[0], k[1], k[2], known_weight, -1);

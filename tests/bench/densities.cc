@@ -62,7 +62,7 @@ void densities(const Setting& setting, Figures& figures) {
     auto stock = shipped("c41-daylight-400");
     figures.expect("density, chart dE00, the class's profile", row("class, by the sheet", stock, "").chart, 5);
     stock.balance_on_sheet = false;
-    figures.expect("density, chart dE00, the class's profile as typed", row("class, as typed", stock, "").chart, 5);
+    row("class, as typed", stock, "");  // what balancing on the sheet is worth
     std::string sure;
     auto own = fitted(film, seed, By::pictures, sure);
     figures.expect("density, chart dE00, fitted by pictures alone", row("fitted by pictures", own, sure).chart, 3);
