@@ -19,7 +19,7 @@ constexpr double place_radius = 0.6;   // mm
 constexpr double even_tone = 0.04;     // D: spread of the quartiles of a place that is one tone
 constexpr double film_slope = 0.60;    // D a decade of exposure that the papers of the stocks are made for (READ trade.md 4.3)
 constexpr double least_rise = 0.012;   // D from step to step that tells something
-constexpr double lowest = -0.06;       // D' of the film base, where a wedge shows how the toe lies under a straight line
+constexpr double lowest = -0.10;       // D' of the film base, where a wedge shows how the toe lies under a straight line
 
 std::string text(double v, int decimals = 3) {
   char out[32];

@@ -42,14 +42,14 @@ class PaperCurve {
   double dmin_, dmax_, slope_, k_, knee_;
 };
 
-/// The film's own bend at its base undone, so that shadows lie apart as they did in the scene. Rises from `-0.6 toe` at the base;
+/// The film's own bend at its base undone, so that shadows lie apart as they did in the scene. Rises from `-toe` at the base;
 /// far above the toe it changes nothing.
 class StraightToe {
  public:
   explicit StraightToe(double toe) : toe_(toe) {}
   double operator()(double density) const {
     if (toe_ <= 0) return density;
-    const double floor = -0.6 * toe_, soft = 0.3 * toe_;
+    const double floor = -toe_, soft = 0.3 * toe_;
     if (density > 30 * toe_) return density;
     const double straight = density < 1e-4 * toe_ ? -9 * toe_ : toe_ * std::log(std::expm1(density / toe_));
     return floor + soft * std::log1p(std::exp(std::min((straight - floor) / soft, 600.0)));

@@ -31,7 +31,7 @@ TEST(StraightToe, RisesAndLeavesTheStraightPartAlone) {
     EXPECT_EQ(none(d), d);
     before = toe(d);
   }
-  EXPECT_NEAR(toe(0), -0.06, 0.001);
+  EXPECT_NEAR(toe(0), -0.10, 0.001);
   EXPECT_NEAR(toe(0.6), 0.6, 0.001);
 }
 
