@@ -35,7 +35,7 @@ double quantile(std::vector<double>& v, double q) {
 
 class Reader {
  public:
-  Reader(const Overview& overview, const Measured& m) : o_(overview), m_(m) {}
+  Reader(const Overview& overview, const Measured& m, const profile::StockProfile& stock) : o_(overview), m_(m), stock_(stock) {}
   std::optional<Net> net(Spot<SleeveSpace> at, double rx, double ry, double& spread) const {
     const auto um = [](double mm) { return Micrometres::from_mm(mm); };
     const auto area = o_.pixels({um(at.x - rx), um(at.y - ry), um(2 * rx), um(2 * ry)});
@@ -50,12 +50,13 @@ class Reader {
       out[c] = quantile(all, 0.5);
       spread = std::max(spread, quantile(all, 0.75) - quantile(all, 0.25));
     }
-    return out;
+    return unmixed(out, stock_);
   }
 
  private:
   const Overview& o_;
   const Measured& m_;
+  const profile::StockProfile& stock_;
 };
 
 /// The wedge's steps from the least exposure, each with its log exposure over the first.
@@ -115,7 +116,7 @@ Result<Fit> fit_stock(image::RowSource& sheet, Spot<SleeveSpace> origin, const p
   auto overview = Overview::of(sheet, origin);
   if (!overview) return fail(overview.error());
   overview->correct(measured->evenness ? LightField(*measured->evenness) : LightField(), measured->flare);
-  const Reader reader(*overview, *measured);
+  const Reader reader(*overview, *measured, like);
 
   Fit fit;
   std::vector<Net> known;
@@ -147,7 +148,7 @@ Result<Fit> fit_stock(image::RowSource& sheet, Spot<SleeveSpace> origin, const p
   if (colour) {
     std::vector<Palette> pictures;
     for (const auto& area : request.frames)
-      pictures.push_back(palette(*overview, overview->pixels(area.grown({-1500})), measured->base.counts, measured->flare));
+      pictures.push_back(palette(*overview, overview->pixels(area.grown({-1500})), measured->base.counts, measured->flare, like));
     const NeutralAxis axis = neutral_axis(pictures, like, known, {1.5, true});
     if (axis.pictures == 0 && known.size() < 2)
       return fail(Fault::bad_data, "no pictures that could tell the film's neutrals were found; right is a sheet with pictures, or "

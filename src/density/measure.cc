@@ -202,7 +202,7 @@ Rect<SleeveSpace> middle_of(const SleeveProfile& sleeve, int strip) {
 void balance(const Overview& o, const std::vector<PixelRect<SheetSpace>>& areas, const Tone& base, const StockProfile& stock, Measured& m) {
   if (!stock.balance_on_sheet || stock.process != Process::colour_negative) return;
   std::vector<Palette> pictures;
-  for (const auto& area : areas) pictures.push_back(palette(o, area, base.counts, m.flare));
+  for (const auto& area : areas) pictures.push_back(palette(o, area, base.counts, m.flare, stock));
   const NeutralAxis axis = neutral_axis(pictures, stock);
   m.balance_sure = axis.sure;
   if (axis.sure >= plainly) m.balance = profile::Card::Balance{axis.curve};

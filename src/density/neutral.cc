@@ -15,7 +15,7 @@ constexpr double toe = 0.108;            // D: a toe of 0.18 in log exposure on 
 constexpr std::array<double, 10> knots{0, 0.02, 0.05, 0.10, 0.20, 0.35, 0.55, 0.80, 1.10, 1.50};
 constexpr std::size_t n_knots = knots.size();
 constexpr double last_width = 0.036;     // D: of the ridge in the end
-constexpr double known_weight = 120;     // tints that a place known to be neutral outweighs
+constexpr double known_weight = 1500;    // tints that a place known to be neutral outweighs
 constexpr double usual_tints = 400;      // of a picture, weights summed
 constexpr std::size_t least_tints = 60;
 constexpr double largest_weight = 15;    // of a plain patch: grey cards and the like are plain
@@ -170,16 +170,25 @@ class Ridge {
 
 }  // namespace
 
+std::array<double, 3> unmixed(const std::array<double, 3>& net, const profile::StockProfile& stock) {
+  if (!stock.crosstalk) return net;
+  std::array<double, 3> out{};
+  for (std::size_t i = 0; i < 3; ++i)
+    for (std::size_t j = 0; j < 3; ++j) out[i] += (*stock.crosstalk)[i][j] * net[j];
+  return out;
+}
+
 Palette palette(const Overview& o, const PixelRect<SheetSpace>& area, const std::array<double, 3>& base,
-                const std::array<double, 3>& flare) {
+                const std::array<double, 3>& flare, const profile::StockProfile& stock) {
   std::map<std::array<int, 3>, std::array<double, 4>> cubes;
   for (std::int64_t y = area.y.value; y < area.bottom().value; ++y)
     for (std::int64_t x = area.x.value; x < area.right().value; ++x) {
       if (!o.flat(x, y)) continue;
       std::array<double, 3> net{};
       std::array<int, 3> key{};
+      for (std::size_t c = 0; c < 3; ++c) net[c] = std::log10(std::max(base[c] - flare[c], 1.0) / std::max(o.counts(x, y)[c] - flare[c], 1.0));
+      net = unmixed(net, stock);
       for (std::size_t c = 0; c < 3; ++c) {
-        net[c] = std::log10(std::max(base[c] - flare[c], 1.0) / std::max(o.counts(x, y)[c] - flare[c], 1.0));
         key[c] = static_cast<int>(std::floor(net[c] < 0.2 ? net[c] / (cube / 2) : 10 + net[c] / cube));
       }
       if (net[1] < thinnest || net[0] < -0.05 || net[2] < -0.05 || net[1] > 2.2) continue;

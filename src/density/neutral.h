@@ -22,9 +22,12 @@ struct Tint {
 /// The tints of one picture, each of them once, however much of the picture it fills.
 using Palette = std::vector<Tint>;
 
-/// The flat pixels of `area` on an overview that is evened out. Counts of the film base, flare in both.
+/// The stock's crosstalk taken out of net densities, where it names any.
+std::array<double, 3> unmixed(const std::array<double, 3>& net, const profile::StockProfile& stock);
+
+/// The flat pixels of `area` on an overview that is evened out, unmixed. Counts of the film base, flare in both.
 Palette palette(const Overview& overview, const PixelRect<SheetSpace>& area, const std::array<double, 3>& base,
-                const std::array<double, 3>& flare);
+                const std::array<double, 3>& flare, const profile::StockProfile& stock);
 
 struct NeutralAxis {
   std::array<profile::StockProfile::Curve, 3> curve;  // net density to the green density of the same neutral
