@@ -51,8 +51,10 @@ class StraightToe {
     if (toe_ <= 0) return density;
     const double floor = -toe_, soft = 0.3 * toe_;
     if (density > 30 * toe_) return density;
+    if (density <= 0) return floor + density;  // thinner than the base is no film: blacker than it
     const double straight = density < 1e-4 * toe_ ? -9 * toe_ : toe_ * std::log(std::expm1(density / toe_));
-    return floor + soft * std::log1p(std::exp(std::min((straight - floor) / soft, 600.0)));
+    const double over = (straight - floor) / soft;
+    return floor + (over > 30 ? straight - floor : soft * std::log1p(std::exp(over)));
   }
 
  private:
