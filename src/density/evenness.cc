@@ -9,9 +9,10 @@ namespace {
 constexpr std::int64_t cell = 16;         // overview pixels, about 4 mm
 constexpr std::size_t least_in_cell = 5;  // flat open pixels
 constexpr int least_cells = 12;
-constexpr double reach = 0.015;           // D about the surface that is open light
-constexpr double cell_error = 0.003;      // D
-constexpr std::array<double, 6> usual{0.05, 0.05, 0.015, 0.05, 0.05, 0.015};  // D: how large a term may well be
+constexpr double reach = 0.015;       // D about the surface that is open light
+constexpr double cell_error = 0.003;  // D
+constexpr std::array<double, 6> usual{0.05, 0.05, 0.015,
+                                      0.05, 0.05, 0.015};  // D: how large a term may well be
 
 struct Cell {
   double u, v;
@@ -24,7 +25,9 @@ double median(std::vector<double>& v) {
   return *at;
 }
 
-std::array<double, 7> basis(const Cell& c) { return {c.u, c.u * c.u, c.u * c.u * c.u, c.v, c.v * c.v, c.v * c.v * c.v, 1}; }
+std::array<double, 7> basis(const Cell& c) {
+  return {c.u, c.u * c.u, c.u * c.u * c.u, c.v, c.v * c.v, c.v * c.v * c.v, 1};
+}
 
 /// Gauss elimination with pivots of a symmetric positive system.
 std::array<double, 7> solve(std::array<std::array<double, 8>, 7> m) {
@@ -45,7 +48,8 @@ std::array<double, 7> solve(std::array<std::array<double, 8>, 7> m) {
 }
 
 /// Cells far off the surface (dust, film that is nearly clear) lose their weight.
-std::array<double, 7> surface(const std::vector<Cell>& cells, std::size_t channel, double& residual) {
+std::array<double, 7> surface(const std::vector<Cell>& cells, std::size_t channel,
+                              double& residual) {
   std::array<double, 7> terms{};
   std::vector<double> weight(cells.size(), 1), off(cells.size());
   for (int round = 0; round < 6; ++round) {
@@ -103,13 +107,17 @@ OpenLight open_light(const Overview& o, const PixelRect<SheetSpace>& area, doubl
             double expected = 0;
             for (const auto& t : terms)
               for (std::size_t i = 0; i < 7; ++i) expected += t[i] * b[i] / 3;
-            if (std::abs(std::log10(65535.0) - static_cast<double>(o.density(x, y)) - expected) > near) continue;
-            for (std::size_t c = 0; c < 3; ++c) values[c].push_back(std::log10(std::max<double>(o.counts(x, y)[c], 1)));
+            if (std::abs(std::log10(65535.0) - static_cast<double>(o.density(x, y)) - expected) >
+                near)
+              continue;
+            for (std::size_t c = 0; c < 3; ++c)
+              values[c].push_back(std::log10(std::max<double>(o.counts(x, y)[c], 1)));
             us += at.u, vs += at.v;
           }
         if (values[0].size() < least_in_cell) continue;
         const auto n = static_cast<double>(values[0].size());
-        cells.push_back({us / n, vs / n, {median(values[0]), median(values[1]), median(values[2])}});
+        cells.push_back(
+            {us / n, vs / n, {median(values[0]), median(values[1]), median(values[2])}});
       }
     found.cells = static_cast<int>(cells.size());
     if (found.cells < least_cells) return found;

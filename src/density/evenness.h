@@ -1,8 +1,10 @@
-// The light of a sheet where no film lies in it: how it falls off along either axis, and what reaches the sensor past the film.
+// The light of a sheet where no film lies in it: how it falls off along either axis, and what
+// reaches the sensor past the film.
 //
-// A parabola stands for the fall-off along the sensor line (READ trade.md 3.4), a cubic for the lamp's drift along a pass; since
-// a sheet may hold passes turned against each other, both axes get both.
-// Units: counts of 65535; u and v run from -1 to 1 over the sheet. Thread: values. Errors: none.
+// A parabola stands for the fall-off along the sensor line (READ trade.md 3.4), a cubic for the
+// lamp's drift along a pass; since a sheet may hold passes turned against each other, both axes get
+// both. Units: counts of 65535; u and v run from -1 to 1 over the sheet. Thread: values. Errors:
+// none.
 #pragma once
 
 #include <array>
@@ -34,9 +36,10 @@ struct OpenLight {
   std::array<double, 3> counts{};  // where the evenness is 1
   double residual = 0;             // D: robust spread about the surface
   int cells = 0;                   // how many places it was read at
-  double uneven = 0;               // largest share of the light that any place lacks against another
+  double uneven = 0;  // largest share of the light that any place lacks against another
 };
-/// Through the open light near `level` (as Overview::density counts) of `area`. Too few places: `cells` says so, all else is flat.
+/// Through the open light near `level` (as Overview::density counts) of `area`. Too few places:
+/// `cells` says so, all else is flat.
 OpenLight open_light(const Overview& overview, const PixelRect<SheetSpace>& area, double level);
 
 }  // namespace lapwright::density

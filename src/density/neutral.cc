@@ -9,24 +9,26 @@
 namespace lapwright::density {
 namespace {
 
-constexpr double cube = 0.02;            // D: a tint's size; half of it where a film's toe bends
-constexpr double thinnest = 0.015;       // net D under which film base and toe are not told apart
-constexpr double toe = 0.108;            // D: a toe of 0.18 in log exposure on a film of slope 0.60 (from memory)
+constexpr double cube = 0.02;       // D: a tint's size; half of it where a film's toe bends
+constexpr double thinnest = 0.015;  // net D under which film base and toe are not told apart
+constexpr double toe =
+    0.108;  // D: a toe of 0.18 in log exposure on a film of slope 0.60 (from memory)
 constexpr std::array<double, 10> knots{0, 0.02, 0.05, 0.10, 0.20, 0.35, 0.55, 0.80, 1.10, 1.50};
 constexpr std::size_t n_knots = knots.size();
-constexpr double last_width = 0.036;     // D: of the ridge in the end
-constexpr double known_weight = 1500;    // tints that a place known to be neutral outweighs
-constexpr double usual_tints = 400;      // of a picture, weights summed
+constexpr double last_width = 0.036;   // D: of the ridge in the end
+constexpr double known_weight = 1500;  // tints that a place known to be neutral outweighs
+constexpr double usual_tints = 400;    // of a picture, weights summed
 constexpr std::size_t least_tints = 60;
-constexpr double largest_weight = 15;    // of a plain patch: grey cards and the like are plain
+constexpr double largest_weight = 15;  // of a plain patch: grey cards and the like are plain
 
-using Deviation = std::array<std::array<double, n_knots>, 2>;  // of red and blue from the stock's axis, at the knots
+using Deviation = std::array<std::array<double, n_knots>,
+                             2>;  // of red and blue from the stock's axis, at the knots
 
 double soft(double x) { return x > 30 ? x : std::log1p(std::exp(x)); }
 double soft_inverse(double y) { return y > 30 ? y : std::log(std::expm1(std::max(y, 1e-9))); }
 
-/// The stock's own axis: net density of a channel for a neutral of green net density `g`. Gain and offset are taken for the
-/// straight part of a film whose layers all start from nothing.
+/// The stock's own axis: net density of a channel for a neutral of green net density `g`. Gain and
+/// offset are taken for the straight part of a film whose layers all start from nothing.
 double stock_axis(const profile::StockProfile& stock, std::size_t channel, double g) {
   if (stock.curve) {
     const StockCurve own = StockCurve::of(stock, channel), green = StockCurve::of(stock, 1);
@@ -55,7 +57,7 @@ Place place(double g) {
 struct Seen {
   double g, off[2];  // red and blue off the stock's axis
   double weight;
-  int picture;       // -1: known
+  int picture;  // -1: known
   Place at;
 };
 
@@ -78,11 +80,13 @@ std::array<double, n_knots> solve(std::array<std::array<double, n_knots + 1>, n_
 
 class Ridge {
  public:
-  Ridge(std::vector<Seen> seen, const NeutralOptions& options) : seen_(std::move(seen)), options_(options) {}
+  Ridge(std::vector<Seen> seen, const NeutralOptions& options)
+      : seen_(std::move(seen)), options_(options) {}
 
   Deviation find() const {
     Deviation d = start();
-    for (const double width : {0.07, 0.06, 0.05, 0.045, 0.04, last_width, last_width, last_width}) d = step(d, width);
+    for (const double width : {0.07, 0.06, 0.05, 0.045, 0.04, last_width, last_width, last_width})
+      d = step(d, width);
     return d;
   }
   /// How many tints lie on the ridge near each knot.
@@ -104,7 +108,8 @@ class Ridge {
     const double t = (r * r + b * b) / (width * width);
     return 1 / ((1 + t) * (1 + t));
   }
-  /// The best of many straight deviations, by a wide kernel; the stock's own unless another is plainly better.
+  /// The best of many straight deviations, by a wide kernel; the stock's own unless another is
+  /// plainly better.
   Deviation start() const {
     constexpr double width = 0.05;
     std::vector<Seen> some;
@@ -140,11 +145,13 @@ class Ridge {
       const double share[2] = {1 - s.at.part, s.at.part};
       for (std::size_t c = 0; c < 2; ++c)
         for (std::size_t i = 0; i < 2; ++i) {
-          for (std::size_t j = 0; j < 2; ++j) m[c][s.at.knot + i][s.at.knot + j] += w * share[i] * share[j];
+          for (std::size_t j = 0; j < 2; ++j)
+            m[c][s.at.knot + i][s.at.knot + j] += w * share[i] * share[j];
           m[c][s.at.knot + i][n_knots] += w * share[i] * s.off[c];
         }
     }
-    // In tints: one weighs 1/width^2 of evidence; the stock's axis and a smooth way between the knots weigh by their own spread.
+    // In tints: one weighs 1/width^2 of evidence; the stock's axis and a smooth way between the
+    // knots weigh by their own spread.
     const double tint = 0.03 * 0.03;
     for (std::size_t c = 0; c < 2; ++c) {
       for (std::size_t i = 0; i < n_knots; ++i) {
@@ -157,7 +164,8 @@ class Ridge {
         const std::array<double, 3> bend{a, -a - b, b};  // change of slope
         const double stiff = 8 * tint / (i < 5 ? 0.35 * 0.35 : 0.10 * 0.10);
         for (std::size_t p = 0; p < 3; ++p)
-          for (std::size_t q = 0; q < 3; ++q) m[c][i - 1 + p][i - 1 + q] += stiff * bend[p] * bend[q];
+          for (std::size_t q = 0; q < 3; ++q)
+            m[c][i - 1 + p][i - 1 + q] += stiff * bend[p] * bend[q];
       }
       next[c] = solve(m[c]);
     }
@@ -170,7 +178,8 @@ class Ridge {
 
 }  // namespace
 
-std::array<double, 3> unmixed(const std::array<double, 3>& net, const profile::StockProfile& stock) {
+std::array<double, 3> unmixed(const std::array<double, 3>& net,
+                              const profile::StockProfile& stock) {
   if (!stock.crosstalk) return net;
   std::array<double, 3> out{};
   for (std::size_t i = 0; i < 3; ++i)
@@ -178,18 +187,22 @@ std::array<double, 3> unmixed(const std::array<double, 3>& net, const profile::S
   return out;
 }
 
-Palette palette(const Overview& o, const PixelRect<SheetSpace>& area, const std::array<double, 3>& base,
-                const std::array<double, 3>& flare, const profile::StockProfile& stock) {
+Palette palette(const Overview& o, const PixelRect<SheetSpace>& area,
+                const std::array<double, 3>& base, const std::array<double, 3>& flare,
+                const profile::StockProfile& stock) {
   std::map<std::array<int, 3>, std::array<double, 4>> cubes;
   for (std::int64_t y = area.y.value; y < area.bottom().value; ++y)
     for (std::int64_t x = area.x.value; x < area.right().value; ++x) {
       if (!o.flat(x, y)) continue;
       std::array<double, 3> net{};
       std::array<int, 3> key{};
-      for (std::size_t c = 0; c < 3; ++c) net[c] = std::log10(std::max(base[c] - flare[c], 1.0) / std::max(o.counts(x, y)[c] - flare[c], 1.0));
+      for (std::size_t c = 0; c < 3; ++c)
+        net[c] = std::log10(std::max(base[c] - flare[c], 1.0) /
+                            std::max(o.counts(x, y)[c] - flare[c], 1.0));
       net = unmixed(net, stock);
       for (std::size_t c = 0; c < 3; ++c) {
-        key[c] = static_cast<int>(std::floor(net[c] < 0.2 ? net[c] / (cube / 2) : 10 + net[c] / cube));
+        key[c] =
+            static_cast<int>(std::floor(net[c] < 0.2 ? net[c] / (cube / 2) : 10 + net[c] / cube));
       }
       if (net[1] < thinnest || net[0] < -0.05 || net[2] < -0.05 || net[1] > 2.2) continue;
       auto& sum = cubes[key];
@@ -208,11 +221,13 @@ Palette palette(const Overview& o, const PixelRect<SheetSpace>& area, const std:
 }
 
 NeutralAxis neutral_axis(const std::vector<Palette>& pictures, const profile::StockProfile& stock,
-                         const std::vector<std::array<double, 3>>& known, const NeutralOptions& options) {
+                         const std::vector<std::array<double, 3>>& known,
+                         const NeutralOptions& options) {
   NeutralAxis axis;
   std::vector<Seen> seen;
   const auto add = [&](double r, double g, double b, double weight, int picture) {
-    seen.push_back({g, {r - stock_axis(stock, 0, g), b - stock_axis(stock, 2, g)}, weight, picture, place(g)});
+    seen.push_back(
+        {g, {r - stock_axis(stock, 0, g), b - stock_axis(stock, 2, g)}, weight, picture, place(g)});
   };
   for (const Palette& p : pictures) {
     if (p.size() < least_tints / 4) continue;
@@ -221,7 +236,8 @@ NeutralAxis neutral_axis(const std::vector<Palette>& pictures, const profile::St
     for (const Tint& t : p) all += static_cast<double>(t.weight);
     const double voice = std::sqrt(usual_tints / std::max(all, usual_tints / 20));
     for (const Tint& t : p)
-      add(static_cast<double>(t.net[0]), static_cast<double>(t.net[1]), static_cast<double>(t.net[2]), voice * static_cast<double>(t.weight), axis.pictures);
+      add(static_cast<double>(t.net[0]), static_cast<double>(t.net[1]),
+          static_cast<double>(t.net[2]), voice * static_cast<double>(t.weight), axis.pictures);
     ++axis.pictures;
   }
   for (const auto& k : known) add(k[0], k[1], k[2], known_weight, -1);
@@ -234,7 +250,8 @@ NeutralAxis neutral_axis(const std::vector<Palette>& pictures, const profile::St
     for (std::size_t k = 1; k < n_knots; ++k) total += support[k];
     axis.from = 9;
     for (std::size_t k = 1; k < n_knots; ++k)
-      if (support[k] > std::max(6.0, 0.01 * total)) axis.from = std::min(axis.from, knots[k]), axis.to = std::max(axis.to, knots[k]), told += 1;
+      if (support[k] > std::max(6.0, 0.01 * total))
+        axis.from = std::min(axis.from, knots[k]), axis.to = std::max(axis.to, knots[k]), told += 1;
     if (axis.to <= axis.from) axis.from = axis.to = 0;
     if (options.halves && axis.pictures >= 4) {
       std::array<Deviation, 2> half{};
@@ -247,7 +264,8 @@ NeutralAxis neutral_axis(const std::vector<Palette>& pictures, const profile::St
       double sum = 0, n = 0;
       for (std::size_t k = 1; k < n_knots; ++k)
         if (knots[k] >= axis.from && knots[k] <= axis.to)
-          for (std::size_t c = 0; c < 2; ++c) sum += std::pow(half[0][c][k] - half[1][c][k], 2), n += 1;
+          for (std::size_t c = 0; c < 2; ++c)
+            sum += std::pow(half[0][c][k] - half[1][c][k], 2), n += 1;
       axis.halves_differ = n > 0 ? std::sqrt(sum / n) : 1;
       axis.sure = 1 / (1 + std::pow(axis.halves_differ / 0.03, 2)) * std::min(1.0, told / 5);
     } else {

@@ -11,7 +11,8 @@ StockCurve::StockCurve(const profile::StockProfile::Curve& points) {
     return (knots_[i + 1].value - knots_[i].value) / (knots_[i + 1].at - knots_[i].at);
   };
   for (std::size_t i = 1; i + 1 < knots_.size(); ++i) {
-    const double a = secant(i - 1), b = secant(i), ha = knots_[i].at - knots_[i - 1].at, hb = knots_[i + 1].at - knots_[i].at;
+    const double a = secant(i - 1), b = secant(i), ha = knots_[i].at - knots_[i - 1].at,
+                 hb = knots_[i + 1].at - knots_[i].at;
     const double wa = 2 * hb + ha, wb = hb + 2 * ha;
     knots_[i].slope = a * b <= 0 ? 0 : (wa + wb) / (wa / a + wb / b);
   }
@@ -24,10 +25,12 @@ double StockCurve::operator()(double net) const {
   const Knot &first = knots_.front(), &last = knots_.back();
   if (net <= first.at) return first.value + first.slope * (net - first.at);
   if (net >= last.at) return last.value + last.slope * (net - last.at);
-  const auto after = std::upper_bound(knots_.begin(), knots_.end(), net, [](double v, const Knot& k) { return v < k.at; });
+  const auto after = std::upper_bound(knots_.begin(), knots_.end(), net,
+                                      [](double v, const Knot& k) { return v < k.at; });
   const Knot &a = *(after - 1), &b = *after;
   const double h = b.at - a.at, t = (net - a.at) / h, u = 1 - t;
-  return a.value * (1 + 2 * t) * u * u + b.value * t * t * (3 - 2 * t) + h * t * u * (a.slope * u - b.slope * t);
+  return a.value * (1 + 2 * t) * u * u + b.value * t * t * (3 - 2 * t) +
+         h * t * u * (a.slope * u - b.slope * t);
 }
 
 }  // namespace lapwright::density

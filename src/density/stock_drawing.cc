@@ -18,12 +18,14 @@ std::string text(double v, int decimals) {
 
 std::string escaped(const std::string& s) {
   std::string out;
-  for (const char c : s) out += c == '<' ? "&lt;" : c == '&' ? "&amp;" : c == '>' ? "&gt;" : std::string(1, c);
+  for (const char c : s)
+    out += c == '<' ? "&lt;" : c == '&' ? "&amp;" : c == '>' ? "&gt;" : std::string(1, c);
   return out;
 }
 
 std::string label(double x, double y, const std::string& anchor, const std::string& s) {
-  return "<text x=\"" + text(x, 1) + "\" y=\"" + text(y, 1) + "\" text-anchor=\"" + anchor + "\">" + escaped(s) + "</text>\n";
+  return "<text x=\"" + text(x, 1) + "\" y=\"" + text(y, 1) + "\" text-anchor=\"" + anchor + "\">" +
+         escaped(s) + "</text>\n";
 }
 
 }  // namespace
@@ -33,7 +35,8 @@ std::vector<Tone255> tones(const profile::StockProfile& stock, double step, doub
   const bool slide = stock.process == profile::Process::slide;
   profile::StockProfile plain = stock;
   plain.base.reset();
-  const Converter converter(plain, measured_from({{full, full, full}, {}, ""}, {{full, full, full}, {}, ""}, plain));
+  const Converter converter(
+      plain, measured_from({{full, full, full}, {}, ""}, {{full, full, full}, {}, ""}, plain));
   std::vector<Tone255> out;
   for (int i = 0; i * step <= (slide ? 2 * most : most) + 1e-9; ++i) {
     const double net = i * step;
@@ -50,24 +53,29 @@ std::string stock_svg(const profile::StockProfile& stock) {
   const auto x = [](double net) { return left + wide * net / shown; };
   const auto y = [](double code) { return top + high * (1 - code / 255); };
   std::string out =
-      "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"600\" height=\"420\" viewBox=\"0 0 600 420\" font-family=\"sans-serif\" "
+      "<svg xmlns=\"http://www.w3.org/2000/svg\" width=\"600\" height=\"420\" viewBox=\"0 0 600 "
+      "420\" font-family=\"sans-serif\" "
       "font-size=\"12\">\n<rect width=\"600\" height=\"420\" fill=\"white\"/>\n";
   out += label(left, 22, "start", stock.name + ": " + stock.about);
   for (int i = 0; i <= 10; ++i) {
     const double net = 0.2 * i;
-    out += "<path d=\"M" + text(x(net), 1) + " " + text(top, 1) + "v" + text(high, 1) + "\" stroke=\"#ddd\"/>\n";
+    out += "<path d=\"M" + text(x(net), 1) + " " + text(top, 1) + "v" + text(high, 1) +
+           "\" stroke=\"#ddd\"/>\n";
     out += label(x(net), top + high + 18, "middle", text(net, 1));
   }
   for (int code = 0; code <= 255; code += 51) {
-    out += "<path d=\"M" + text(left, 1) + " " + text(y(code), 1) + "h" + text(wide, 1) + "\" stroke=\"#ddd\"/>\n";
+    out += "<path d=\"M" + text(left, 1) + " " + text(y(code), 1) + "h" + text(wide, 1) +
+           "\" stroke=\"#ddd\"/>\n";
     out += label(left - 8, y(code) + 4, "end", std::to_string(code));
   }
   out += label(left + wide / 2, 400, "middle",
-               stock.process == profile::Process::slide ? "density over open light" : "density over the film base");
+               stock.process == profile::Process::slide ? "density over open light"
+                                                        : "density over the film base");
   const auto all = tones(stock, 0.01, stock.process == profile::Process::slide ? shown / 2 : shown);
   constexpr const char* colours[] = {"#c22", "#282", "#22c"};
   for (std::size_t c = 0; c < 3; ++c) {
-    out += std::string("<polyline fill=\"none\" stroke=\"") + colours[c] + "\" stroke-width=\"1.5\" points=\"";
+    out += std::string("<polyline fill=\"none\" stroke=\"") + colours[c] +
+           "\" stroke-width=\"1.5\" points=\"";
     for (const auto& t : all) out += text(x(t.net), 1) + "," + text(y(t.code[c]), 1) + " ";
     out += "\"/>\n";
   }

@@ -15,8 +15,10 @@ struct Tone255 {
   double net = 0;
   std::array<double, 3> code{};
 };
-/// The same net density in every channel, from the base upwards; of a slide, density over open light.
-std::vector<Tone255> tones(const profile::StockProfile& stock, double step = 0.1, double most = 1.6);
+/// The same net density in every channel, from the base upwards; of a slide, density over open
+/// light.
+std::vector<Tone255> tones(const profile::StockProfile& stock, double step = 0.1,
+                           double most = 1.6);
 std::string stock_svg(const profile::StockProfile& stock);
 
 }  // namespace lapwright::density

@@ -6,7 +6,9 @@ namespace lapwright::station {
 
 namespace fs = std::filesystem;
 
-std::vector<profile::Card::Lettering> earlier_lettering(const fs::path& archive, const std::string& stock, const std::string& but_roll) {
+std::vector<profile::Card::Lettering> earlier_lettering(const fs::path& archive,
+                                                        const std::string& stock,
+                                                        const std::string& but_roll) {
   constexpr std::uint64_t most_bytes = 1 << 20;
   std::vector<profile::Card::Lettering> out;
   std::error_code trouble;

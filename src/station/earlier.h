@@ -12,7 +12,8 @@
 namespace lapwright::station {
 
 /// Of every other roll's proof in the archive that is of this stock.
-std::vector<profile::Card::Lettering> earlier_lettering(const std::filesystem::path& archive, const std::string& stock,
+std::vector<profile::Card::Lettering> earlier_lettering(const std::filesystem::path& archive,
+                                                        const std::string& stock,
                                                         const std::string& but_roll);
 
 }  // namespace lapwright::station

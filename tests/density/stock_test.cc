@@ -36,7 +36,8 @@ TEST(StraightToe, RisesAndLeavesTheStraightPartAlone) {
 }
 
 TEST(StockCurve, GoesThroughItsPointsAndRises) {
-  const profile::StockProfile::Curve points{{0, -0.02}, {0.1, 0.03}, {0.4, 0.5}, {1.0, 1.1}, {1.2, 1.2}};
+  const profile::StockProfile::Curve points{
+      {0, -0.02}, {0.1, 0.03}, {0.4, 0.5}, {1.0, 1.1}, {1.2, 1.2}};
   const StockCurve curve(points);
   for (const auto& [at, value] : points) EXPECT_NEAR(curve(at), value, 1e-12);
   for (double d = -0.5; d < 3; d += 0.001) EXPECT_LT(curve(d), curve(d + 0.001)) << d;
@@ -44,7 +45,9 @@ TEST(StockCurve, GoesThroughItsPointsAndRises) {
   for (const double d : {-0.3, 0.0, 0.7, 2.0}) EXPECT_NEAR(line(d), 1.174 * d - 0.011, 1e-12);
 }
 
-Measured page(const profile::StockProfile& s) { return measured_from({{60000, 60000, 60000}, {}, ""}, {{28718, 14065, 11433}, {}, ""}, s); }
+Measured page(const profile::StockProfile& s) {
+  return measured_from({{60000, 60000, 60000}, {}, ""}, {{28718, 14065, 11433}, {}, ""}, s);
+}
 std::array<std::uint16_t, 3> one(const Converter& c, std::array<std::uint16_t, 3> in) {
   std::array<std::uint16_t, 3> out{};
   c.rows(in.data(), out.data(), 1);
@@ -61,7 +64,10 @@ TEST(Converter, CurvesOnTheWorkedLinesAreTheWorkedVector) {
   for (std::size_t c = 0; c < 3; ++c)
     for (const double d : {0.0, 0.5, 1.3}) (*curves.curve)[c][d] = gain[c] * d - offset[c];
   const Converter a(lines, page(lines)), b(curves, page(curves));
-  for (const std::array<std::uint16_t, 3>& in : {std::array<std::uint16_t, 3>{28718, 14065, 11433}, {21785, 10427, 6283}, {3007, 1019, 560}, {60000, 60000, 60000}})
+  for (const std::array<std::uint16_t, 3>& in : {std::array<std::uint16_t, 3>{28718, 14065, 11433},
+                                                 {21785, 10427, 6283},
+                                                 {3007, 1019, 560},
+                                                 {60000, 60000, 60000}})
     for (std::size_t c = 0; c < 3; ++c) EXPECT_NEAR(one(a, in)[c], one(b, in)[c], 1);
 }
 
@@ -73,7 +79,8 @@ TEST(Converter, CrosstalkIsTakenOut) {
   const auto& m = *mixing.crosstalk;
   const Converter a(plain, page(plain)), b(mixing, page(mixing));
   const double base[3] = {28718, 14065, 11433};
-  for (const std::array<double, 3>& net : {std::array<double, 3>{0.2, 0.3, 0.25}, {0.9, 0.5, 0.7}, {0.1, 1.0, 0.4}}) {
+  for (const std::array<double, 3>& net :
+       {std::array<double, 3>{0.2, 0.3, 0.25}, {0.9, 0.5, 0.7}, {0.1, 1.0, 0.4}}) {
     std::array<std::uint16_t, 3> read{}, own{};
     for (std::size_t c = 0; c < 3; ++c) {
       const double unmixed = m[c][0] * net[0] + m[c][1] * net[1] + m[c][2] * net[2];
@@ -90,7 +97,9 @@ TEST(StockDrawing, DrawsALineAChannel) {
   const std::string svg = stock_svg(s);
   EXPECT_NE(svg.find("a&lt;b: x &amp; y"), std::string::npos);
   std::size_t lines = 0;
-  for (std::size_t at = svg.find("<polyline"); at != std::string::npos; at = svg.find("<polyline", at + 1)) ++lines;
+  for (std::size_t at = svg.find("<polyline"); at != std::string::npos;
+       at = svg.find("<polyline", at + 1))
+    ++lines;
   EXPECT_EQ(lines, 3U);
   const auto all = tones(s);
   EXPECT_EQ(all.size(), 17U);

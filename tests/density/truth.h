@@ -1,6 +1,7 @@
 // How far a positive is from what the film saw: Lab and dE00 by lcms2, of areas of a known page.
 //
-// Units: CIE Lab, D50; dE00. Thread: one. Errors: none; a page that cannot be measured gives infinite distances.
+// Units: CIE Lab, D50; dE00. Thread: one. Errors: none; a page that cannot be measured gives
+// infinite distances.
 #pragma once
 
 #include <lcms2.h>
@@ -23,8 +24,8 @@ using support::Triple;
 inline cmsCIELab lab_of_light(const Triple& light) {
   static const std::unique_ptr<void, decltype(&cmsDeleteTransform)> transform = [] {
     const cmsHPROFILE from = cmsCreate_sRGBProfile(), to = cmsCreateLab4Profile(nullptr);
-    const cmsHTRANSFORM made =
-        cmsCreateTransform(from, TYPE_RGB_DBL, to, TYPE_Lab_DBL, INTENT_RELATIVE_COLORIMETRIC, cmsFLAGS_NOOPTIMIZE);
+    const cmsHTRANSFORM made = cmsCreateTransform(
+        from, TYPE_RGB_DBL, to, TYPE_Lab_DBL, INTENT_RELATIVE_COLORIMETRIC, cmsFLAGS_NOOPTIMIZE);
     cmsCloseProfile(from), cmsCloseProfile(to);
     return std::unique_ptr<void, decltype(&cmsDeleteTransform)>(made, &cmsDeleteTransform);
   }();
@@ -35,7 +36,9 @@ inline cmsCIELab lab_of_light(const Triple& light) {
   return out;
 }
 
-inline double de00(const cmsCIELab& a, const cmsCIELab& b) { return cmsCIE2000DeltaE(&a, &b, 1, 1, 1); }
+inline double de00(const cmsCIELab& a, const cmsCIELab& b) {
+  return cmsCIE2000DeltaE(&a, &b, 1, 1, 1);
+}
 
 /// A page as it was converted: the mean light of any area.
 struct Positive {
@@ -44,21 +47,27 @@ struct Positive {
   Ppi ppi;
   Triple light(const Rect<SleeveSpace>& area) const {
     const double k = ppi.pixels_per_mm();
-    const auto px = [&](double mm, double from) { return static_cast<std::int64_t>(std::llround((mm - from) * k)); };
+    const auto px = [&](double mm, double from) {
+      return static_cast<std::int64_t>(std::llround((mm - from) * k));
+    };
     Triple sum{};
     double n = 0;
     for (std::int64_t y = px(area.y.mm(), origin.y); y < px(area.bottom().mm(), origin.y); ++y)
-      for (std::int64_t x = px(area.x.mm(), origin.x); x < px(area.right().mm(), origin.x); ++x, ++n)
-        for (std::size_t c = 0; c < 3; ++c) sum[c] += srgb_decode(codes.row(y)[x * 3 + static_cast<std::int64_t>(c)] / 65535.0);
+      for (std::int64_t x = px(area.x.mm(), origin.x); x < px(area.right().mm(), origin.x);
+           ++x, ++n)
+        for (std::size_t c = 0; c < 3; ++c)
+          sum[c] += srgb_decode(codes.row(y)[x * 3 + static_cast<std::int64_t>(c)] / 65535.0);
     for (double& v : sum) v /= n;
     return sum;
   }
 };
 
 struct Distances {
-  double chart = std::numeric_limits<double>::infinity();  // mean dE00 after one factor on the positive's light
+  double chart = std::numeric_limits<double>::infinity();  // mean dE00 after one factor on the
+                                                           // positive's light
   double worst = 0;                                        // of its patches
-  double greys = std::numeric_limits<double>::infinity();  // largest dE00 from the neutral of the same lightness
+  double greys = std::numeric_limits<double>::infinity();  // largest dE00 from the neutral of the
+                                                           // same lightness
   double factor = 1;                                       // the one factor
   double base = 100;                                       // lightness of plain film
   double mid_grey = 0;                                     // lightness of the 18 % step
@@ -103,7 +112,8 @@ inline Positive converted(const ChartPage& page, const profile::StockProfile& st
   return p;
 }
 
-/// Mean dE00 between two conversions of one film, over cells of 2 mm of the frames, and the worst of a hundred's 95.
+/// Mean dE00 between two conversions of one film, over cells of 2 mm of the frames, and the worst
+/// of a hundred's 95.
 struct Seam {
   double mean = 0, most = 0;
 };

@@ -1,8 +1,9 @@
+#include "density/truth.h"
+
 #include <gtest/gtest.h>
 
 #include "density/evenness.h"
 #include "density/fit.h"
-#include "density/truth.h"
 
 namespace lapwright::density {
 namespace {
@@ -18,26 +19,34 @@ profile::StockProfile shipped(const std::string& name) {
 }
 
 void tell(const char* what, unsigned seed, const Distances& d) {
-  std::printf("  %-22s %4u: chart dE00 %.2f (worst %.1f, factor %.2f), greys %.2f, base L* %.1f, mid grey L* %.1f\n", what, seed, d.chart,
-              d.worst, d.factor, d.greys, d.base, d.mid_grey);
+  std::printf(
+      "  %-22s %4u: chart dE00 %.2f (worst %.1f, factor %.2f), greys %.2f, base L* %.1f, mid grey "
+      "L* %.1f\n",
+      what, seed, d.chart, d.worst, d.factor, d.greys, d.base, d.mid_grey);
 }
 
 struct Truth : testing::Test {
   void SetUp() override {
-    ASSERT_EQ(support::chart_lab().size(), 24U) << "Debian's argyll-ref is not installed: run demo/setup tests";
+    ASSERT_EQ(support::chart_lab().size(), 24U)
+        << "Debian's argyll-ref is not installed: run demo/setup tests";
   }
 };
 
 // CIEDE2000 test data of its authors (pairs from memory); lcms2 is what judges below.
 TEST(DeltaE, Lcms2GivesThePublishedDifferences) {
-  const struct { cmsCIELab a, b; double de; } pairs[] = {
-      {{50, 2.6772, -79.7751}, {50, 0, -82.7485}, 2.0425}, {{50, 3.1571, -77.2803}, {50, 0, -82.7485}, 2.8615},
-      {{50, 2.5, 0}, {50, 0, -2.5}, 4.3065},               {{50, 2.5, 0}, {73, 25, -18}, 27.1492},
-      {{60.2574, -34.0099, 36.2677}, {60.4626, -34.1751, 39.4387}, 1.2644}};
+  const struct {
+    cmsCIELab a, b;
+    double de;
+  } pairs[] = {{{50, 2.6772, -79.7751}, {50, 0, -82.7485}, 2.0425},
+               {{50, 3.1571, -77.2803}, {50, 0, -82.7485}, 2.8615},
+               {{50, 2.5, 0}, {50, 0, -2.5}, 4.3065},
+               {{50, 2.5, 0}, {73, 25, -18}, 27.1492},
+               {{60.2574, -34.0099, 36.2677}, {60.4626, -34.1751, 39.4387}, 1.2644}};
   for (const auto& p : pairs) EXPECT_NEAR(de00(p.a, p.b), p.de, 0.0001);
 }
 
-// The chart's own light, as this test makes it from Lab, is by lcms2 the Lab it was made from (patches inside sRGB).
+// The chart's own light, as this test makes it from Lab, is by lcms2 the Lab it was made from
+// (patches inside sRGB).
 TEST_F(Truth, ChartLightIsItsLab) {
   const auto lab = support::chart_lab(), light = support::chart_light();
   for (std::size_t i = 0; i < 24; ++i) {
@@ -46,25 +55,31 @@ TEST_F(Truth, ChartLightIsItsLab) {
   }
 }
 
-/// The stock fitted on another page of the film: by its pictures alone, with four grey places named, or with a step wedge.
+/// The stock fitted on another page of the film: by its pictures alone, with four grey places
+/// named, or with a step wedge.
 enum class By { pictures, greys, wedge };
 profile::StockProfile fitted(const FilmModel& film, unsigned seed, By by, double& sure) {
   ChartPageOptions o;
   o.seed = seed + 500, o.with_targets = by == By::greys, o.with_wedge = by == By::wedge;
   const auto page = ChartPage::made(film, o);
   FitRequest request;
-  for (int i = 0; i < 12; ++i) request.frames.push_back(ChartPage::sleeve().frame_area(i / 4, i % 4));
+  for (int i = 0; i < 12; ++i)
+    request.frames.push_back(ChartPage::sleeve().frame_area(i / 4, i % 4));
   if (by == By::greys)
-    for (const std::size_t i : {0, 2, 4, 6}) request.neutrals.push_back({"grey", page.greys[i].area.centre_mm()});
-  if (by == By::wedge) request.wedge = Wedge{page.wedge.front().area.centre_mm(), page.wedge.back().area.centre_mm()};
+    for (const std::size_t i : {0, 2, 4, 6})
+      request.neutrals.push_back({"grey", page.greys[i].area.centre_mm()});
+  if (by == By::wedge)
+    request.wedge = Wedge{page.wedge.front().area.centre_mm(), page.wedge.back().area.centre_mm()};
   image::MemorySource source(page.picture, o.ppi);
-  const auto fit = fit_stock(source, page.origin, ChartPage::sleeve(), shipped("c41-daylight-400"), "fitted", request);
+  const auto fit = fit_stock(source, page.origin, ChartPage::sleeve(), shipped("c41-daylight-400"),
+                             "fitted", request);
   EXPECT_TRUE(fit) << (fit ? "" : fit.error().text);
   if (!fit) return {};
   sure = fit->sure;
   EXPECT_FALSE(fit->stock.balance_on_sheet);
   // As it is written it reads back, and converts alike.
-  const auto again = profile::parse_stock(profile::write_stock(fit->stock, fit->remarks), "fitted.yaml");
+  const auto again =
+      profile::parse_stock(profile::write_stock(fit->stock, fit->remarks), "fitted.yaml");
   EXPECT_TRUE(again) << (again ? "" : again.error().text);
   return again ? *again : fit->stock;
 }
@@ -87,7 +102,13 @@ TEST_F(Truth, ColourNegativesOfGeneratedStocks) {
       EXPECT_LT(d.base, 8) << seed;
     }
     EXPECT_LE(balanced.chart, typed.chart + 0.3) << "balancing on the sheet made it worse";
-    const struct { By by; const char* name; double greys; } ways[] = {{By::pictures, "fitted by pictures", 6}, {By::greys, "fitted by greys", 2}, {By::wedge, "fitted by wedge", 2}};
+    const struct {
+      By by;
+      const char* name;
+      double greys;
+    } ways[] = {{By::pictures, "fitted by pictures", 6},
+                {By::greys, "fitted by greys", 2},
+                {By::wedge, "fitted by wedge", 2}};
     for (const auto& way : ways) {
       double sure = 0;
       const auto d = distances(converted(page, fitted(film, seed, way.by, sure), o.ppi), page);
@@ -100,7 +121,8 @@ TEST_F(Truth, ColourNegativesOfGeneratedStocks) {
   }
 }
 
-// The distances above can fail: a film of twice the contrast, and one whose blue layer is two stops faster, are told.
+// The distances above can fail: a film of twice the contrast, and one whose blue layer is two stops
+// faster, are told.
 TEST_F(Truth, IsMissedByAnotherFilm) {
   ChartPageOptions o;
   auto stock = shipped("c41-daylight-400");
@@ -128,7 +150,8 @@ TEST_F(Truth, BlackAndWhiteIsNeutralOnBlack) {
   }
 }
 
-// A slide is its own positive: every patch shows the light that the film lets through, white being open light.
+// A slide is its own positive: every patch shows the light that the film lets through, white being
+// open light.
 TEST_F(Truth, SlideShowsTheFilmItself) {
   const auto film = FilmModel::made(4, Process::slide);
   ChartPageOptions o;
@@ -138,7 +161,9 @@ TEST_F(Truth, SlideShowsTheFilmItself) {
   double sum = 0, worst = 0;
   for (const auto& patch : page.chart) {
     const auto density = film.densities(patch.light);
-    const double e = de00(lab_of_light(p.light(patch.area)), lab_of_light({std::pow(10.0, -density[0]), std::pow(10.0, -density[1]), std::pow(10.0, -density[2])}));
+    const double e = de00(lab_of_light(p.light(patch.area)),
+                          lab_of_light({std::pow(10.0, -density[0]), std::pow(10.0, -density[1]),
+                                        std::pow(10.0, -density[2])}));
     sum += e / 24, worst = std::max(worst, e);
   }
   std::printf("  slide: dE00 %.2f from the film's own light, worst %.2f\n", sum, worst);
@@ -146,7 +171,8 @@ TEST_F(Truth, SlideShowsTheFilmItself) {
   EXPECT_LE(worst, 1.5);
 }
 
-// Two captures of one roll, lying otherwise, each under its own light, drift, flare and noise, each measured by itself.
+// Two captures of one roll, lying otherwise, each under its own light, drift, flare and noise, each
+// measured by itself.
 TEST_F(Truth, TwoLapsAgree) {
   for (unsigned seed = 5; seed <= 6; ++seed) {
     const auto film = FilmModel::made(seed, Process::colour_negative);
@@ -156,14 +182,16 @@ TEST_F(Truth, TwoLapsAgree) {
     auto again = page;
     {  // the same scenes: light alone is another
       ChartPageOptions other = o;
-      other.bow = 0.03, other.drift = -0.015, other.across = true, other.flare = 0.0004, other.light_seed = seed + 77;
+      other.bow = 0.03, other.drift = -0.015, other.across = true, other.flare = 0.0004,
+      other.light_seed = seed + 77;
       again = ChartPage::made(film, other);
     }
     auto stock = shipped("c41-daylight-400");
     const Seam s = seam(converted(page, stock, o.ppi), converted(again, stock, o.ppi));
     stock.balance_on_sheet = false;
     const Seam typed = seam(converted(page, stock, o.ppi), converted(again, stock, o.ppi));
-    std::printf("  seam %u: mean dE00 %.2f, 95 in 100 within %.2f; stock as typed %.2f, %.2f\n", seed, s.mean, s.most, typed.mean, typed.most);
+    std::printf("  seam %u: mean dE00 %.2f, 95 in 100 within %.2f; stock as typed %.2f, %.2f\n",
+                seed, s.mean, s.most, typed.mean, typed.most);
     EXPECT_LE(s.mean, 0.5);
     EXPECT_LE(typed.mean, 0.5);
   }
@@ -180,7 +208,8 @@ TEST_F(Truth, LightIsMeasuredWhereNoFilmLies) {
     for (std::int64_t y = h - 24; y < h; ++y)
       for (std::int64_t x = 0; x < w; ++x)
         for (std::size_t c = 0; c < 3; ++c)
-          page.picture.row(y)[x * 3 + static_cast<std::int64_t>(c)] = static_cast<std::uint16_t>(o.flare * page.open_light[c] / clear + 0.5);
+          page.picture.row(y)[x * 3 + static_cast<std::int64_t>(c)] =
+              static_cast<std::uint16_t>(o.flare * page.open_light[c] / clear + 0.5);
     image::MemorySource source(page.picture, o.ppi);
     const auto m = measure(source, page.origin, ChartPage::sleeve(), shipped("c41-daylight-400"));
     ASSERT_TRUE(m) << m.error().text;
@@ -191,13 +220,18 @@ TEST_F(Truth, LightIsMeasuredWhereNoFilmLies) {
       for (double v = -0.9; v <= 0.9; v += 0.2)
         for (std::size_t c = 0; c < 3; ++c) {
           const double found = m->open_light.counts[c] * field.along(c, u) * field.across(c, v);
-          worst = std::max(worst, std::abs(std::log10(found / (page.open_light[c] * page.light(c, u, v)))));
+          worst = std::max(
+              worst, std::abs(std::log10(found / (page.open_light[c] * page.light(c, u, v)))));
         }
-    std::printf("  light: uneven by %.1f %%, known to %.4f D, worst %.4f D off; flare %.1f of %.1f counts\n", 100 * m->uneven, m->light_residual,
-                worst, m->flare[1], o.flare * page.open_light[1] / clear);
+    std::printf(
+        "  light: uneven by %.1f %%, known to %.4f D, worst %.4f D off; flare %.1f of %.1f "
+        "counts\n",
+        100 * m->uneven, m->light_residual, worst, m->flare[1],
+        o.flare * page.open_light[1] / clear);
     EXPECT_LE(worst, 0.004);
     EXPECT_GE(m->uneven, 0.06);
-    for (std::size_t c = 0; c < 3; ++c) EXPECT_NEAR(m->flare[c], o.flare * page.open_light[c] / clear, 2.5);
+    for (std::size_t c = 0; c < 3; ++c)
+      EXPECT_NEAR(m->flare[c], o.flare * page.open_light[c] / clear, 2.5);
   }
 }
 
@@ -226,9 +260,12 @@ TEST_F(Truth, FramesAreBalancedByThemselvesOnRequest) {
     }
     before += std::abs(middle[0]) / 12, after += std::abs(middle[1]) / 12;
   }
-  std::printf("  frames' mean light: %.2f stops off mid grey with one exposure, %.2f each by itself\n", before, after);
+  std::printf(
+      "  frames' mean light: %.2f stops off mid grey with one exposure, %.2f each by itself\n",
+      before, after);
   EXPECT_LT(after, 0.7 * before);
-  EXPECT_EQ(by_page.light(page.rebate), by_frame.light(page.rebate));  // outside the frames nothing changes
+  EXPECT_EQ(by_page.light(page.rebate),
+            by_frame.light(page.rebate));  // outside the frames nothing changes
 }
 
 }  // namespace

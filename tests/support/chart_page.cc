@@ -48,30 +48,42 @@ class Picture {
   explicit Picture(std::mt19937& random) {
     std::normal_distribution<double> normal(0, 1);
     std::uniform_real_distribution<double> unit(0, 1);
-    const double light = std::pow(2.0, std::clamp(0.6 * normal(random), -1.5, 1.5)), warm = 0.06 * normal(random);
+    const double light = std::pow(2.0, std::clamp(0.6 * normal(random), -1.5, 1.5)),
+                 warm = 0.06 * normal(random);
     light_ = {light * (1 + warm), light, light * (1 - warm)};
     const double kind = unit(random);
-    if (kind < 0.35) ground_ = {0.30, 0.38, 0.55};       // sky
-    else if (kind < 0.6) ground_ = {0.07, 0.12, 0.035};  // leaves
-    else ground_ = {0.20, 0.19, 0.175};                  // stone
+    if (kind < 0.35)
+      ground_ = {0.30, 0.38, 0.55};  // sky
+    else if (kind < 0.6)
+      ground_ = {0.07, 0.12, 0.035};  // leaves
+    else
+      ground_ = {0.20, 0.19, 0.175};  // stone
     horizon_ = 0.3 + 0.4 * unit(random);
     const double second = std::exp(-1.9 + 0.6 * normal(random));
     below_ = {second * (1 + 0.08 * normal(random)), second, second * (1 + 0.08 * normal(random))};
     for (Thing& t : things_) {
-      t = {unit(random), unit(random), 0.03 + 0.16 * unit(random), 0.03 + 0.2 * unit(random), unit(random) < 0.5, {}};
+      t = {unit(random),
+           unit(random),
+           0.03 + 0.16 * unit(random),
+           0.03 + 0.2 * unit(random),
+           unit(random) < 0.5,
+           {}};
       const double bright = std::min(0.9, std::exp(-1.75 + 0.85 * normal(random)));
       // Saturations of a real place: most things are dull, a few are not (from memory).
       const double saturation = unit(random) < 0.35 ? 0.03 : 0.35 * std::abs(normal(random));
       const double hue = 6.283185307 * unit(random);
       for (std::size_t c = 0; c < 3; ++c)
-        t.colour[c] = bright * std::max(0.05, 1 + saturation * std::cos(hue + 2.0944 * static_cast<double>(c)));
+        t.colour[c] =
+            bright *
+            std::max(0.05, 1 + saturation * std::cos(hue + 2.0944 * static_cast<double>(c)));
     }
   }
   Triple at(double u, double v) const {
     Triple colour = v < horizon_ ? scaled(ground_, 0.8 + 0.5 * v) : scaled(below_, 0.75 + 0.5 * u);
     for (const Thing& t : things_) {
       const double x = (u - t.x) / t.w, y = (v - t.y) / t.h;
-      if (t.round ? x * x + y * y < 1 : std::abs(x) < 1 && std::abs(y) < 1) colour = scaled(t.colour, 1 - 0.25 * x);
+      if (t.round ? x * x + y * y < 1 : std::abs(x) < 1 && std::abs(y) < 1)
+        colour = scaled(t.colour, 1 - 0.25 * x);
     }
     for (std::size_t c = 0; c < 3; ++c) colour[c] *= light_[c];
     return colour;
@@ -98,7 +110,8 @@ constexpr Grid chart_grid{6, 4, 0.8}, grey_grid{7, 1, 0.9}, wedge_grid{21, 1, 1.
 
 Rect<SleeveSpace> inner(const Rect<SleeveSpace>& frame, const Grid& grid, int i) {
   const double w = frame.width.mm() / grid.columns, h = frame.height.mm() / grid.rows;
-  const double x = frame.x.mm() + (i % grid.columns + 0.5) * w, y = frame.y.mm() + (i / grid.columns + 0.5) * h;
+  const double x = frame.x.mm() + (i % grid.columns + 0.5) * w,
+               y = frame.y.mm() + (i / grid.columns + 0.5) * h;
   const double kw = w * grid.size * 0.6, kh = h * grid.size * 0.6;  // well inside the patch
   const auto um = [](double mm) { return Micrometres::from_mm(mm); };
   return {um(x - kw / 2), um(y - kh / 2), um(kw), um(kh)};
@@ -115,10 +128,14 @@ FilmModel FilmModel::made(unsigned seed, Process process, bool chromogenic, doub
   const double steep = 0.60 + 0.04 * plus_minus(random);
   switch (process) {
     case Process::colour_negative: {
-      // Bases from memory (trade.md 4.3), contrasts as READ there with some spread; the layers' speeds as on its control strip.
-      f.base = {0.28 + 0.06 * plus_minus(random), 0.63 + 0.06 * plus_minus(random), 0.80 + 0.10 * plus_minus(random)};
-      f.gamma = {steep * 0.851 * (1 + 0.03 * plus_minus(random)), steep, steep * 1.040 * (1 + 0.03 * plus_minus(random))};
-      f.speed = {0.8 + 0.018 + 0.03 * plus_minus(random), 0.8, 0.8 + 0.2 + 0.03 * plus_minus(random)};
+      // Bases from memory (trade.md 4.3), contrasts as READ there with some spread; the layers'
+      // speeds as on its control strip.
+      f.base = {0.28 + 0.06 * plus_minus(random), 0.63 + 0.06 * plus_minus(random),
+                0.80 + 0.10 * plus_minus(random)};
+      f.gamma = {steep * 0.851 * (1 + 0.03 * plus_minus(random)), steep,
+                 steep * 1.040 * (1 + 0.03 * plus_minus(random))};
+      f.speed = {0.8 + 0.018 + 0.03 * plus_minus(random), 0.8,
+                 0.8 + 0.2 + 0.03 * plus_minus(random)};
       for (double& t : f.toe) t = 0.20 + 0.06 * plus_minus(random);
       for (double& r : f.range) r = 2.7 + 0.3 * plus_minus(random);
       f.held_back = 0.03 + 0.02 * plus_minus(random);
@@ -130,7 +147,8 @@ FilmModel FilmModel::made(unsigned seed, Process process, bool chromogenic, doub
     case Process::bw_negative:
       f.base = chromogenic ? Triple{0.30, 0.52, 0.60} : Triple{0.27, 0.28, 0.29};
       for (double& b : f.base) b += 0.05 * plus_minus(random);
-      f.gamma = chromogenic ? Triple{steep * 1.02, steep, steep * 0.95} : Triple{steep, steep, steep * 1.01};
+      f.gamma = chromogenic ? Triple{steep * 1.02, steep, steep * 0.95}
+                            : Triple{steep, steep, steep * 1.01};
       f.speed = {0.8, 0.8, 0.8};
       f.toe = {0.2, 0.2, 0.2};
       f.range = {2.6, 2.6, 2.6};
@@ -150,7 +168,8 @@ Triple FilmModel::densities(const Triple& light) const {
   Triple log_e{};
   for (std::size_t c = 0; c < 3; ++c) log_e[c] = std::log10(std::max(light[c], 1e-5) / 0.18);
   if (process == Process::bw_negative) {
-    const double grey = std::log10(std::max(0.25 * light[0] + 0.6 * light[1] + 0.15 * light[2], 1e-5) / 0.18);
+    const double grey =
+        std::log10(std::max(0.25 * light[0] + 0.6 * light[1] + 0.15 * light[2], 1e-5) / 0.18);
     log_e = {grey, grey, grey};
   }
   const double mean = (log_e[0] + log_e[1] + log_e[2]) / 3;
@@ -173,8 +192,10 @@ std::vector<Triple> chart_lab() {
   std::string line;
   bool data = false;
   while (std::getline(in, line)) {
-    if (line.starts_with("BEGIN_DATA")) data = line.find("FORMAT") == std::string::npos;
-    else if (line.starts_with("END_DATA")) data = false;
+    if (line.starts_with("BEGIN_DATA"))
+      data = line.find("FORMAT") == std::string::npos;
+    else if (line.starts_with("END_DATA"))
+      data = false;
     else if (data) {
       std::istringstream words(line);
       std::string name;
@@ -186,10 +207,13 @@ std::vector<Triple> chart_lab() {
 }
 
 std::vector<Triple> chart_light() {
-  constexpr std::array<Triple, 3> xyz_of_rgb{{{0.4124, 0.3576, 0.1805}, {0.2126, 0.7152, 0.0722}, {0.0193, 0.1192, 0.9505}}};
-  constexpr std::array<Triple, 3> bradford{{{0.8951, 0.2664, -0.1614}, {-0.7502, 1.7135, 0.0367}, {0.0389, -0.0685, 1.0296}}};
+  constexpr std::array<Triple, 3> xyz_of_rgb{
+      {{0.4124, 0.3576, 0.1805}, {0.2126, 0.7152, 0.0722}, {0.0193, 0.1192, 0.9505}}};
+  constexpr std::array<Triple, 3> bradford{
+      {{0.8951, 0.2664, -0.1614}, {-0.7502, 1.7135, 0.0367}, {0.0389, -0.0685, 1.0296}}};
   constexpr Triple d50{0.9642, 1, 0.8249};
-  const Triple d65 = times(xyz_of_rgb, {1, 1, 1}), cone50 = times(bradford, d50), cone65 = times(bradford, d65);
+  const Triple d65 = times(xyz_of_rgb, {1, 1, 1}), cone50 = times(bradford, d50),
+               cone65 = times(bradford, d65);
   std::vector<Triple> out;
   for (const Triple& lab : chart_lab()) {
     const double fy = (lab[0] + 16) / 116;
@@ -206,7 +230,8 @@ std::vector<Triple> chart_light() {
 
 double ChartPage::light(std::size_t channel, double u, double v) const {
   const double line = (across ? v : u) - middle, travel = ((across ? u : v) + 1) / 2;
-  return (1 - bow[channel] * line * line) * (1 - drift * (1 - std::exp(-2 * travel)) / (1 - std::exp(-2.0)));
+  return (1 - bow[channel] * line * line) *
+         (1 - drift * (1 - std::exp(-2 * travel)) / (1 - std::exp(-2.0)));
 }
 
 profile::SleeveProfile ChartPage::sleeve() {
@@ -226,7 +251,8 @@ ChartPage ChartPage::made(const FilmModel& film, const ChartPageOptions& o) {
   ChartPage page{};
   page.origin = {block.x.mm(), block.y.mm()};
   const double mm = o.ppi.mm_per_pixel();
-  page.picture = image::Rgb16(core::to_pixels(block.width, o.ppi).value, core::to_pixels(block.height, o.ppi).value);
+  page.picture = image::Rgb16(core::to_pixels(block.width, o.ppi).value,
+                              core::to_pixels(block.height, o.ppi).value);
   const double exposed = std::pow(2.0, o.exposure);
 
   // What the frames show.
@@ -238,19 +264,25 @@ ChartPage ChartPage::made(const FilmModel& film, const ChartPageOptions& o) {
   std::vector<Picture> pictures;
   for (int i = 0; i < 12; ++i) pictures.emplace_back(random);
   const auto grey = [](double stops) { return scaled({0.18, 0.18, 0.18}, std::pow(2.0, stops)); };
-  const auto step = [](int i) { return scaled({0.9, 0.9, 0.9}, std::pow(10.0, 0.9 - 0.15 * (20 - i))); };
+  const auto step = [](int i) {
+    return scaled({0.9, 0.9, 0.9}, std::pow(10.0, 0.9 - 0.15 * (20 - i)));
+  };
   for (int i = 0; i < 12; ++i) {
     const auto area = profile.frame_area(i / 4, i % 4);
     const auto which = shows[static_cast<std::size_t>(i)];
     for (int k = 0; which == Shows::chart && k < 24; ++k)
       page.chart.push_back({inner(area, chart_grid, k), patches[static_cast<std::size_t>(k)]});
-    for (int k = 0; which == Shows::greys && k < 7; ++k) page.greys.push_back({inner(area, grey_grid, k), grey(k - 3)});
-    for (int k = 0; which == Shows::wedge && k < 21; ++k) page.wedge.push_back({inner(area, wedge_grid, k), step(k)});
+    for (int k = 0; which == Shows::greys && k < 7; ++k)
+      page.greys.push_back({inner(area, grey_grid, k), grey(k - 3)});
+    for (int k = 0; which == Shows::wedge && k < 21; ++k)
+      page.wedge.push_back({inner(area, wedge_grid, k), step(k)});
   }
   const auto cell = [](const Grid& g, double u, double v) {
     const double x = u * g.columns, y = v * g.rows;
     const double dx = std::abs(x - std::floor(x) - 0.5), dy = std::abs(y - std::floor(y) - 0.5);
-    return dx > g.size / 2 || dy > g.size / 2 ? -1 : static_cast<int>(y) * g.columns + static_cast<int>(x);
+    return dx > g.size / 2 || dy > g.size / 2
+               ? -1
+               : static_cast<int>(y) * g.columns + static_cast<int>(x);
   };
   const auto scene = [&](int frame, double u, double v) -> Triple {
     switch (shows[static_cast<std::size_t>(frame)]) {
@@ -271,50 +303,62 @@ ChartPage ChartPage::made(const FilmModel& film, const ChartPageOptions& o) {
   };
 
   const auto plain = film.densities({0, 0, 0});
-  const double width = static_cast<double>(page.picture.width()), height = static_cast<double>(page.picture.height());
+  const double width = static_cast<double>(page.picture.width()),
+               height = static_cast<double>(page.picture.height());
   std::uniform_real_distribution<double> plus_minus(-1, 1);
   const unsigned of_light = o.light_seed != 0 ? o.light_seed : o.seed;
   random.seed(of_light * 104729 + 11);
   page.middle = 0.15 * plus_minus(random), page.drift = o.drift, page.across = o.across;
   Triple lamp{};
   for (std::size_t c = 0; c < 3; ++c)
-    page.bow[c] = o.bow * (1 + 0.15 * plus_minus(random)), lamp[c] = full_scale * (c == 0 ? 1.0 : c == 1 ? 0.97 : 0.91);
+    page.bow[c] = o.bow * (1 + 0.15 * plus_minus(random)), lamp[c] = full_scale * (c == 0   ? 1.0
+                                                                                   : c == 1 ? 0.97
+                                                                                            : 0.91);
   page.open_light = scaled({lamp[0], lamp[1], lamp[2]}, std::pow(10.0, -pocket_density));
   std::normal_distribution<float> normal(0, 1);
   std::minstd_rand quick(of_light * 31 + 5);
   const double edge = 34.975;
   for (std::int64_t y = 0; y < page.picture.height(); ++y) {
     std::uint16_t* row = page.picture.row(y);
-    const double py = page.origin.y + (static_cast<double>(y) + 0.5) * mm - profile.strips.first.y.mm();
+    const double py =
+        page.origin.y + (static_cast<double>(y) + 0.5) * mm - profile.strips.first.y.mm();
     const int strip = static_cast<int>(std::floor(py / profile.strips.pitch.mm()));
     const double across = py - strip * profile.strips.pitch.mm();
     for (std::int64_t x = 0; x < page.picture.width(); ++x) {
-      const double along = page.origin.x + (static_cast<double>(x) + 0.5) * mm - profile.strips.first.x.mm();
+      const double along =
+          page.origin.x + (static_cast<double>(x) + 0.5) * mm - profile.strips.first.x.mm();
       Triple density{};
-      bool is_film = strip >= 0 && strip < 3 && across < edge && along >= 0 && along < profile.strips.length.mm();
+      bool is_film = strip >= 0 && strip < 3 && across < edge && along >= 0 &&
+                     along < profile.strips.length.mm();
       if (is_film) {
-        const double in = std::min(across, edge - across), at = along - 4.75 * std::floor(along / 4.75) - 2.375;
+        const double in = std::min(across, edge - across),
+                     at = along - 4.75 * std::floor(along / 4.75) - 2.375;
         if (in > 2.01 && in < 4.8 && std::abs(at) < 0.99) is_film = false;
       }
       if (is_film) {
         density = plain;
-        const double u = (along - (153.0 - 4 * 38.0) / 2 - 1) / 38, v = (across - (edge - 24) / 2) / 24;
+        const double u = (along - (153.0 - 4 * 38.0) / 2 - 1) / 38,
+                     v = (across - (edge - 24) / 2) / 24;
         const int frame = static_cast<int>(std::floor(u));
         const double inside = (u - frame) * 38 / 36;
         if (frame >= 0 && frame < 4 && inside < 1 && v >= 0 && v < 1)
           density = film.densities(scaled(scene(strip * 4 + frame, inside, v), exposed));
       }
-      const double sx = 2 * (static_cast<double>(x) + 0.5) / width - 1, sy = 2 * (static_cast<double>(y) + 0.5) / height - 1;
+      const double sx = 2 * (static_cast<double>(x) + 0.5) / width - 1,
+                   sy = 2 * (static_cast<double>(y) + 0.5) / height - 1;
       for (std::size_t c = 0; c < 3; ++c) {
         const double light = lamp[c] * page.light(c, sx, sy);
         const double t = std::pow(10.0, -pocket_density - density[c]);
-        const double counts = light * (t + o.flare) + normal(quick) * o.noise * std::sqrt(0.05 + 0.95 * t);
-        row[x * 3 + static_cast<std::int64_t>(c)] = static_cast<std::uint16_t>(std::clamp(counts + 0.5, 0.0, 65535.0));
+        const double counts =
+            light * (t + o.flare) + normal(quick) * o.noise * std::sqrt(0.05 + 0.95 * t);
+        row[x * 3 + static_cast<std::int64_t>(c)] =
+            static_cast<std::uint16_t>(std::clamp(counts + 0.5, 0.0, 65535.0));
       }
     }
   }
   const auto gap = profile.strip(0);
-  page.rebate = {gap.x + Micrometres::from_mm(37.8), gap.y + Micrometres::from_mm(8), Micrometres::from_mm(1.4), Micrometres::from_mm(16)};
+  page.rebate = {gap.x + Micrometres::from_mm(37.8), gap.y + Micrometres::from_mm(8),
+                 Micrometres::from_mm(1.4), Micrometres::from_mm(16)};
   return page;
 }
 
