@@ -10,6 +10,7 @@
 #include "core/clock.h"
 #include "core/files.h"
 #include "density/density.h"
+#include "frames/frames.h"
 #include "profile/card.h"
 #include "proof/proof.h"
 #include "raw/tiff.h"
@@ -22,7 +23,7 @@ namespace fs = std::filesystem;
 struct Options {
   std::string sheet, stock, out, sleeve;
   int bits = 0;
-  bool outside = false;
+  bool outside = false, even = false;
 };
 
 struct Measure {
@@ -35,8 +36,7 @@ Result<Measure> measure(raw::Reader& sheet, const Options& o, const profile::She
   const auto card = card_beside(o.sheet);
   if (!card) return fail(card.error());
   const bool read_anew = !o.sleeve.empty();
-  if (!read_anew && *card && (*card)->open_light && (*card)->base)
-    return Measure{density::measured_from(*(*card)->open_light, *(*card)->base, stock), "card"};
+  if (auto told = read_anew || !*card ? std::nullopt : density::measured_from(**card, stock)) return Measure{std::move(*told), "card"};
   const std::string name = read_anew ? o.sleeve : *card ? (*card)->sleeve : "";
   auto measured = [&]() -> Result<density::Measured> {
     if (name.empty()) return density::measure(sheet, stock);
@@ -61,6 +61,24 @@ Result<int> convert_outside(const Options& o, const Common& common) {
   return 0;
 }
 
+/// The frames as the sleeve says they lie; found on the sheet.
+Result<std::unique_ptr<density::EvenSource>> evened(raw::Reader& sheet, const Options& o, const profile::Shelf& shelf,
+                                                    const profile::StockProfile& stock, const density::Measured& measured) {
+  const auto card = card_beside(o.sheet);
+  if (!card) return fail(card.error());
+  const std::string name = !o.sleeve.empty() ? o.sleeve : *card ? (*card)->sleeve : "";
+  if (name.empty()) return fail(Fault::usage, "--even: needs to know where frames lie; name the sleeve with --sleeve S");
+  const auto sleeve = shelf.sleeve(name);
+  if (!sleeve) return fail(sleeve.error());
+  const Spot<SleeveSpace> origin = *card ? (*card)->origin_mm : Spot<SleeveSpace>{};
+  const auto found = frames::find(sheet, origin, *sleeve, stock.process);
+  if (!found) return fail(found.error());
+  std::vector<Rect<SleeveSpace>> areas;
+  for (const frames::Frame& f : found->frames) areas.push_back(frames::inside(f));
+  say("each of " + std::to_string(areas.size()) + " frames balanced by itself");
+  return density::EvenSource::of(sheet, origin, stock, measured, areas);
+}
+
 Result<int> convert(const Options& o, const Common& common) {
   std::error_code ignored;
   if (fs::equivalent(o.sheet, o.out, ignored)) return fail(Fault::usage, o.out + ": is the sheet itself; name another file with -o");
@@ -77,7 +95,14 @@ Result<int> convert(const Options& o, const Common& common) {
   for (const std::string& caution : m->measured.cautions) say("lapwright: caution: " + caution);
 
   const density::Converter converter(*stock, m->measured);
-  density::PositiveSource positive(**sheet, converter);
+  density::PositiveSource page(**sheet, converter);
+  std::unique_ptr<density::EvenSource> even;
+  if (o.even) {
+    auto made = evened(**sheet, o, shelf, *stock, m->measured);
+    if (!made) return fail(made.error());
+    even = std::move(*made);
+  }
+  image::RowSource& positive = even ? static_cast<image::RowSource&>(*even) : page;
   std::string extension = fs::path(o.out).extension().string();
   std::transform(extension.begin(), extension.end(), extension.begin(), [](unsigned char c) { return static_cast<char>(std::tolower(c)); });
   const int bits = o.bits != 0 ? o.bits : extension == ".jpg" || extension == ".jpeg" ? 8 : 16;
@@ -91,7 +116,9 @@ Result<int> convert(const Options& o, const Common& common) {
     print_json({{"file", o.out}, {"stage", "built-in"}, {"stock", stock->name}, {"bits", bits}, {"measured_from", m->from},
                 {"open_light", {{"counts", m->measured.open_light.counts}, {"from", m->measured.open_light.from}}},
                 {"base", {{"counts", m->measured.base.counts}, {"density", d}, {"from", m->measured.base.from}}},
-                {"exposure", m->measured.exposure}, {"strips", strips}, {"cautions", m->measured.cautions},
+                {"exposure", m->measured.exposure}, {"even", o.even}, {"balance", m->measured.balance ? "sheet" : "profile"},
+                {"light", {{"uneven_percent", 100 * m->measured.uneven}, {"known_to", m->measured.light_residual}}},
+                {"flare", m->measured.flare}, {"darkest", m->measured.darkest}, {"strips", strips}, {"cautions", m->measured.cautions},
                 {"seconds", watch.seconds()}});
   } else {
     char line[160];
@@ -112,12 +139,14 @@ void add_convert(CLI::App& app, Common& common, Run& run) {
   c->add_option("-o,--out", o->out, "What to write: .tif (16 bits, or 8 with --bits 8) or .jpg")->required()->type_name("PROOF.tif");
   c->add_option("--sleeve", o->sleeve, "Sleeve profile: read base and open light anew on the sheet, where this profile has pockets and rebate")->type_name("S");
   c->add_option("--bits", o->bits, "Bits a sample: 16 or 8")->check(CLI::IsMember({8, 16}));
+  c->add_flag("--even", o->even, "Balance each frame by itself; without it one exposure for the page");
   c->add_flag("--outside", o->outside, "Run the outside stage of the configuration file instead");
   c->footer(
       "Open light and film base come from the card beside the sheet (SHEET.yaml) when it holds them; else they are measured on\n"
       "the sheet, by the card's sleeve or --sleeve, or without either by the picture's statistics. Density over base, the stock's\n"
       "gain and offset, one exposure for the page, a paper curve, sRGB with its profile embedded. The sheet is never changed.\n"
-      "--json: {file, stage, stock, bits, measured_from, open_light, base, exposure, strips, cautions, seconds}\n"
+      "--json: {file, stage, stock, bits, measured_from, open_light, light, flare, darkest, base, balance, exposure, even, strips,\n"
+      "cautions, seconds}\n"
       "Examples: lapwright convert sheet.tif --stock c41-daylight-400 -o proof.tif\n"
       "          lapwright convert sheet.tif --stock my-stock.yaml -o look.jpg");
   c->callback([o, &common, &run] { run = [o, &common] { return convert(*o, common); }; });

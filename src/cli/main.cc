@@ -82,6 +82,7 @@ int main(int argc, char** argv) {
   add_join(app, common, run);
   add_convert(app, common, run);
   add_frames(app, common, run);
+  add_stock(app, common, run);
   add_ledger(app, common, run);
   tell_common(app);
   app.footer(

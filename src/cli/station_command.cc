@@ -11,7 +11,7 @@ namespace {
 struct Arguments {
   std::string bed, key, events, infrared;
   int ppi = 0;
-  bool once = false, no_look = false;
+  bool once = false, no_look = false, even = false;
 };
 
 bool fits(const profile::BedProfile& bed, const bed::Device& device) {
@@ -72,6 +72,7 @@ Result<int> run_station(const Common& common, const Arguments& args) {
   setting.proof_ppi = *ppi;
   setting.convert = common.config.convert;
   setting.paper = common.config.paper;
+  setting.even = args.even;
   if (!args.infrared.empty()) {
     setting.infrared = args.infrared == "all" ? station::Setting::Infrared::all
                                               : station::Setting::Infrared::full;
@@ -126,6 +127,9 @@ void add_station(CLI::App& app, Common& common, Run& run) {
                   "film, whose picture holds it back as dust does")
       ->check(CLI::IsMember({"full", "all"}))
       ->type_name("W");
+  sub->add_flag("--even", args->even,
+                "Proofs with each frame balanced by itself, and a note that says so; without it one "
+                "exposure for the page");
   sub->add_flag("--once", args->once, "End after one job");
   sub->add_flag("--no-look", args->no_look,
                 "Never take the quick low-resolution look before a long pass");

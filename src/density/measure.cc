@@ -3,8 +3,11 @@
 #include <cstdio>
 
 #include "density/density.h"
+#include "density/evenness.h"
+#include "density/neutral.h"
 #include "density/paper.h"
 #include "density/plateau.h"
+#include "density/stock_curve.h"
 
 namespace lapwright::density {
 namespace {
@@ -18,6 +21,11 @@ constexpr double base_reach = 0.03;      // D: the same for film base, whose qua
 constexpr double other_stock = 0.03;     // D between strips' bases that tells another stock (trade.md 4.5 step 5)
 constexpr double negative_film = 1.6;    // D over open light that no negative's base passes
 constexpr double orange = 0.2;           // D of blue over red from which a tone is a colour mask's
+constexpr double opaque = 2.7;           // D over open light in every channel that no negative reaches (Dmax blue 2.98, READ trade.md 4.3)
+constexpr double slide_black = 3.0;      // READ trade.md 4.4: 3.0 to 3.5
+constexpr double slide_rebate = 1.8;     // D from which a slide's darkest plateau is taken for its own black
+constexpr double plainly = 0.4;          // how sure the neutrals of a sheet must be
+constexpr double piece_mm = 38;
 constexpr std::int64_t least_pixels = 30;
 
 std::string number(double v) {
@@ -30,6 +38,10 @@ std::array<double, 3> over(const std::array<double, 3>& open, const std::array<d
   std::array<double, 3> d{};
   for (std::size_t c = 0; c < 3; ++c) d[c] = std::log10(open[c] / counts[c]);
   return d;
+}
+std::array<double, 3> less(std::array<double, 3> counts, const std::array<double, 3>& flare) {
+  for (std::size_t c = 0; c < 3; ++c) counts[c] = std::max(counts[c] - flare[c], 0.5);
+  return counts;
 }
 double level(const std::array<double, 3>& counts) { return mean(over({65535, 65535, 65535}, counts)); }
 
@@ -143,6 +155,66 @@ bool only_film(const Tone& brightest, const StockProfile& stock) {
   return stock.process == Process::colour_negative && std::log10(brightest.counts[0] / brightest.counts[2]) > orange;
 }
 
+/// What is darker than any film lets be: something opaque lies there, and what is read is flare.
+std::array<double, 3> flare_of(const Overview& o, const std::array<double, 3>& open, Process process, std::array<double, 3>& darkest) {
+  ToneHistogram tones;
+  for (std::int64_t y = 0; y < o.height(); ++y)
+    for (std::int64_t x = 0; x < o.width(); ++x)
+      if (o.flat(x, y)) tones.add(o.density(x, y));
+  const auto peaks = tones.peaks(4.0 * least_pixels, base_reach);
+  if (peaks.empty()) return {};
+  const Tone dark = tone(o, o.all(), peaks.back().density - base_reach, 6);
+  if (dark.pixels < least_pixels) return {};
+  darkest = dark.counts;
+  std::array<double, 3> flare{};
+  const auto density = over(open, dark.counts);
+  for (std::size_t c = 0; c < 3; ++c) {
+    // A slide's own black is 3.0 at least (READ trade.md 4.4); a negative's red and green never get near to `opaque`.
+    if (process == Process::slide && mean(density) > slide_rebate)
+      flare[c] = std::max(0.0, dark.counts[c] - open[c] * std::pow(10.0, -slide_black));
+    else if (std::min({density[0], density[1], density[2]}) > opaque)
+      flare[c] = dark.counts[c];
+  }
+  return flare;
+}
+
+/// Open light's surface and the flare, taken out of the overview.
+void even_out(Overview& o, const PixelRect<SheetSpace>& area, const Tone& brightest, Process process, Measured& m) {
+  m.flare = flare_of(o, brightest.counts, process, m.darkest);
+  const OpenLight light = open_light(o, area, level(brightest.counts));
+  if (light.counts[0] > 0) m.evenness = light.evenness, m.uneven = light.uneven, m.light_residual = light.residual;
+  o.correct(m.evenness ? LightField(*m.evenness) : LightField(), m.flare);
+  if (m.uneven > 0.12)
+    m.cautions.push_back("open light differs by " + std::to_string(std::lround(100 * m.uneven)) +
+                         " % over the sheet; it is evened out, but the lamp or the window wants looking at");
+}
+
+/// Of a strip, where its pictures lie.
+Rect<SleeveSpace> middle_of(const SleeveProfile& sleeve, int strip) {
+  Rect<SleeveSpace> r = sleeve.strip(strip);
+  const Rect<SleeveSpace> f = sleeve.frame_area(strip, 0);
+  if (sleeve.strips.run == profile::Run::right) r.y = f.y, r.height = f.height;
+  else r.x = f.x, r.width = f.width;
+  return r;
+}
+
+/// Neutrals of the sheet go before a profile that stands for a whole class, when they are seen plainly.
+void balance(const Overview& o, const std::vector<PixelRect<SheetSpace>>& areas, const Tone& base, const StockProfile& stock, Measured& m) {
+  if (!stock.balance_on_sheet || stock.process != Process::colour_negative) return;
+  std::vector<Palette> pictures;
+  for (const auto& area : areas) pictures.push_back(palette(o, area, base.counts, m.flare, stock));
+  const NeutralAxis axis = neutral_axis(pictures, stock);
+  m.balance_sure = axis.sure;
+  if (axis.sure >= plainly) m.balance = profile::Card::Balance{axis.curve};
+}
+
+/// `area` in pieces of about a frame.
+void cut(const PixelRect<SheetSpace>& area, std::int64_t piece, std::vector<PixelRect<SheetSpace>>& out) {
+  for (std::int64_t y = area.y.value; y < area.bottom().value; y += piece)
+    for (std::int64_t x = area.x.value; x < area.right().value; x += piece)
+      out.push_back({{x}, {y}, {std::min(piece, area.right().value - x)}, {std::min(piece, area.bottom().value - y)}});
+}
+
 Measured without_open_light(const Overview& o, const Tone& base, const StockProfile& stock) {
   profile::Card::Reading open = reading(o, base, "worked out from the base of stock " + stock.name);
   const profile::Channels known = stock.base.value_or(profile::Channels{0.32, 0.63, 0.72});
@@ -181,29 +253,53 @@ Tone page_open(const Overview& o, const PixelRect<SheetSpace>& block, const std:
   return tone(o, block, open - open_reach, open + open_reach);
 }
 
-}  // namespace
-
-Measured measured_from(const profile::Card::Reading& open_light, const profile::Card::Reading& base, const StockProfile& stock) {
-  Measured m;
+/// Completes what was `found` on the sheet; cautions about the base come first.
+Measured made(const profile::Card::Reading& open_light, const profile::Card::Reading& base, const StockProfile& stock, Measured found) {
+  Measured m = std::move(found);
+  auto earlier = std::move(m.cautions);
+  m.cautions.clear();
   m.open_light = open_light;
   m.base = base;
-  m.base_density = over(open_light.counts, base.counts);
-  if (stock.process != Process::slide) m.exposure = PaperCurve(stock.paper).base_exposure() - stock.offset.green;
+  m.base_density = over(less(open_light.counts, m.flare), less(base.counts, m.flare));
+  const StockCurve green = m.balance ? StockCurve(m.balance->curve[1]) : StockCurve::of(stock, 1);
+  if (stock.process != Process::slide) m.exposure = PaperCurve(stock.paper).base_exposure() + StraightToe(stock.toe)(green(0));
   check(m, stock);
+  m.cautions.insert(m.cautions.end(), earlier.begin(), earlier.end());
   return m;
 }
 
+}  // namespace
+
+Measured measured_from(const profile::Card::Reading& open_light, const profile::Card::Reading& base, const StockProfile& stock) {
+  return made(open_light, base, stock, {});
+}
+
+std::optional<Measured> measured_from(const profile::Card& card, const StockProfile& stock) {
+  if (!card.open_light || !card.base) return std::nullopt;
+  Measured before;
+  before.evenness = card.evenness, before.flare = card.flare.value_or(std::array<double, 3>{});
+  if (stock.balance_on_sheet) before.balance = card.balance;
+  return made(*card.open_light, *card.base, stock, std::move(before));
+}
+
+void tell(const Measured& m, profile::Card& card) {
+  card.open_light = m.open_light, card.base = m.base, card.evenness = m.evenness, card.balance = m.balance;
+  if (m.flare != std::array<double, 3>{}) card.flare = m.flare;
+}
+
 Result<Measured> measure(image::RowSource& sheet, Spot<SleeveSpace> origin, const SleeveProfile& sleeve, const StockProfile& stock) {
-  const auto overview = Overview::of(sheet, origin);
+  auto overview = Overview::of(sheet, origin);
   if (!overview) return fail(overview.error());
-  const Overview& o = *overview;
+  Overview& o = *overview;
   const auto block = o.pixels(sleeve.block());
   const auto level_of_open = open_level(o, block);
   if (!level_of_open) return nothing_found("open light", stock);
   const Tone brightest = tone(o, block, *level_of_open - open_reach, *level_of_open + open_reach);
   if (brightest.pixels < least_pixels) return nothing_found("open light", stock);
   if (only_film(brightest, stock)) return without_open_light(o, brightest, stock);
-  const double open = level(brightest.counts);
+  Measured m;
+  even_out(o, block, brightest, stock.process, m);
+  const double open = open_level(o, block).value_or(*level_of_open);
 
   std::vector<Pocket> pockets;
   for (int i = 0; i < sleeve.strips.count; ++i) {
@@ -219,38 +315,42 @@ Result<Measured> measure(image::RowSource& sheet, Spot<SleeveSpace> origin, cons
   std::string from;
   const Tone light = page_open(o, block, pockets, open, sleeve.film == profile::Film::f135, from);
 
-  Measured strips;
-  for (const Pocket& p : pockets) {
-    if (p.base.pixels == 0) continue;
-    // The light beside the strip where there is enough of it: the lamp is not even over the window.
-    const auto around = o.pixels(sleeve.strip(p.strip - 1).grown({1500}));
-    const Tone near = tone(o, around, open - 2 * open_reach, open + open_reach);
-    strips.strips.push_back({p.strip, over(near.pixels >= least_pixels ? near.counts : light.counts, p.base.counts), p.base.spread});
-  }
-  if (strips.strips.empty()) {
+  for (const Pocket& p : pockets)
+    if (p.base.pixels > 0)
+      m.strips.push_back({p.strip, over(less(light.counts, m.flare), less(p.base.counts, m.flare)), p.base.spread});
+  if (m.strips.empty()) {
     if (stock.process != Process::slide) return nothing_found("film base", stock);
-    return measured_from(reading(o, light, from), reading(o, light, "none found"), stock);  // a slide needs open light only
+    return made(reading(o, light, from), reading(o, light, "none found"), stock, std::move(m));  // a slide needs open light only
   }
-  if (stock.process != Process::slide) compare_strips(strips);  // near a slide's blackest, 0.03 D is a few counts
-  Measured m = measured_from(reading(o, light, from), reading(o, page_base(pockets, strips), "rebate"), stock);
-  m.strips = std::move(strips.strips);
-  m.cautions.insert(m.cautions.end(), strips.cautions.begin(), strips.cautions.end());
-  return m;
+  if (stock.process != Process::slide) compare_strips(m);  // near a slide's blackest, 0.03 D is a few counts
+  const Tone base = page_base(pockets, m);
+  std::vector<PixelRect<SheetSpace>> pieces;
+  for (const Pocket& p : pockets)
+    if (p.base.pixels > 0) cut(o.pixels(middle_of(sleeve, p.strip - 1)), o.across_pixels(piece_mm), pieces);
+  balance(o, pieces, base, stock, m);
+  return made(reading(o, light, from), reading(o, base, "rebate"), stock, std::move(m));
 }
 
 Result<Measured> measure(image::RowSource& sheet, const StockProfile& stock) {
-  const auto overview = Overview::of(sheet, {});
+  auto overview = Overview::of(sheet, {});
   if (!overview) return fail(overview.error());
-  const Overview& o = *overview;
+  Overview& o = *overview;
   const auto level_of_open = open_level(o, o.all());
   if (!level_of_open) return nothing_found("open light", stock);
-  const Tone light = tone(o, o.all(), *level_of_open - open_reach, *level_of_open + open_reach);
+  Tone light = tone(o, o.all(), *level_of_open - open_reach, *level_of_open + open_reach);
   if (light.pixels < least_pixels) return nothing_found("open light", stock);
   if (only_film(light, stock)) return without_open_light(o, light, stock);
-  const Tone base = base_tone(o, o.all(), level(light.counts), stock);
+  Measured m;
+  even_out(o, o.all(), light, stock.process, m);
+  const double open = open_level(o, o.all()).value_or(*level_of_open);
+  light = tone(o, o.all(), open - open_reach, open + open_reach);
+  const Tone base = base_tone(o, o.all(), open, stock);
   if (base.pixels < least_pixels && stock.process != Process::slide) return nothing_found("film base", stock);
-  return measured_from(reading(o, light, "the brightest plateau"),
-                       reading(o, base.pixels ? base : light, base.pixels ? "the film's plateau" : "none found"), stock);
+  std::vector<PixelRect<SheetSpace>> pieces;
+  cut(o.all(), o.across_pixels(piece_mm), pieces);
+  balance(o, pieces, base, stock, m);
+  return made(reading(o, light, "the brightest plateau"),
+              reading(o, base.pixels ? base : light, base.pixels ? "the film's plateau" : "none found"), stock, std::move(m));
 }
 
 }  // namespace lapwright::density

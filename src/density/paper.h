@@ -14,11 +14,19 @@ namespace lapwright::density {
 class PaperCurve {
  public:
   explicit PaperCurve(const profile::StockProfile::Paper& paper)
-      : dmin_(paper.dmin), dmax_(paper.dmax), k_(4 * paper.slope / (paper.dmax - paper.dmin)) {}
+      : dmin_(paper.dmin), dmax_(paper.dmax), slope_(paper.slope), k_(4 * paper.slope / (paper.dmax - paper.dmin)), knee_(paper.knee) {}
   /// Print density for a log exposure over the curve's middle.
-  double print(double h) const { return dmin_ + (dmax_ - dmin_) / (1 + std::exp(-k_ * h)); }
+  double print(double h) const {
+    if (knee_ <= 0) return dmin_ + (dmax_ - dmin_) / (1 + std::exp(-k_ * h));
+    const double straight = (dmin_ + dmax_) / 2 + slope_ * h;
+    return dmax_ - bent(dmax_ - dmin_ - bent(straight - dmin_));
+  }
   /// The log exposure over the middle that prints as `density` (between dmin and dmax).
-  double exposure_for(double density) const { return -std::log((dmax_ - dmin_) / (density - dmin_) - 1) / k_; }
+  double exposure_for(double density) const {
+    if (knee_ <= 0) return -std::log((dmax_ - dmin_) / (density - dmin_) - 1) / k_;
+    const double straight = dmin_ + unbent(dmax_ - dmin_ - unbent(dmax_ - density));
+    return (straight - (dmin_ + dmax_) / 2) / slope_;
+  }
   /// The film base prints near black: at 0.9 of the paper's blackest, so that least light is used (READ trade.md 4.5 step 8).
   double base_exposure() const { return exposure_for(0.9 * dmax_); }
   /// Reflected light of a print density, 0 at dmax, 1 at dmin.
@@ -28,7 +36,29 @@ class PaperCurve {
   }
 
  private:
-  double dmin_, dmax_, k_;
+  /// 0 far below 0, `d` far above, over a bend of the knee's width.
+  double bent(double d) const { return d > 30 * knee_ ? d : knee_ * std::log1p(std::exp(d / knee_)); }
+  double unbent(double d) const { return d > 30 * knee_ ? d : knee_ * std::log(std::expm1(std::max(d / knee_, 1e-12))); }
+  double dmin_, dmax_, slope_, k_, knee_;
+};
+
+/// The film's own bend at its base undone, so that shadows lie apart as they did in the scene. Rises from `-toe` at the base;
+/// far above the toe it changes nothing.
+class StraightToe {
+ public:
+  explicit StraightToe(double toe) : toe_(toe) {}
+  double operator()(double density) const {
+    if (toe_ <= 0) return density;
+    const double floor = -toe_, soft = 0.3 * toe_;
+    if (density > 30 * toe_) return density;
+    if (density <= 0) return floor + density;  // thinner than the base is no film: blacker than it
+    const double straight = density < 1e-4 * toe_ ? -9 * toe_ : toe_ * std::log(std::expm1(density / toe_));
+    const double over = (straight - floor) / soft;
+    return floor + (over > 30 ? straight - floor : soft * std::log1p(std::exp(over)));
+  }
+
+ private:
+  double toe_;
 };
 
 /// IEC 61966-2-1.

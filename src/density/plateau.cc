@@ -3,6 +3,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "density/evenness.h"
+
 namespace lapwright::density {
 namespace {
 
@@ -26,15 +28,11 @@ Result<Overview> Overview::of(image::RowSource& sheet, Spot<SleeveSpace> origin)
   o.origin_ = origin;
   o.mm_ = sheet.ppi().mm_per_pixel() * static_cast<double>(factor);
   const std::int64_t w = o.width(), h = o.height();
+  o.across_ = static_cast<double>(sheet.width()) / static_cast<double>(factor);
+  o.down_ = static_cast<double>(sheet.height()) / static_cast<double>(factor);
   o.density_ = image::Plane(w, h);
   o.flat_.assign(static_cast<std::size_t>(w * h), 0);
-  for (std::int64_t y = 0; y < h; ++y)
-    for (std::int64_t x = 0; x < w; ++x) {
-      const std::uint16_t* p = o.counts(x, y);
-      double sum = 0;
-      for (int c = 0; c < 3; ++c) sum += std::log10(65535.0 / std::max<double>(p[c], 1));
-      o.density_.row(y)[x] = static_cast<float>(sum / 3);
-    }
+  o.densities();
   for (std::int64_t y = 1; y + 1 < h; ++y)
     for (std::int64_t x = 1; x + 1 < w; ++x) {
       int low[3] = {65535, 65535, 65535}, high[3] = {0, 0, 0};
@@ -49,6 +47,33 @@ Result<Overview> Overview::of(image::RowSource& sheet, Spot<SleeveSpace> origin)
       o.flat_[static_cast<std::size_t>(y * w + x)] = flat;
     }
   return o;
+}
+
+void Overview::densities() {
+  for (std::int64_t y = 0; y < height(); ++y)
+    for (std::int64_t x = 0; x < width(); ++x) {
+      const std::uint16_t* p = counts(x, y);
+      double sum = 0;
+      for (int c = 0; c < 3; ++c) sum += std::log10(65535.0 / std::max<double>(p[c], 1));
+      density_.row(y)[x] = static_cast<float>(sum / 3);
+    }
+}
+
+void Overview::correct(const LightField& field, const std::array<double, 3>& flare) {
+  for (std::size_t c = 0; c < 3; ++c) {
+    std::vector<double> along(static_cast<std::size_t>(width()));
+    for (std::int64_t x = 0; x < width(); ++x) along[static_cast<std::size_t>(x)] = field.along(c, u(x));
+    for (std::int64_t y = 0; y < height(); ++y) {
+      std::uint16_t* row = picture_.row(y);
+      const double across = field.across(c, v(y));
+      for (std::int64_t x = 0; x < width(); ++x) {
+        std::uint16_t& n = row[x * 3 + static_cast<std::int64_t>(c)];
+        n = static_cast<std::uint16_t>(
+            std::clamp((n - flare[c]) / (along[static_cast<std::size_t>(x)] * across) + flare[c] + 0.5, 0.0, 65535.0));
+      }
+    }
+  }
+  densities();
 }
 
 PixelRect<SheetSpace> Overview::pixels(const Rect<SleeveSpace>& area) const {

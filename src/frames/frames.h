@@ -28,6 +28,14 @@ struct Frame {
   bool corrected = false;
 };
 
+/// The upright rectangle that lies wholly in a frame.
+inline Rect<SleeveSpace> inside(const Frame& f) {
+  const auto& c = f.corners;
+  const double l = std::max(c[0].x, c[3].x), r = std::min(c[1].x, c[2].x), t = std::max(c[0].y, c[1].y), b = std::min(c[2].y, c[3].y);
+  const auto um = [](double mm) { return Micrometres::from_mm(mm); };
+  return {um(l), um(t), um(std::max(0.0, r - l)), um(std::max(0.0, b - t))};
+}
+
 struct Report {
   std::vector<Frame> frames;
   int sure = 0;  // how many with sure >= 0.9

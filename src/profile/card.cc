@@ -62,6 +62,8 @@ std::array<double, N> array_of(const Section& s, const std::string& key, double 
   return out;
 }
 
+constexpr const char* channel_names[] = {"red", "green", "blue"};
+
 std::string checksum(const Section& s) {
   const std::string value = s.text("sha256");
   const bool hex =
@@ -171,6 +173,19 @@ std::string write_card(const Card& card) {
   if (card.infrared) write_infrared(out, "", *card.infrared);
   if (card.open_light) write_reading(out, "open_light", *card.open_light, "");
   if (card.base) write_reading(out, "base", *card.base, density_remark(card));
+  if (card.evenness) {
+    out += "evenness:  # log10 of light over open_light; u, u2, u3, v, v2, v3 of -1 to 1 over width and height\n";
+    for (std::size_t c = 0; c < 3; ++c) line(out, "  ", channel_names[c], list(card.evenness->terms[c]));
+  }
+  if (card.flare) line(out, "", "flare", list(*card.flare) + "  # counts that come past the film");
+  if (card.balance) {
+    out += "balance:  # net density to what the channels agree in, by the sheet's own neutrals\n";
+    for (std::size_t c = 0; c < 3; ++c) line(out, "  ", channel_names[c], points_text(card.balance->curve[c]));
+  }
+  if (card.lettering) {
+    line(out, "", "lettering", "{lightness: " + num(card.lettering->lightness) + ", chroma: " + num(card.lettering->chroma) +
+                                   ", hue: " + num(card.lettering->hue_degrees) + "}  # on the positive, before any trim");
+  }
   return out;
 }
 
@@ -180,7 +195,8 @@ Result<Card> read_card(const std::string& yaml, const std::string& file) {
   Complaint complaint(file, Fault::bad_data);
   const Section top(*tree, "", complaint,
                     {"file", "sha256", "roll", "sleeve", "stock", "ppi", "pixels", "origin",
-                     "mm_per_pixel", "passes", "laps", "infrared", "open_light", "base"});
+                     "mm_per_pixel", "passes", "laps", "infrared", "open_light", "base",
+                     "evenness", "flare", "balance", "lettering"});
   Card card;
   card.file = top.text("file");
   card.sha256 = checksum(top);
@@ -206,6 +222,20 @@ Result<Card> read_card(const std::string& yaml, const std::string& file) {
   const Section::Known reading{"counts", "where", "from"};
   if (top.has("open_light")) card.open_light = read_reading(top.part("open_light", reading));
   if (top.has("base")) card.base = read_reading(top.part("base", reading));
+  if (top.has("evenness")) {
+    const Section e = top.part("evenness", {"red", "green", "blue"});
+    card.evenness.emplace();
+    for (std::size_t c = 0; c < 3; ++c) card.evenness->terms[c] = array_of<6>(e, channel_names[c], -1, 1);
+  }
+  if (top.has("flare")) card.flare = array_of<3>(top, "flare", 0, 65535);
+  if (top.has("balance")) {
+    const Section b = top.part("balance", {"red", "green", "blue"});
+    card.balance = Card::Balance{{b.rising("red"), b.rising("green"), b.rising("blue")}};
+  }
+  if (top.has("lettering")) {
+    const Section l = top.part("lettering", {"lightness", "chroma", "hue"});
+    card.lettering = Card::Lettering{l.number("lightness", 0, 100), l.number("chroma", 0, 300), l.number("hue", 0, 360)};
+  }
   if (complaint.any()) return fail(complaint.error());
   return card;
 }

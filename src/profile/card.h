@@ -6,6 +6,7 @@
 #pragma once
 
 #include <array>
+#include <map>
 #include <optional>
 #include <string>
 #include <utility>
@@ -49,8 +50,19 @@ struct Card {
     Rect<SleeveSpace> where;
     std::string from;  // "empty pocket", "gutter", "rebate", ...
   };
+  /// log10 of the light over open_light: terms of u, u^2, u^3, v, v^2, v^3 for red, green, blue, where u and v run from -1 to 1
+  /// over the picture's width and height.
+  struct Evenness { std::array<std::array<double, 6>, 3> terms{}; };
+  /// What makes the channels agree, as the sheet's own neutrals show it: a stock's curves.
+  struct Balance { std::array<std::map<double, double>, 3> curve; };
+  /// The edge lettering as the positive shows it before any trim: CIE LCh(ab).
+  struct Lettering { double lightness = 0, chroma = 0, hue_degrees = 0; };
   std::optional<Infrared> infrared;
   std::optional<Reading> open_light, base;  // base also in density over open light = log10(open/base)
+  std::optional<Evenness> evenness;
+  std::optional<std::array<double, 3>> flare;  // counts that reach the sensor past the film
+  std::optional<Balance> balance;
+  std::optional<Lettering> lettering;
 };
 
 std::string write_card(const Card& card);

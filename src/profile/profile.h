@@ -73,7 +73,16 @@ struct StockProfile {
   bool silver = false;  // the picture is of silver, which holds back infrared as dust does
   std::optional<Channels> base;
   Channels gain{1, 1, 1}, offset{0, 0, 0};
-  struct Paper { double slope = 2.97, dmin = 0.05, dmax = 2.10; } paper;
+  /// Red, green, blue: net density to the density that the channels agree in, rising, two points at least; in place of gain and
+  /// offset where toe and shoulder need it.
+  using Curve = std::map<double, double>;
+  std::optional<std::array<Curve, 3>> curve;
+  /// Net densities times this are the layers' own: row by row what each takes of red, green and blue.
+  std::optional<std::array<std::array<double, 3>, 3>> crosstalk;
+  double toe = 0;  // net density over which the film bends away from its base; straightened where it is not 0
+  bool balance_on_sheet = false;  // gain and offset stand for a whole class: neutrals that a sheet shows plainly go before them
+  /// `knee`: how many densities the bends at either end of a straight slope take; 0: one long bend.
+  struct Paper { double slope = 2.97, dmin = 0.05, dmax = 2.10, knee = 0; } paper;
   Trim trim;
   std::vector<int> film_numbers;  // of the code on the film's edge that this stock is known by; 16 to 2047
 };
@@ -81,6 +90,8 @@ struct StockProfile {
 Result<BedProfile> parse_bed(const std::string& yaml, const std::string& file);
 Result<SleeveProfile> parse_sleeve(const std::string& yaml, const std::string& file);
 Result<StockProfile> parse_stock(const std::string& yaml, const std::string& file);
+/// The profile as YAML that parse_stock() reads back alike, after `remarks` (each a line of comment).
+std::string write_stock(const StockProfile& stock, const std::vector<std::string>& remarks);
 
 /// Finds profiles by name in folders (each with beds/, sleeves/, stocks/), first folder first; a name that holds
 /// a slash or ends in .yaml is a path and used as it is.

@@ -70,6 +70,12 @@ std::string number_text(double value) {
   return trouble == std::errc{} ? std::string(buffer, end) : std::string("0");
 }
 
+std::string points_text(const std::map<double, double>& points) {
+  std::string out;
+  for (const auto& [at, value] : points) out += (out.empty() ? "{" : ", ") + number_text(at) + ": " + number_text(value);
+  return out + "}";
+}
+
 Section::Section(const Tree& tree, std::string path, Complaint& complaint, const Known& known)
     : tree_(&tree), path_(std::move(path)), complaint_(&complaint) {
   if (tree.kind != Tree::Kind::map) {
@@ -218,6 +224,34 @@ std::vector<std::string> Section::texts(const std::string& key) const {
       complaint_->add(item.line, path(key), shown(item) + " in the list; each must be a text");
     }
     out.push_back(item.text);
+  }
+  return out;
+}
+
+std::map<double, double> Section::rising(const std::string& key) const {
+  static const std::map<double, double> harmless{{0, 0}, {1, 1}};
+  const Section points = part(key, {});
+  const Tree* value = tree(key);
+  if (!value || value->kind != Tree::Kind::map) return harmless;
+  std::map<double, double> out;
+  for (const Member& m : value->members) {
+    const auto at = to_number(m.key);
+    if (!at || *at < -1 || *at > 6) {
+      complaint_->add(m.line, path(key), "'" + m.key + "' is not a net density; keys are densities from -1 to 6");
+      return harmless;
+    }
+    if (!out.emplace(*at, points.number(m.key, -3, 8)).second) complaint_->add(m.line, path(key), "'" + m.key + "' comes twice");
+  }
+  if (out.size() < 2 || out.size() > 64) {
+    wrong(key, std::to_string(out.size()) + " points; must be 2 to 64");
+    return harmless;
+  }
+  for (auto at = out.begin(), after = std::next(at); after != out.end(); ++at, ++after) {
+    const double slope = (after->second - at->second) / (after->first - at->first);
+    if (slope >= 0.05 && slope <= 20) continue;
+    wrong(key, "from " + number_text(at->first) + " to " + number_text(after->first) + " its slope is " + number_text(slope) +
+                   "; must be from 0.05 to 20");
+    return harmless;
   }
   return out;
 }

@@ -8,6 +8,7 @@
 #pragma once
 
 #include <cstdint>
+#include <map>
 #include <optional>
 #include <string>
 #include <vector>
@@ -36,6 +37,8 @@ std::optional<double> to_number(const std::string& text);
 std::optional<std::int64_t> to_whole(const std::string& text);
 /// Shortest decimal that reads back as the same double.
 std::string number_text(double value);
+/// "{0: 0, 0.5: 0.6}".
+std::string points_text(const std::map<double, double>& points);
 
 class Section {
  public:
@@ -61,6 +64,8 @@ class Section {
   std::vector<double> numbers(const std::string& key, std::size_t count, double least,
                               double most) const;
   std::vector<std::string> texts(const std::string& key) const;
+  /// A mapping of densities to densities with slopes from 0.05 to 20, 2 to 64 of them.
+  std::map<double, double> rising(const std::string& key) const;
   /// A nested mapping; complains when absent.
   Section part(const std::string& key, const Known& known) const;
   /// The list of mappings under a key; none when absent.

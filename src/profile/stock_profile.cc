@@ -1,3 +1,5 @@
+#include <cmath>
+
 #include "profile/profile.h"
 #include "profile/section.h"
 
@@ -10,14 +12,65 @@ Channels channels(const Section& top, const std::string& key, double least, doub
           c.number("blue", least, most)};
 }
 
+std::array<double, 3> row_of(const Section& s, const std::string& key) {
+  const auto v = s.numbers(key, 3, -2, 3);
+  return {v[0], v[1], v[2]};
+}
+
+std::array<std::array<double, 3>, 3> matrix(const Section& s) {
+  const std::array<std::array<double, 3>, 3> m{row_of(s, "red"), row_of(s, "green"), row_of(s, "blue")};
+  const char* names[] = {"red", "green", "blue"};
+  for (std::size_t i = 0; i < 3; ++i)
+    if (m[i][i] - std::abs(m[i][(i + 1) % 3]) - std::abs(m[i][(i + 2) % 3]) < 0.1 && !s.complaint().any())
+      s.wrong(names[i], "its own channel must outweigh the two others by 0.1 at least");
+  return m;
+}
+
+std::string flow(const Channels& c) {
+  return "{red: " + number_text(c.red) + ", green: " + number_text(c.green) + ", blue: " + number_text(c.blue) + "}";
+}
+
 }  // namespace
+
+std::string write_stock(const StockProfile& s, const std::vector<std::string>& remarks) {
+  static constexpr const char* processes[] = {"colour-negative", "bw-negative", "slide"};
+  static constexpr const char* names[] = {"red", "green", "blue"};
+  std::string out = "stock: " + yaml_scalar(s.name) + "\nabout: " + yaml_scalar(s.about) +
+                    "\nprocess: " + processes[static_cast<int>(s.process)] + "\n";
+  for (const std::string& r : remarks) out += "# " + r + "\n";
+  if (s.silver != (s.process == Process::bw_negative)) out += std::string("image: ") + (s.silver ? "silver" : "dye") + "\n";
+  if (s.base) out += "base: " + flow(*s.base) + "\n";
+  out += "gain: " + flow(s.gain) + "\noffset: " + flow(s.offset) + "\n";
+  if (s.curve) {
+    out += "curve:\n";
+    for (std::size_t c = 0; c < 3; ++c) out += std::string("  ") + names[c] + ": " + points_text((*s.curve)[c]) + "\n";
+  }
+  if (s.crosstalk) {
+    out += "crosstalk:\n";
+    for (std::size_t c = 0; c < 3; ++c) {
+      const auto& r = (*s.crosstalk)[c];
+      out += std::string("  ") + names[c] + ": [" + number_text(r[0]) + ", " + number_text(r[1]) + ", " + number_text(r[2]) + "]\n";
+    }
+  }
+  if (s.toe > 0) out += "toe: " + number_text(s.toe) + "\n";
+  if (s.balance_on_sheet) out += "balance: sheet\n";
+  out += "paper: {slope: " + number_text(s.paper.slope) + ", dmin: " + number_text(s.paper.dmin) + ", dmax: " + number_text(s.paper.dmax) +
+         (s.paper.knee > 0 ? ", knee: " + number_text(s.paper.knee) : "") + "}\n";
+  out += "trim: {warmth: " + number_text(s.trim.warmth) + ", tint: " + number_text(s.trim.tint) +
+         ", brightness: " + number_text(s.trim.brightness) + ", contrast: " + number_text(s.trim.contrast) + "}\n";
+  for (std::size_t i = 0; i < s.film_numbers.size(); ++i)
+    out += (i == 0 ? "film_numbers: [" : ", ") + std::to_string(s.film_numbers[i]) +
+           (i + 1 == s.film_numbers.size() ? "]\n" : "");
+  return out;
+}
 
 Result<StockProfile> parse_stock(const std::string& yaml, const std::string& file) {
   const auto tree = parse_yaml(yaml, file, Fault::bad_profile);
   if (!tree) return fail(tree.error());
   Complaint complaint(file, Fault::bad_profile);
   const Section top(*tree, "", complaint,
-                    {"stock", "about", "process", "image", "base", "gain", "offset", "paper", "trim", "film_numbers"});
+                    {"stock", "about", "process", "image", "base", "gain", "offset", "curve",
+                     "toe", "crosstalk", "balance", "paper", "trim", "film_numbers"});
   StockProfile s;
   s.file = file;
   s.name = top.name("stock");
@@ -30,9 +83,19 @@ Result<StockProfile> parse_stock(const std::string& yaml, const std::string& fil
   if (top.has("base")) s.base = channels(top, "base", 0, 4);
   if (top.has("gain")) s.gain = channels(top, "gain", 0.1, 10);
   if (top.has("offset")) s.offset = channels(top, "offset", -3, 3);
+  if (top.has("curve")) {
+    const Section c = top.part("curve", {"red", "green", "blue"});
+    s.curve = {c.rising("red"), c.rising("green"), c.rising("blue")};
+  }
+  s.toe = top.number_or("toe", 0, 0, 0.5);
+  if (s.toe > 0 && s.toe < 0.01) top.wrong("toe", "must be 0 or from 0.01 to 0.5");
+  if (top.has("crosstalk")) s.crosstalk = matrix(top.part("crosstalk", {"red", "green", "blue"}));
+  if (top.has("balance")) s.balance_on_sheet = top.word("balance", {"profile", "sheet"}) == 1;
   if (top.has("paper")) {
-    const Section p = top.part("paper", {"slope", "dmin", "dmax"});
-    s.paper = {p.number("slope", 0.2, 20), p.number("dmin", 0, 1), p.number("dmax", 0.5, 5)};
+    const Section p = top.part("paper", {"slope", "dmin", "dmax", "knee"});
+    s.paper = {p.number("slope", 0.2, 20), p.number("dmin", 0, 1), p.number("dmax", 0.5, 5),
+               p.number_or("knee", 0, 0, 0.3)};
+    if (s.paper.knee > 0 && s.paper.knee < 0.01) p.wrong("knee", "must be 0 or from 0.01 to 0.3");
     if (s.paper.dmax < s.paper.dmin + 0.3) p.wrong("dmax", "must be at least 0.3 over dmin");
   }
   if (top.has("trim")) {

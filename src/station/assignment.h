@@ -38,6 +38,7 @@ struct Setting {
   Ppi proof_ppi;
   std::vector<std::string> convert;  // outside conversion stage, empty: the built-in one
   std::optional<std::array<double, 2>> paper;  // mm, that proofs are printed on
+  bool even = false;  // proofs with each frame balanced by itself
   enum class Infrared { none, full, all } infrared = Infrared::none;  // of which passes as well
 };
 

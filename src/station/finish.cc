@@ -7,6 +7,7 @@
 #include "density/density.h"
 #include "proof/proof.h"
 #include "station/assignment.h"
+#include "station/earlier.h"
 
 namespace lapwright::station {
 
@@ -99,11 +100,19 @@ profile::Card make_card(const Assignment& a, const Opened& o, const join::SheetG
 }
 
 Json lettering_json(const density::Lettering& l) {
-  return {{"found", l.found},
-          {"lightness", l.lightness},
-          {"chroma", l.chroma},
-          {"hue_degrees", l.hue_degrees},
-          {"verdict", l.verdict}};
+  Json j = {{"found", l.found},
+            {"lightness", l.lightness},
+            {"chroma", l.chroma},
+            {"hue_degrees", l.hue_degrees},
+            {"verdict", l.verdict},
+            {"earlier", l.earlier}};
+  if (!l.why.empty()) j["why"] = l.why;
+  if (l.trim)
+    j["trim"] = {{"warmth", l.trim->warmth},
+                 {"tint", l.trim->tint},
+                 {"brightness", l.trim->brightness},
+                 {"contrast", l.trim->contrast}};
+  return j;
 }
 
 /// The picture that an outside stage makes of a sheet; its file goes with this object.
@@ -166,16 +175,24 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
   auto measured = density::measure(**sheet, geometry.origin, a.sleeve, a.stock);
   if (!measured) return fail(measured.error());
   profile::Card card = make_card(a, *opened, geometry, written);
-  card.open_light = measured->open_light;
-  card.base = measured->base;
+  density::tell(*measured, card);
+  const density::Converter converter(a.stock, *measured);
+  density::PositiveSource built_in(**sheet, converter);
+  density::Lettering lettering;
+  if (s.convert.empty()) {
+    auto read = density::gauge(built_in, geometry.origin, a.sleeve);
+    if (!read) return fail(read.error());
+    lettering = *read;
+    if (lettering.found) card.lettering = density::before_trim(lettering, a.stock.trim);
+    density::compare(lettering, a.stock.trim,
+                     earlier_lettering(s.archive, a.stock.name, a.job.roll.name));
+  }
   auto card_file = write_named(s, folder / "sheet.yaml", profile::write_card(card));
   if (!card_file) return fail(card_file.error());
   products.files.push_back(*card_file);
 
   // The positive: the built-in stage as the rows are asked for, or an outside stage's 16-bit
   // picture.
-  const density::Converter converter(a.stock, *measured);
-  density::PositiveSource built_in(**sheet, converter);
   Outside outside(folder / ".outside.tif.part");
   image::RowSource* positive = &built_in;
   if (!s.convert.empty()) {
@@ -183,11 +200,27 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
       return fail(r.error());
     products.outside = outside.said;
     positive = outside.picture.get();
+    auto read = density::gauge(*positive, geometry.origin, a.sleeve);
+    if (!read) return fail(read.error());
+    lettering = *read;  // not to be compared with sheets of another stage
   }
-  auto lettering = density::gauge(*positive, geometry.origin, a.sleeve);
-  if (!lettering) return fail(lettering.error());
   auto found = frames::find(**sheet, geometry.origin, a.sleeve, a.stock.process);
   if (!found) return fail(found.error());
+
+  std::unique_ptr<density::EvenSource> even;
+  const bool evened = s.even && s.convert.empty();
+  if (evened) {
+    std::vector<Rect<SleeveSpace>> areas;
+    for (const frames::Frame& f : found->frames) areas.push_back(frames::inside(f));
+    auto made = density::EvenSource::of(**sheet, geometry.origin, a.stock, *measured, areas);
+    if (!made) return fail(made.error());
+    even = std::move(*made);
+    positive = even.get();
+  }
+  const std::string note =
+      a.job.roll.note + (evened ? a.job.roll.note.empty() ? "each frame balanced by itself"
+                                                          : "; each frame balanced by itself"
+                                : "");
 
   std::vector<std::string> cautions = measured->cautions;
   cautions.insert(cautions.end(), found->edge.cautions.begin(), found->edge.cautions.end());
@@ -196,7 +229,7 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
 
   const proof::Caption caption{a.job.roll.name,
                                a.stock.about.empty() ? a.stock.name : a.stock.about,
-                               a.job.roll.shot, a.job.roll.note, core::rfc3339_now().substr(0, 10),
+                               a.job.roll.shot, note, core::rfc3339_now().substr(0, 10),
                                s.identity.vendor, s.identity.model, written.sha256};
   proof::Options print;
   if (s.paper) print.paper = {(*s.paper)[0], (*s.paper)[1]};
@@ -210,7 +243,8 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
   tell("converted", {{"file", made->jpg.path.string()},
                      {"stage", s.convert.empty() ? "built-in" : "outside"},
                      {"base", {{"red", d[0]}, {"green", d[1]}, {"blue", d[2]}}},
-                     {"lettering", lettering_json(*lettering)},
+                     {"lettering", lettering_json(lettering)},
+                     {"even", evened},
                      {"cautions", cautions},
                      {"seconds", watch.seconds()}});
 

@@ -30,5 +30,7 @@ void loops(const Setting& setting, int ppi, Figures& figures);
 void joining(const Setting& setting, Figures& figures);
 void resampling(const Setting& setting, Figures& figures);
 void capturing(const Setting& setting, Figures& figures);
+/// Positives against what the film saw: charts, greys, laps, on stocks made from the seed.
+void densities(const Setting& setting, Figures& figures);
 
 }  // namespace lapwright::bench

@@ -51,6 +51,10 @@ Card sample() {
   c.open_light =
       Card::Reading{{60000, 60001.5, 59999}, {{1000}, {2345}, {30001}, {4000}}, "empty pocket"};
   c.base = Card::Reading{{28718, 14065, 11433}, {{-1}, {0}, {100}, {1}}, "rebate"};
+  c.evenness = Card::Evenness{{{{0.001, -0.02, 0, 1e-5, 0.25, -0.125}, {0, 0, 0, 0, 0, 0}, {-0.01, 0.5, 0.25, 0, 0, 1.0 / 3}}}};
+  c.flare = {35.5, 34.25, 31};
+  c.balance = Card::Balance{{{{{0, 0}, {0.4, 0.45}}, {{0, 0}, {1, 1}}, {{0, 0}, {0.125, 0.05}, {1.1, 1.0}}}}};
+  c.lettering = Card::Lettering{66.5, 37.25, 67.125};
   return c;
 }
 
@@ -78,6 +82,11 @@ TEST(Card, ReadsBackWhatItWrote) {
   EXPECT_EQ(r->base->where, c.base->where);
   EXPECT_EQ(r->base->counts, c.base->counts);
   EXPECT_EQ(r->open_light->where, c.open_light->where);
+  ASSERT_TRUE(r->evenness && r->flare && r->balance && r->lettering);
+  EXPECT_EQ(r->evenness->terms, c.evenness->terms);
+  EXPECT_EQ(*r->flare, *c.flare);
+  EXPECT_EQ(r->balance->curve, c.balance->curve);
+  EXPECT_EQ(r->lettering->hue_degrees, 67.125);
 }
 
 // Base densities 0.32 / 0.63 / 0.72 of clear 60000 at these counts: CALC from READ(S30),

@@ -35,6 +35,16 @@ gain: {red: 1.174, green: 1.0, blue: 0.962}
 offset: {red: 0.011, green: 0.0, blue: 0.120}
 paper: {slope: 2.97, dmin: 0.05, dmax: 2.10}
 trim: {warmth: 1, tint: -2, brightness: 3, contrast: -100}
+curve:
+  red: {0: 0, 0.5: 0.6, 1.2: 1.35}
+  green: {0: 0, 1: 1}
+  blue: {0: -0.05, 0.4: 0.3, 1: 0.9}
+crosstalk:
+  red: [1.02, -0.03, 0.01]
+  green: [-0.04, 1.05, -0.02]
+  blue: [0, -0.08, 1.1]
+toe: 0.1
+balance: sheet
 )";
 
 TEST(BedProfile, ReadsEveryKey) {
@@ -129,6 +139,23 @@ TEST(SleeveProfile, FilmWidths) {
   EXPECT_EQ(s.film_width().value, 12345);
 }
 
+TEST(StockProfile, ReadsBackWhatItWrites) {
+  for (const std::string& text : {stock_text, std::string("stock: k\nabout: \"x: #1\"\nprocess: bw-negative\nimage: dye\npaper: {slope: 1.7, dmin: 0.05, dmax: 2.1, knee: 0.08}\n"),
+                                  std::string("stock: k\nabout: x\nprocess: slide\n")}) {
+    const auto k = parse_stock(text, "k.yaml");
+    ASSERT_TRUE(k) << k.error().text;
+    const std::string written = write_stock(*k, {"how it was made", "how sure it is"});
+    const auto again = parse_stock(written, "k.yaml");
+    ASSERT_TRUE(again) << again.error().text << "\n" << written;
+    EXPECT_EQ(write_stock(*again, {"how it was made", "how sure it is"}), written);
+    EXPECT_EQ(again->about, k->about);
+    EXPECT_EQ(again->silver, k->silver);
+    EXPECT_EQ(again->curve, k->curve);
+    EXPECT_EQ(again->crosstalk, k->crosstalk);
+    EXPECT_EQ(again->paper.knee, k->paper.knee);
+  }
+}
+
 TEST(StockProfile, ReadsEveryKey) {
   const auto k = parse_stock(stock_text, "k.yaml");
   ASSERT_TRUE(k) << k.error().text;
@@ -137,6 +164,13 @@ TEST(StockProfile, ReadsEveryKey) {
   EXPECT_EQ(k->base->blue, 0.72);
   EXPECT_EQ(k->paper.dmax, 2.1);
   EXPECT_EQ(k->trim.tint, -2);
+  ASSERT_TRUE(k->curve && k->crosstalk);
+  EXPECT_EQ((*k->curve)[0], (StockProfile::Curve{{0, 0}, {0.5, 0.6}, {1.2, 1.35}}));
+  EXPECT_EQ((*k->curve)[2].at(0), -0.05);
+  EXPECT_EQ((*k->crosstalk)[1], (std::array<double, 3>{-0.04, 1.05, -0.02}));
+  EXPECT_EQ(k->toe, 0.1);
+  EXPECT_TRUE(k->balance_on_sheet);
+  EXPECT_EQ(k->paper.knee, 0);
   const auto least = parse_stock("stock: k\nabout: x\nprocess: slide\n", "k.yaml");
   ASSERT_TRUE(least) << least.error().text;
   EXPECT_EQ(least->process, Process::slide);
@@ -257,6 +291,14 @@ INSTANTIATE_TEST_SUITE_P(
         Broken{'k', "dmax: 2.10", "dmax: 0.01", "f.yaml:7: paper.dmax: "},
         Broken{'k', "dmin: 0.05, dmax: 2.10", "dmin: 0.9, dmax: 1.1", "f.yaml:7: paper.dmax: "},
         Broken{'k', "warmth: 1", "warmth: 101", "f.yaml:8: trim.warmth: "},
+        Broken{'k', "0.5: 0.6", "0.5: -0.6", "f.yaml:10: curve.red: from 0 to 0.5 its slope is -1.2"},
+        Broken{'k', "1.2: 1.35", "x: 1.35", "f.yaml:10: curve.red: 'x' is not a net density"},
+        Broken{'k', "green: {0: 0, 1: 1}", "green: {0: 0}", "f.yaml:11: curve.green: 1 points"},
+        Broken{'k', "[1.02, -0.03, 0.01]", "[1.02, -0.03]", "f.yaml:14: crosstalk.red: 2 numbers"},
+        Broken{'k', "1.05, -0.02", "0.05, -0.02", "f.yaml:15: crosstalk.green: its own channel"},
+        Broken{'k', "toe: 0.1", "toe: 0.7", "f.yaml:17: toe: "},
+        Broken{'k', "balance: sheet", "balance: even", "f.yaml:18: balance: 'even'"},
+        Broken{'k', "dmax: 2.10}", "dmax: 2.10, knee: 0.5}", "f.yaml:7: paper.knee: "},
         Broken{'k', "contrast: -100", "contrast: low", "f.yaml:8: trim.contrast: 'low'"}));
 
 TEST(Garbage, EmptyAndOddTextsAreRefused) {

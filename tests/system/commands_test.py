@@ -160,7 +160,7 @@ bites()
 
 # ---- help: every command tells what it does, its options, and every --help ends well
 commands = [[], ["beds"], ["plan"], ["roll"], ["roll", "add"], ["roll", "list"], ["roll", "show"], ["station"], ["want"], ["join"], ["convert"],
-            ["frames"], ["ledger"], ["ledger", "due"], ["ledger", "audit"], ["ledger", "export"]]
+            ["frames"], ["stock"], ["stock", "list"], ["stock", "show"], ["stock", "fit"], ["ledger"], ["ledger", "due"], ["ledger", "audit"], ["ledger", "export"]]
 for words in commands:
     shown = call(*words, "--help")
     assert len(shown.stdout.split()) > 20 and shown.stderr == "", (words, shown)
@@ -304,6 +304,30 @@ refused(78, "convert", "convert", proof / "sheet.tif", "-o", "no.tif", "--outsid
 shutil.copy(proof / "sheet.tif", work / "wrong.tif")
 (work / "wrong.yaml").write_text(card.replace("ppi: 150", "ppi: many", 1))
 refused(65, r"wrong\.yaml:\d+: .*ppi", "convert", "wrong.tif", "--stock", STOCK, "-o", "no.tif")
+
+evened = result("convert", "convert", proof / "sheet.tif", "--stock", STOCK, "-o", "evened.tif", "--even")
+assert evened["even"] and not by_card["even"] and Picture(work / "evened.tif") != Picture(work / "by-card.tif")
+shutil.copy(proof / "sheet.tif", work / "alone.tif")
+refused(64, "--sleeve", "convert", "alone.tif", "--stock", STOCK, "-o", "no.tif", "--even")
+
+# ---- stock: what is known of films, and a new one from a sheet
+assert STOCK in [s["stock"] for s in result("stocks", "stock", "list")["stocks"]] and STOCK in call("stock", "list").stdout
+shown = result("stock", "stock", "show", STOCK, "--svg", "curve.svg")
+assert [t["net_density"] for t in shown["tones"]][:2] == [0, 0.1] and xml.etree.ElementTree.parse(work / "curve.svg").getroot().tag.endswith("svg")
+assert "gain: {red: 1.174" in call("stock", "show", STOCK).stdout
+fitted = result("stock_fit", "stock", "fit", proof / "sheet.tif", "--stock", "own.yaml")
+assert fitted["frames"] > 20 and fitted["file"] == "own.yaml" and fitted["stock"] == "own", fitted
+print(f"fitted on the practice sheet: sure {fitted['sure']:.2f}, halves differ by {fitted['halves_differ']:.3f} D, gain {fitted['gain']}, offset {fitted['offset']}")
+assert result("stock", "stock", "show", "./own.yaml")["curve"] == fitted["curve"]
+assert result("convert", "convert", proof / "sheet.tif", "--stock", "own.yaml", "-o", "by-own.tif")["balance"] == "profile"
+refused(73, r"own\.yaml: is there already", "stock", "fit", proof / "sheet.tif", "--stock", "own.yaml")
+assert result("stock_fit", "stock", "fit", proof / "sheet.tif", "--stock", "own.yaml", "--replace")["curve"] == fitted["curve"]
+refused(64, "FRAME:x,y", "stock", "fit", proof / "sheet.tif", "--stock", "new.yaml", "--neutral", "7:12")
+refused(65, "no such frame", "stock", "fit", proof / "sheet.tif", "--stock", "new.yaml", "--neutral", "99:12,8")
+refused(65, "outside the frame", "stock", "fit", proof / "sheet.tif", "--stock", "new.yaml", "--neutral", "7:12,80")
+refused(65, "its own positive", "stock", "fit", proof / "sheet.tif", "--stock", "new.yaml", "--like", "slide-daylight")
+refused(64, "--sleeve", "stock", "fit", "alone.tif", "--stock", "new.yaml")
+refused(66, "no-such-stock", "stock", "show", "no-such-stock")
 
 # ---- frames
 assert result("frames", "frames", proof / "sheet.tif", "--sleeve", SLEEVE, "--stock", STOCK) == station_frames
