@@ -27,8 +27,14 @@ class PaperCurve {
     const double straight = dmin_ + unbent(dmax_ - dmin_ - unbent(dmax_ - density));
     return (straight - (dmin_ + dmax_) / 2) / slope_;
   }
-  /// The film base prints near black: at 0.9 of the paper's blackest, so that least light is used (READ trade.md 4.5 step 8).
-  double base_exposure() const { return exposure_for(0.9 * dmax_); }
+  /// The film base prints near black, so that least light is used: at 0.9 of the paper's blackest (READ trade.md 4.5 step 8); on a
+  /// straight slope at L* 7, which is as black to the eye and leaves the pictures lighter.
+  double base_exposure() const { return exposure_for(knee_ > 0 ? density_of(7 / 903.3) : 0.9 * dmax_); }
+  /// The print density that reflects so much light.
+  double density_of(double light) const {
+    const double black = std::pow(10.0, -dmax_);
+    return -std::log10(black + light * (std::pow(10.0, -dmin_) - black));
+  }
   /// Reflected light of a print density, 0 at dmax, 1 at dmin.
   double light(double density) const {
     const double black = std::pow(10.0, -dmax_);

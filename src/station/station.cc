@@ -281,6 +281,7 @@ class Driver {
         Json all = {{"roll", a->job.roll.name}};
         all.update(members);
         events_->emit(event, all);
+        if (event == "converted") then([this, all] { tell_cautions(all); });
       };
       const bool proof = a->job.kind == ledger::JobKind::proof;
       auto products = proof ? finish_proof(setting_, *a, tell, stop_work_)
@@ -373,6 +374,24 @@ class Driver {
   void again(int pass, const std::string& why, const std::string& say) {
     events_->emit("again", {{"pass", pass}, {"why", why}, {"say", say}});
     person("Pass " + std::to_string(pass) + " must be made again: " + say);
+  }
+  /// What the proof's reader should know, from the event that tells it.
+  void tell_cautions(const Json& converted) {
+    const std::string roll = converted.at("roll").get<std::string>() + ": ";
+    for (const Json& caution : converted.at("cautions")) person(roll + caution.get<std::string>());
+    const Json& lettering = converted.at("lettering");
+    if (!lettering.contains("why")) return;
+    std::string text = roll + lettering.at("why").get<std::string>();
+    if (lettering.contains("trim")) {
+      std::string trim;
+      for (const auto& [name, value] : lettering.at("trim").items()) {
+        char number[32];
+        std::snprintf(number, sizeof number, "%.3g", value.get<double>());
+        trim += (trim.empty() ? "" : ", ") + name + ": " + number;
+      }
+      text += "; in the stock's profile, trim: {" + trim + "} would bring it near";
+    }
+    person(text);
   }
   /// The ledger itself cannot go on: nothing may be captured that could not be recorded. From any
   /// thread.
