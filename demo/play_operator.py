@@ -188,6 +188,10 @@ class Teller:
             self.say(f"  AGAIN, pass {e['pass']}: {e['say']}")
         elif kind in ("joined", "converted"):
             self.say(f"  {kind} in {e['seconds']:.1f} s: {e['file']}")
+            for caution in e.get("cautions", []):
+                self.say(f"  {caution}")
+            if "why" in e.get("lettering", {}):
+                self.say(f"  {e['lettering']['why']}")
         elif kind == "frames":
             self.say(f"  {e['count']} frames found, {e['sure']} of them sure")
         elif kind == "done":
