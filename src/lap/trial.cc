@@ -12,7 +12,9 @@ namespace {
 
 constexpr double proved_mm = 0.25;      // cells lie that near where a lap is good
 constexpr double most_unproved = 0.02;  // of the cells
-constexpr double band_mm = 4, most_drift_mm = 0.17, least_stiff = 0.15, stiff_slide = 0.5;
+constexpr double band_mm = 4, least_stiff = 0.15, stiff_slide = 0.5;
+// Of good laps' bands of rows 79 in 80 are within 0.09; bumps were seen at 0.13 that missed by 0.8.
+constexpr double most_band_mm = 0.12, most_drift_mm = 0.17;
 constexpr double least_of_strip = 0.6, most_across_mm = 0.25, least_slid_mm = 0.1, alike_mm = 0.4;
 constexpr double most_far_mm = 20, most_rows_mm = 7;  // 19 of 20 good laps are within both
 constexpr int least_cells_of_strip = 3;
@@ -241,7 +243,7 @@ bool Trial::much_unseen() const { return unseen_mm > most_far_mm || unseen_rows_
 
 bool Trial::passed() const {
   return !astray && !swings && cells.bad() <= std::max(2.0, most_unproved * cells.all()) &&
-         worst_band_mm <= most_drift_mm && !much_unseen() && !ends_badly(cells);
+         worst_band_mm <= most_band_mm && !much_unseen() && !ends_badly(cells);
 }
 
 Trial try_fit(const Overview& a, const Overview& b, const Placement& a_on_sleeve,
