@@ -110,8 +110,7 @@ JpegFile::~JpegFile() = default;
 JpegFile::JpegFile(JpegFile&&) noexcept = default;
 
 Result<JpegFile> JpegFile::start(core::NewFile& file, std::int64_t width, std::int64_t height,
-                                 Ppi ppi, int quality, const std::vector<unsigned char>& icc,
-                                 const std::string& xmp) {
+                                 Ppi ppi, int quality, const std::vector<unsigned char>& icc) {
   if (width < 1 || height < 1 || width > longest_side || height > longest_side)
     return fail(Fault::bad_data,
                 file.final_path().string() + ": " + std::to_string(width) + " x " +
@@ -125,9 +124,6 @@ Result<JpegFile> JpegFile::start(core::NewFile& file, std::int64_t width, std::i
   s.destination.manager.empty_output_buffer = FileDestination::full;
   s.destination.manager.term_destination = FileDestination::end;
   prepare(s.info, s.failure);
-  const std::string said_of_itself = xmp.empty() || xmp.size() > most_xmp
-                                         ? ""
-                                         : std::string("http://ns.adobe.com/xap/1.0/") + '\0' + xmp;
   const bool ok = guarded(s.failure, [&] {
     jpeg_create_compress(&s.info);
     s.info.dest = &s.destination.manager;
@@ -142,10 +138,6 @@ Result<JpegFile> JpegFile::start(core::NewFile& file, std::int64_t width, std::i
     s.info.density_unit = 1;
     s.info.X_density = s.info.Y_density = static_cast<UINT16>(ppi.value);
     jpeg_start_compress(&s.info, TRUE);
-    if (!said_of_itself.empty())
-      jpeg_write_marker(&s.info, JPEG_APP0 + 1,
-                        reinterpret_cast<const JOCTET*>(said_of_itself.data()),
-                        static_cast<unsigned>(said_of_itself.size()));
     if (!icc.empty())
       jpeg_write_icc_profile(&s.info, icc.data(), static_cast<unsigned>(icc.size()));
   });

@@ -17,11 +17,9 @@ namespace lapwright::proof {
 class JpegFile {
  public:
   /// Writes into `file` (which must outlive this); the sRGB profile goes in as APP2, `ppi` as the
-  /// density, an XMP packet of at most `most_xmp` bytes as APP1 (ISO 16684-3).
+  /// density.
   static Result<JpegFile> start(core::NewFile& file, std::int64_t width, std::int64_t height,
-                                Ppi ppi, int quality, const std::vector<unsigned char>& icc,
-                                const std::string& xmp = {});
-  static constexpr std::size_t most_xmp = 65502;
+                                Ppi ppi, int quality, const std::vector<unsigned char>& icc);
   ~JpegFile();
   JpegFile(JpegFile&&) noexcept;
   Result<> row(const std::uint8_t* rgb);

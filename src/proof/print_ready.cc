@@ -14,12 +14,6 @@ namespace {
 
 using Object = QPDFObjectHandle;
 
-/// YYYY-MM-DD as PDF dates are written.
-std::string pdf_date(const std::string& day) {
-  if (day.size() < 10) return "";
-  return "D:" + day.substr(0, 4) + day.substr(5, 2) + day.substr(8, 2) + "000000Z";
-}
-
 std::string finished(const std::string& pdf, const About& about,
                      const std::vector<unsigned char>& icc) {
   QPDF doc;
@@ -53,10 +47,6 @@ std::string finished(const std::string& pdf, const About& about,
   info.replaceKey("/Title", Object::newUnicodeString(about.title));
   if (!about.description.empty())
     info.replaceKey("/Subject", Object::newUnicodeString(about.description));
-  info.replaceKey("/Creator", Object::newString("lapwright"));
-  info.replaceKey("/Producer", Object::newString("lapwright"));
-  if (const std::string date = pdf_date(about.created); !date.empty())
-    info.replaceKey("/CreationDate", Object::newString(date));
   doc.getTrailer().replaceKey("/Info", doc.makeIndirectObject(info));
 
   QPDFWriter writer(doc);

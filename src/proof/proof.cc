@@ -158,8 +158,7 @@ Result<Made> make(image::RowSource& positive, Spot<SleeveSpace> origin,
   auto jpeg_file = core::NewFile::create(made.jpg.path, 0);
   if (!jpeg_file) return fail(jpeg_file.error());
   auto jpeg = JpegFile::start(*jpeg_file, size.width, size.sheet + size.title, size.ppi,
-                              options.jpeg_quality, icc,
-                              xmp_packet(about, "image/jpeg", false, JpegFile::most_xmp));
+                              options.jpeg_quality, icc);
   if (!jpeg) return fail(jpeg.error());
 
   std::vector<std::uint8_t> row8(static_cast<std::size_t>(size.width * 3));

@@ -2,8 +2,6 @@
 
 #include <cstdio>
 
-#include "core/files.h"
-
 namespace lapwright::proof {
 namespace {
 
@@ -77,59 +75,28 @@ std::string regions(const std::vector<Region>& frames) {
   return out + "   </rdf:Bag></Iptc4xmpExt:ImageRegion>\n";
 }
 
-std::string packet(const About& about, const std::string& format, bool for_print,
-                   bool with_frames) {
-  std::string out =
-      "<?xpacket begin=\"\xef\xbb\xbf\" id=\"W5M0MpCehiHzreSzNTczkc9d\"?>\n"
-      "<x:xmpmeta xmlns:x=\"adobe:ns:meta/\">\n"
-      " <rdf:RDF xmlns:rdf=\"http://www.w3.org/1999/02/22-rdf-syntax-ns#\">\n"
-      "  <rdf:Description rdf:about=\"\"\n"
-      "    xmlns:dc=\"http://purl.org/dc/elements/1.1/\"\n"
-      "    xmlns:xmp=\"http://ns.adobe.com/xap/1.0/\"\n"
-      "    xmlns:xmpMM=\"http://ns.adobe.com/xap/1.0/mm/\"\n"
-      "    xmlns:stRef=\"http://ns.adobe.com/xap/1.0/sType/ResourceRef#\"\n";
-  if (for_print)
-    out +=
-        "    xmlns:pdf=\"http://ns.adobe.com/pdf/1.3/\"\n"
-        "    xmlns:pdfaid=\"http://www.aiim.org/pdfa/ns/id/\"\n";
-  if (with_frames) out += "    xmlns:Iptc4xmpExt=\"http://iptc.org/std/Iptc4xmpExt/2008-02-29/\"\n";
-  out.back() = '>';
-  out += "\n";
-  if (for_print)
-    out += element("pdfaid:part", "2") + element("pdfaid:conformance", "B") +
-           element("pdf:Producer", "lapwright");
-  out += element("dc:format", format) + element("dc:identifier", about.identifier) +
-         alternatives("dc:title", about.title) + alternatives("dc:description", about.description) +
-         element("xmp:CreatorTool", "lapwright") +
-         element("xmp:CreateDate", for_print && about.created.size() == 10
-                                       ? about.created + "T00:00:00Z"
-                                       : about.created) +
-         element("xmpMM:DocumentID", document_id(about));
-  if (!about.sheet.empty())
-    out += "   <xmpMM:DerivedFrom rdf:parseType=\"Resource\"><stRef:documentID>sha256:" +
-           escaped(about.sheet) + "</stRef:documentID></xmpMM:DerivedFrom>\n";
-  if (with_frames) out += regions(about.frames);
-  out += "  </rdf:Description>\n </rdf:RDF>\n</x:xmpmeta>\n<?xpacket end=\"r\"?>";
-  return out;
-}
-
 }  // namespace
 
-std::string document_id(const About& about) {
-  core::Sha256 sum;
-  const std::string what = "lapwright proof\n" + about.identifier + "\n" + about.sheet;
-  sum.add(what.data(), what.size());
-  std::string hex = sum.hex().substr(0, 32);
-  // RFC 9562: version 8 (made its own way), variant 10.
-  hex[12] = '8', hex[16] = "89ab"[static_cast<std::size_t>(hex[16]) % 4];
-  for (const std::size_t at : {20U, 16U, 12U, 8U}) hex.insert(at, "-");
-  return "urn:uuid:" + hex;
-}
-
-std::string xmp_packet(const About& about, const std::string& format, bool for_print,
-                       std::size_t most_bytes) {
-  std::string whole = packet(about, format, for_print, !about.frames.empty());
-  return whole.size() <= most_bytes ? whole : packet(about, format, for_print, false);
+std::string xmp_packet(const About& about, const std::string& format, bool for_print) {
+  std::string out =
+      "<?xpacket begin=\"\xef\xbb\xbf\" id=\"W5M0MpCehiHzreSzNTczkc9d\"?>\n"
+      "<rdf:RDF xmlns:rdf=\"http://www.w3.org/1999/02/22-rdf-syntax-ns#\">\n"
+      "  <rdf:Description rdf:about=\"\"\n"
+      "    xmlns:dc=\"http://purl.org/dc/elements/1.1/\"\n";
+  if (for_print) out += "    xmlns:pdfaid=\"http://www.aiim.org/pdfa/ns/id/\"\n";
+  if (!about.frames.empty())
+    out += "    xmlns:Iptc4xmpExt=\"http://iptc.org/std/Iptc4xmpExt/2008-02-29/\"\n";
+  out.back() = '>';
+  out += "\n";
+  if (for_print) out += element("pdfaid:part", "2") + element("pdfaid:conformance", "B");
+  out += element("dc:format", format) + element("dc:identifier", about.identifier) +
+         alternatives("dc:title", about.title) + alternatives("dc:description", about.description);
+  if (!about.created.empty())
+    out += "   <dc:date><rdf:Seq><rdf:li>" + escaped(about.created) +
+           "</rdf:li></rdf:Seq></dc:date>\n";
+  if (!about.sheet.empty()) out += element("dc:source", "sha256:" + about.sheet);
+  out += regions(about.frames);
+  return out + "  </rdf:Description>\n</rdf:RDF>\n<?xpacket end=\"r\"?>";
 }
 
 }  // namespace lapwright::proof

@@ -25,11 +25,7 @@ struct About {
 };
 
 /// `format`: the media type of the file that holds it; empty in a sidecar. `for_print`: PDF/A-2
-/// (ISO 19005-2), part 2, conformance B. `most_bytes`: without the frames where they do not fit.
-std::string xmp_packet(const About& about, const std::string& format, bool for_print = false,
-                       std::size_t most_bytes = std::size_t{1} << 24);
-
-/// What tells one proof from another: the same for the same roll and sheet.
-std::string document_id(const About& about);
+/// (ISO 19005-2), part 2, conformance B.
+std::string xmp_packet(const About& about, const std::string& format, bool for_print = false);
 
 }  // namespace lapwright::proof
