@@ -58,6 +58,7 @@ Json stock_json(const profile::StockProfile& s) {
     }
   }
   if (s.crosstalk) j["crosstalk"] = *s.crosstalk;
+  if (!s.film_numbers.empty()) j["film_numbers"] = s.film_numbers;
   return j;
 }
 

@@ -51,12 +51,9 @@ void balance(EvenSource::Frame& frame, const image::Rgb16& picture,
     frame.exposure = std::clamp(middle + std::log10(mid_grey), -most_exposure, most_exposure);
   } else {
     const PaperCurve paper(stock.paper);
-    // The print density whose light is mid grey, the paper's own black and white counted in.
-    const double black = std::pow(10.0, -stock.paper.dmax),
-                 white = std::pow(10.0, -stock.paper.dmin);
-    const double print = -std::log10(black + mid_grey * (white - black));
     frame.exposure =
-        std::clamp(paper.exposure_for(print) + middle - m.exposure, -most_exposure, most_exposure);
+        std::clamp(paper.exposure_for(paper.density_of(mid_grey)) + middle - m.exposure,
+                   -most_exposure, most_exposure);
   }
   if (stock.process == profile::Process::bw_negative) return;
   const double half[3] = {quantile(tones[0], 0.5), quantile(tones[1], 0.5),

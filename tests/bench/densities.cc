@@ -21,22 +21,14 @@ profile::StockProfile shipped(const std::string& name) {
   return s ? *s : profile::StockProfile{};
 }
 
-enum class By { pictures, greys, wedge };
+using density::By;
 
 /// Fitted on another page of the film than the one it is judged by.
 profile::StockProfile fitted(const FilmModel& film, unsigned seed, By by, std::string& sure) {
   ChartPageOptions o;
   o.seed = seed + 5000, o.with_targets = by == By::greys, o.with_wedge = by == By::wedge;
   const auto page = ChartPage::made(film, o);
-  density::FitRequest request;
-  for (int i = 0; i < 12; ++i)
-    request.frames.push_back(ChartPage::sleeve().frame_area(i / 4, i % 4));
-  if (by == By::greys)
-    for (const std::size_t i : {0, 2, 4, 6})
-      request.neutrals.push_back({"grey", page.greys[i].area.centre_mm()});
-  if (by == By::wedge)
-    request.wedge =
-        density::Wedge{page.wedge.front().area.centre_mm(), page.wedge.back().area.centre_mm()};
+  const density::FitRequest request = density::fit_request(page, by);
   image::MemorySource source(page.picture, o.ppi);
   const auto fit = density::fit_stock(source, page.origin, ChartPage::sleeve(),
                                       shipped("c41-daylight-400"), "fitted", request);

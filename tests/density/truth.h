@@ -13,6 +13,7 @@
 #include <vector>
 
 #include "density/density.h"
+#include "density/fit.h"
 #include "density/paper.h"
 #include "support/chart_page.h"
 
@@ -135,6 +136,20 @@ inline Seam seam(const Positive& a, const Positive& b) {
   std::nth_element(all.begin(), at, all.end());
   s.most = *at;
   return s;
+}
+
+/// What a stock is fitted by: a page's pictures alone, four grey places named, or its step wedge.
+enum class By { pictures, greys, wedge };
+inline FitRequest fit_request(const ChartPage& page, By by) {
+  FitRequest request;
+  for (int i = 0; i < 12; ++i)
+    request.frames.push_back(ChartPage::sleeve().frame_area(i / 4, i % 4));
+  if (by == By::greys)
+    for (const std::size_t i : {0, 2, 4, 6})
+      request.neutrals.push_back({"grey", page.greys[i].area.centre_mm()});
+  if (by == By::wedge)
+    request.wedge = Wedge{page.wedge.front().area.centre_mm(), page.wedge.back().area.centre_mm()};
+  return request;
 }
 
 }  // namespace lapwright::density

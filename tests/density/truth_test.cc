@@ -57,19 +57,11 @@ TEST_F(Truth, ChartLightIsItsLab) {
 
 /// The stock fitted on another page of the film: by its pictures alone, with four grey places
 /// named, or with a step wedge.
-enum class By { pictures, greys, wedge };
 profile::StockProfile fitted(const FilmModel& film, unsigned seed, By by, double& sure) {
   ChartPageOptions o;
   o.seed = seed + 500, o.with_targets = by == By::greys, o.with_wedge = by == By::wedge;
   const auto page = ChartPage::made(film, o);
-  FitRequest request;
-  for (int i = 0; i < 12; ++i)
-    request.frames.push_back(ChartPage::sleeve().frame_area(i / 4, i % 4));
-  if (by == By::greys)
-    for (const std::size_t i : {0, 2, 4, 6})
-      request.neutrals.push_back({"grey", page.greys[i].area.centre_mm()});
-  if (by == By::wedge)
-    request.wedge = Wedge{page.wedge.front().area.centre_mm(), page.wedge.back().area.centre_mm()};
+  const FitRequest request = fit_request(page, by);
   image::MemorySource source(page.picture, o.ppi);
   const auto fit = fit_stock(source, page.origin, ChartPage::sleeve(), shipped("c41-daylight-400"),
                              "fitted", request);
