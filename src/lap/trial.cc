@@ -118,8 +118,9 @@ class Judge {
       const int k = strips_.at(c.a);
       of_strip_[k].add(c);
       if (c.seen != Seen::agrees) continue;
-      bands[static_cast<std::int64_t>(c.b.y * b_.mm_per_pixel / band_mm)].add(c);
       by_strip[k].add(c);
+      if (beside_slide(c)) continue;
+      bands[static_cast<std::int64_t>(c.b.y * b_.mm_per_pixel / band_mm)].add(c);
     }
     for (const auto& [band, drift] : bands)
       trial_.worst_band_mm = std::max(trial_.worst_band_mm, drift.pixels() * a_.mm_per_pixel);
@@ -133,6 +134,18 @@ class Judge {
     for (const auto& [strip, of] : of_strip_)
       if (strip >= 0 && of.all() >= least_cells_of_strip && of.fraction() < least_of_strip)
         trial_.astray = strip;
+  }
+
+  /// What is seen of a strip that slid, or over the edge of one beside it, moved by itself.
+  bool beside_slide(const Cell& c) const {
+    if (slid_.empty()) return false;
+    constexpr double around = 9;  // overview pixels, all that a cell looks at
+    const int k = strips_.at(c.a);
+    for (const double x : {-around, around})
+      for (const double y : {-around, around})
+        if (strips_.at({c.a.x + x, c.a.y + y}) != k) return true;
+    return k < 0 ||
+           std::any_of(slid_.begin(), slid_.end(), [&](const Slid& s) { return s.strip == k; });
   }
 
   /// The film that both passes show, with structure or without.
