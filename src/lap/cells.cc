@@ -4,6 +4,7 @@
 #include <array>
 #include <cmath>
 #include <future>
+#include <memory>
 
 namespace lapwright::lap {
 namespace {
@@ -14,6 +15,7 @@ constexpr float least_weight = 0.4F * side * side;
 constexpr double same = 0.8, surely_displaced = 0.8, as_good = 0.05;
 // Chosen by judgement; tests/lap/false_acceptance_test.cc counts how it turns out.
 constexpr double least_gain = 7, most_when_lost = 0.45, least_when_kept = 0.7;
+constexpr std::size_t most_shifted = 120;
 constexpr int least_lost = 4, least_kept = 8;
 
 /// Values and how much each counts: 1, or 0 off the film where that is asked for.
@@ -21,17 +23,19 @@ template <std::size_t count>
 struct Weighed {
   std::array<float, count> value{}, weight{};
 };
-using Patch = Weighed<wide * wide>;
+template <std::int64_t across>
+struct Patch : Weighed<across * across> {};
 using Square = Weighed<side * side>;
 
 /// b around a's cell, in a's pixels, the map taken as straight over so small a place.
+template <std::int64_t across>
 void look(const Overview& b, bool film_only, const Spot<PassSpace>& middle,
-          const Spot<PassSpace>& right, const Spot<PassSpace>& down, Patch& out) {
-  const double half = wide / 2.0;
+          const Spot<PassSpace>& right, const Spot<PassSpace>& down, Patch<across>& out) {
+  const double half = across / 2.0;
   const auto last_x = static_cast<double>(b.smooth.width) - 1.001,
              last_y = static_cast<double>(b.smooth.height) - 1.001;
-  for (std::int64_t y = 0; y < wide; ++y)
-    for (std::int64_t x = 0; x < wide; ++x) {
+  for (std::int64_t y = 0; y < across; ++y)
+    for (std::int64_t x = 0; x < across; ++x) {
       const double u = static_cast<double>(x) + 0.5 - half, v = static_cast<double>(y) + 0.5 - half;
       const double at_x = middle.x + u * right.x + v * down.x - 0.5,
                    at_y = middle.y + u * right.y + v * down.y - 0.5,
@@ -40,11 +44,24 @@ void look(const Overview& b, bool film_only, const Spot<PassSpace>& middle,
       const auto s = static_cast<float>(fx - static_cast<double>(ix)),
                  t = static_cast<float>(fy - static_cast<double>(iy));
       const float *p = b.smooth.row(iy) + ix, *q = b.smooth.row(iy + 1) + ix;
-      const auto at = static_cast<std::size_t>(y * wide + x);
+      const auto at = static_cast<std::size_t>(y * across + x);
       out.value[at] = (p[0] * (1 - s) + p[1] * s) * (1 - t) + (q[0] * (1 - s) + q[1] * s) * t;
       // A smoothed picture's outermost pixels are half made up.
       const bool inside = at_x >= 1 && at_y >= 1 && at_x < last_x - 1 && at_y < last_y - 1;
       out.weight[at] = !inside ? 0 : film_only ? b.film.row(iy + (t > 0.5F))[ix + (s > 0.5F)] : 1;
+    }
+}
+
+/// a's own cell.
+void cut_out(const Overview& a, std::int64_t x0, std::int64_t y0, bool film_only, Square& out) {
+  const image::Plane& sa = a.smooth;
+  for (std::int64_t y = 0; y < side; ++y)
+    for (std::int64_t x = 0; x < side; ++x) {
+      const auto at = static_cast<std::size_t>(y * side + x);
+      out.value[at] = sa.row(y0 + y)[x0 + x];
+      const bool rim =
+          x0 + x == 0 || y0 + y == 0 || x0 + x == sa.width - 1 || y0 + y == sa.height - 1;
+      out.weight[at] = rim ? 0 : film_only ? a.film.row(y0 + y)[x0 + x] : 1;
     }
 }
 
@@ -68,12 +85,13 @@ Stats stats(const float* value, const float* weight, std::int64_t stride) {
 }
 
 /// Correlation of a's cell with b's at (i, j) of the patch, where both count; -1: too little.
-double correlation(const Square& a, float mean, const Patch& patch, std::int64_t i,
+template <std::int64_t across>
+double correlation(const Square& a, float mean, const Patch<across>& patch, std::int64_t i,
                    std::int64_t j) {
   std::array<float, side> n{}, u{}, v{}, uu{}, vv{}, uv{};  // lane by lane, to become vectors
   for (std::int64_t y = 0; y < side; ++y) {
-    const float *p = patch.value.data() + (y + j) * wide + i,
-                *w = patch.weight.data() + (y + j) * wide + i, *q = a.value.data() + y * side,
+    const float *p = patch.value.data() + (y + j) * across + i,
+                *w = patch.weight.data() + (y + j) * across + i, *q = a.value.data() + y * side,
                 *z = a.weight.data() + y * side;
     for (std::size_t x = 0; x < side; ++x) {
       const float m = w[x] * z[x], s = m * (q[x] - mean), t = m * (p[x] - mean);
@@ -110,7 +128,7 @@ Cells compare_rows(const Overview& a, const Overview& b, const Warp& a_to_b, dou
       shifts.push_back({i, j, std::hypot(static_cast<double>(i), static_cast<double>(j))});
   std::stable_sort(shifts.begin(), shifts.end(),
                    [](const Shift& p, const Shift& q) { return p.off < q.off; });
-  Patch patch;
+  Patch<wide> patch;
   Square square;
   for (std::int64_t y0 = first * side; y0 < last * side; y0 += side)
     for (std::int64_t x0 = 0; x0 + side <= sa.width; x0 += side) {
@@ -123,14 +141,7 @@ Cells compare_rows(const Overview& a, const Overview& b, const Warp& a_to_b, dou
           cell.b.x > static_cast<double>(sb.width) - side / 2.0 ||
           cell.b.y > static_cast<double>(sb.height) - side / 2.0)
         continue;
-      for (std::int64_t y = 0; y < side; ++y)
-        for (std::int64_t x = 0; x < side; ++x) {
-          const auto at = static_cast<std::size_t>(y * side + x);
-          square.value[at] = sa.row(y0 + y)[x0 + x];
-          const bool rim =
-              x0 + x == 0 || y0 + y == 0 || x0 + x == sa.width - 1 || y0 + y == sa.height - 1;
-          square.weight[at] = rim ? 0 : film_only ? a.film.row(y0 + y)[x0 + x] : 1;
-        }
+      cut_out(a, x0, y0, film_only, square);
       const Stats of_a = stats(square.value.data(), square.weight.data(), side);
       if (of_a.weight < least_weight) continue;
       const Spot<PassSpace> r = a_to_b({cell.a.x + side, cell.a.y}),
@@ -201,6 +212,43 @@ Cells compare_cells(const Overview& a, const Overview& b, const Warp& a_to_b, do
   });
   Cells out = compare_rows(a, b, a_to_b, tolerance_mm, film_only, only, 0, half);
   for (const Cell& c : later.get().seen) out.add(c);
+  return out;
+}
+
+Shifted shifted(const Overview& a, const Overview& b, const PassMap& a_to_b, const Cells& cells) {
+  constexpr std::int64_t far = Shifted::reach, across = side + 2 * far, span = 2 * far + 1;
+  const auto patch = std::make_unique<Patch<across>>();
+  Square square;
+  std::vector<double> sum(span * span, 0);
+  std::vector<int> count(span * span, 0);
+  const std::size_t step = 1 + cells.seen.size() / most_shifted;
+  for (std::size_t c = 0; c < cells.seen.size(); c += step) {
+    const Cell& cell = cells.seen[c];
+    cut_out(a, cell.column * side, cell.row * side, false, square);
+    const Stats of_a = stats(square.value.data(), square.weight.data(), side);
+    if (of_a.weight < least_weight || of_a.deviation < clear_structure) continue;
+    look<across>(b, false, cell.b, {a_to_b.a, a_to_b.b}, {a_to_b.c, a_to_b.d}, *patch);
+    for (std::int64_t j = 0; j < span; ++j)
+      for (std::int64_t i = 0; i < span; ++i)
+        if (const double k = correlation(square, of_a.mean, *patch, i, j); k >= -1)
+          sum[static_cast<std::size_t>(j * span + i)] += k,
+              ++count[static_cast<std::size_t>(j * span + i)];
+  }
+  Shifted out;
+  const auto at = [&](std::int64_t i, std::int64_t j) {
+    const auto n = static_cast<std::size_t>((j + far) * span + i + far);
+    return count[n] >= least_lost ? sum[n] / count[n] : -1;
+  };
+  for (std::int64_t j = -far; j <= far; ++j)
+    for (std::int64_t i = -far; i <= far; ++i) {
+      const double k = at(i, j), off = std::hypot(static_cast<double>(i), static_cast<double>(j));
+      if (off <= 2) {
+        out.here = std::max(out.here, k);
+      } else if (k > out.best) {
+        const auto u = static_cast<double>(i), v = static_cast<double>(j);
+        out.best = k, out.x = a_to_b.a * u + a_to_b.c * v, out.y = a_to_b.b * u + a_to_b.d * v;
+      }
+    }
   return out;
 }
 

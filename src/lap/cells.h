@@ -12,6 +12,7 @@
 #include <set>
 #include <vector>
 
+#include "lap/coarse.h"
 #include "lap/overview.h"
 
 namespace lapwright::lap {
@@ -44,6 +45,15 @@ using Warp = std::function<Spot<PassSpace>(Spot<PassSpace>)>;
 /// lies at edges of strips and holes does not count. `only`: the cells to look at.
 Cells compare_cells(const Overview& a, const Overview& b, const Warp& a_to_b, double tolerance_mm,
                     bool film_only, const CellSet* only = nullptr);
+
+/// How well cells fit where the map says, and at best elsewhere within 4 mm, all by one shift: mean
+/// correlations.
+struct Shifted {
+  static constexpr std::int64_t reach = 24;  // overview pixels
+  double here = -1, best = -1;
+  double x = 0, y = 0;  // b's pixels, where it is best beside
+};
+Shifted shifted(const Overview& a, const Overview& b, const PassMap& a_to_b, const Cells& cells);
 
 CellSet every_cell(const Overview& a);
 CellSet set_of(const Cells& cells, bool agreeing);

@@ -5,6 +5,7 @@
 
 #include "core/clock.h"
 #include "lap/estimate.h"
+#include "lap/interruption.h"
 #include "lap/lap.h"
 #include "lap/outline.h"
 #include "lap/say.h"
@@ -187,8 +188,8 @@ class Check {
     const double from_start = trial_.ends->row * ob_.mm_per_pixel;
     const std::string where =
         " about " + mm(from_start) + " mm from the start of " + name(b_.number);
-    const auto lit = lit_otherwise(trial_.cells, trial_.ends->row);
-    if (!lit && options_.rows_in_all > b_.picture->height()) {
+    const Interruption by = cause_of(oa_, ob_, found_.a_to_b, trial_.cells, *trial_.ends);
+    if (!by.sure && options_.rows_in_all > b_.picture->height()) {
       report_.finding = Finding::cannot_tell;
       report_.why = "from " + mm(from_start) + " mm of " + name(b_.number) +
                     " on the lap agrees otherwise than before, and not enough of it has come to "
@@ -197,7 +198,7 @@ class Check {
       report_.say = "Let " + name(b_.number) + " go on.";
       return;
     }
-    if (lit.value_or(false)) {
+    if (by.cause == Cause::light) {
       report_.finding = Finding::light;
       report_.why = "from " + mm(from_start) + " mm of " + name(b_.number) +
                     " on the film is lit otherwise than before: " + evidence();

@@ -25,8 +25,8 @@ struct Swing {
   double most_mm, most_over_mm;  // from the middle, and from one place to the next
 };
 constexpr Swing along_travel{0.25, 0.12}, sideways{0.25, 0.04};
-constexpr double most_uneven = 0.08;  // density, of one part of a pass against the other
-constexpr double least_sharp = 0.6;   // gradient energy, of a pass against the other
+constexpr double most_veil = 0.08;   // density, of dense film against clear film
+constexpr double least_sharp = 0.6;  // gradient energy, of a pass against the other
 constexpr float clear_film = 0.55F, dense_film = 0.95F;  // density
 constexpr std::int64_t film_step = 12;                   // overview pixels
 
@@ -235,21 +235,6 @@ bool ends_badly(const Cells& cells) {
          ((bad(by_row[0]) && bad(by_row[1])) || (bad(by_row[n - 1]) && bad(by_row[n - 2])));
 }
 
-struct Lit {
-  double thinner = 0, sharper = 1, spread = 0;
-  bool few = true;
-};
-/// Medians over b's rows before or behind one.
-Lit light_of(const Cells& cells, double row, bool before) {
-  std::vector<float> thinner, sharper, off;
-  for (const Cell& c : cells.seen)
-    if ((c.b.y < row) == before) thinner.push_back(c.thinner), sharper.push_back(c.sharper);
-  Lit out{median(thinner), median(sharper), 0, thinner.size() < 12};
-  for (const float t : thinner) off.push_back(std::abs(t - static_cast<float>(out.thinner)));
-  out.spread = median(off);
-  return out;
-}
-
 }  // namespace
 
 bool Trial::much_unseen() const { return unseen_mm > most_far_mm || unseen_rows_mm > most_rows_mm; }
@@ -274,14 +259,6 @@ bool between_strips(const Cells& cells, double row, const Overview& a, const Pla
   return std::none_of(before.begin(), before.end(), [&](int k) { return after.count(k); });
 }
 
-std::optional<bool> lit_otherwise(const Cells& cells, double row) {
-  const Lit p = light_of(cells, row, true), q = light_of(cells, row, false);
-  if (p.few || q.few) return std::nullopt;
-  const double thinner = std::abs(p.thinner - q.thinner), spread = std::max(p.spread, q.spread);
-  return (thinner > most_uneven && thinner > spread) ||
-         std::min(p.sharper, q.sharper) < least_sharp * std::max(p.sharper, q.sharper);
-}
-
 std::optional<Haze> haze_of(const Cells& cells) {
   std::vector<float> thin, dense, sharper;
   for (const Cell& c : cells.seen) {
@@ -291,7 +268,7 @@ std::optional<Haze> haze_of(const Cells& cells) {
     if (c.density_a > dense_film) dense.push_back(c.thinner);
   }
   const double veil = median(dense) - median(thin);
-  if (thin.size() >= 8 && dense.size() >= 8 && veil > most_uneven) return Haze{veil, 1};
+  if (thin.size() >= 8 && dense.size() >= 8 && veil > most_veil) return Haze{veil, 1};
   const double s = median(sharper);
   if (sharper.size() < 20 || (s > least_sharp && s < 1 / least_sharp)) return std::nullopt;
   return Haze{0, s};

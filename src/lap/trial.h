@@ -34,11 +34,6 @@ Trial try_fit(const Overview& a, const Overview& b, const Placement& a_on_sleeve
 bool between_strips(const Cells& cells, double row, const Overview& a, const Placement& a_on_sleeve,
                     const profile::SleeveProfile& sleeve);
 
-/// The film before b's row is lit otherwise than behind it. Stray light makes all of the film
-/// thinner, and what is out of focus all of it less sharp; what only moved is here thinner and
-/// there denser. Nothing where too little lies before or behind it to tell.
-std::optional<bool> lit_otherwise(const Cells& cells, double row);
-
 /// Over the whole lap: light that lies over the picture, or a picture out of focus. Nothing where
 /// neither is so.
 struct Haze {

@@ -96,6 +96,20 @@ class EarlyTest : public testing::Test {
     return out;
   }
 
+  /// What the check says when so many rows of pass 2 have come; the pass is `small`.
+  lap::Report judged_at(const image::Rgb16& small, std::int64_t rows) const {
+    const image::Rgb16 first = capture(1, {});
+    image::Rgb16 so_far(small.width(), rows);
+    std::copy(small.row(0), small.row(0) + rows * small.width() * 3, so_far.row(0));
+    image::MemorySource a(first, Ppi{small_ppi}), b(so_far, Ppi{small_ppi});
+    const OnPass on_a = a_.pass(1).sleeve_to_pass(Ppi{small_ppi}),
+                 on_b = a_.pass(2).sleeve_to_pass(Ppi{small_ppi});
+    const auto r = lap::check({&a, on_a, 1, {}}, {on_a, {}, {}}, {&b, on_b, 2, {}}, film_.sleeve(),
+                              {.rows_in_all = small.height()});
+    EXPECT_TRUE(r) << r.error().text;
+    return r ? *r : lap::Report{};
+  }
+
   /// Rows come as from a device, 2 ms each; the report that ends it, and seconds since the tenth
   /// millimetre of the lap, which here begins with the sleeve.
   struct Told {
@@ -167,6 +181,26 @@ TEST_F(EarlyTest, EachMistakeIsToldWhileThePassIsCaptured) {
     EXPECT_EQ(r->finding, c.told) << c.what << ": " << r->why;
     EXPECT_EQ(told.wrong.has_value(), c.told != Finding::good) << c.what;
   }
+}
+
+TEST_F(EarlyTest, WhateverPartHasComeALiftedLidIsNotToldAsABumpNorABumpAsALiftedLid) {
+  for (const double at : {0.05, 0.1, 0.17})
+    for (const Finding of : {Finding::light, Finding::bumped}) {
+      const bool lid = of == Finding::light;
+      const auto small = capture(2, {.x = 1,
+                                     .y = 2,
+                                     .degrees = 0.4,
+                                     .bumped_at = lid ? 2 : at,
+                                     .lifted_at = lid ? at : 2});
+      int told = 0;
+      for (std::int64_t rows = 80; rows < 270; rows += 21) {  // 14 to 45 mm
+        const auto r = judged_at(small, rows);
+        if (r.finding != Finding::light && r.finding != Finding::bumped) continue;
+        ++told;
+        EXPECT_EQ(r.finding, of) << "at " << at << ", " << rows << " rows: " << r.why;
+      }
+      EXPECT_GE(told, 3) << (lid ? "lid at " : "bump at ") << at;
+    }
 }
 
 }  // namespace
