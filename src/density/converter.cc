@@ -32,18 +32,24 @@ struct Converter::Tables {
   LightField light;
   std::array<float, 3> flare{};
 
-  void pixel(const std::uint16_t* in, std::uint16_t* to) const {
+  void pixels(const std::uint16_t* in, std::uint16_t* to, std::int64_t n) const {
+    const std::uint16_t* const end = in + n * 3;
     switch (way) {
       case Way::straight:
-        for (std::size_t c = 0; c < 3; ++c) to[c] = out[c][in[c]];
+        for (; in < end; in += 3, to += 3)
+          to[0] = out[0][in[0]], to[1] = out[1][in[1]], to[2] = out[2][in[2]];
         return;
-      case Way::mixed: {
-        const float n[3] = {net[0][in[0]], net[1][in[1]], net[2][in[2]]};
-        for (std::size_t c = 0; c < 3; ++c) to[c] = out[c][step_of(mix[c][0] * n[0] + mix[c][1] * n[1] + mix[c][2] * n[2])];
+      case Way::mixed:
+        for (; in < end; in += 3, to += 3) {
+          const float d[3] = {net[0][in[0]], net[1][in[1]], net[2][in[2]]};
+          for (std::size_t c = 0; c < 3; ++c)
+            to[c] = out[c][step_of(mix[c][0] * d[0] + mix[c][1] * d[1] + mix[c][2] * d[2])];
+        }
         return;
-      }
       case Way::neutral:
-        to[0] = to[1] = to[2] = out[0][step_of(net[0][in[0]] + net[1][in[1]] + net[2][in[2]])];
+        for (; in < end; in += 3, to += 3)
+          to[0] = to[1] = to[2] =
+              out[0][step_of(net[0][in[0]] + net[1][in[1]] + net[2][in[2]])];
         return;
     }
   }
@@ -101,8 +107,7 @@ Converter::~Converter() = default;
 Converter::Converter(Converter&&) noexcept = default;
 
 void Converter::rows(const std::uint16_t* linear, std::uint16_t* srgb, std::int64_t pixels) const {
-  const Tables& t = *tables_;
-  for (std::int64_t i = 0; i < pixels; ++i, linear += 3, srgb += 3) t.pixel(linear, srgb);
+  tables_->pixels(linear, srgb, pixels);
 }
 
 void Converter::part(const std::uint16_t* linear, std::uint16_t* srgb, const Part& p) const {
@@ -113,23 +118,43 @@ void Converter::part(const std::uint16_t* linear, std::uint16_t* srgb, const Par
   for (std::size_t c = 0; c < 3; ++c) across[c] = static_cast<float>(1 / t.light.across(c, v));
   // The light changes slowly: its inverse is exact every `step` pixels, straight between them.
   constexpr std::int64_t step = 64;
-  float at[3], slope[3];
+  constexpr std::size_t lanes = 48;  // samples: the same three channels, for the compiler's vectors
   const auto inverse = [&](std::size_t c, std::int64_t x) {
-    return across[c] / static_cast<float>(t.light.along(c, 2 * (static_cast<double>(x) + 0.5) / static_cast<double>(p.width) - 1));
+    return across[c] / static_cast<float>(t.light.along(
+                           c, 2 * (static_cast<double>(x) + 0.5) / static_cast<double>(p.width) - 1));
   };
+  float at[lanes], slope[lanes], flare[lanes], pixel[lanes];
+  for (std::size_t i = 0; i < lanes; ++i)
+    flare[i] = t.flare[i % 3], pixel[i] = static_cast<float>(i / 3);
+  std::uint16_t even[step * 3];
   const std::int64_t end = p.x + p.n;
   // From whole steps on, so that a place converts alike whatever part it is asked for in.
   for (std::int64_t x0 = p.x / step * step, x = p.x; x < end; x0 += step) {
-    for (std::size_t c = 0; c < 3; ++c) at[c] = inverse(c, x0), slope[c] = (inverse(c, x0 + step) - at[c]) / static_cast<float>(step);
-    for (; x < std::min(x0 + step, end); ++x, linear += 3, srgb += 3) {
-      std::uint16_t even[3];
-      for (std::size_t c = 0; c < 3; ++c) {
-        const float factor = at[c] + slope[c] * static_cast<float>(x - x0);
-        const float count = (static_cast<float>(linear[c]) - t.flare[c]) * factor + t.flare[c] + 0.5F;
-        even[c] = static_cast<std::uint16_t>(std::clamp(count, 0.0F, 65535.0F));
-      }
-      t.pixel(even, srgb);
+    for (std::size_t c = 0; c < 3; ++c) {
+      const float here = inverse(c, x0);
+      const float change = (inverse(c, x0 + step) - here) / static_cast<float>(step);
+      for (std::size_t i = c; i < lanes; i += 3) at[i] = here, slope[i] = change;
     }
+    const std::int64_t last = std::min(x0 + step, end);
+    const auto lit_evenly = [&](std::size_t lane, float from_x0, std::uint16_t sample) {
+      const float factor = at[lane] + slope[lane] * from_x0;
+      const float count = (static_cast<float>(sample) - flare[lane]) * factor + flare[lane] + 0.5F;
+      return static_cast<std::uint16_t>(
+          static_cast<std::int32_t>(std::min(std::max(count, 0.0F), 65535.0F)));
+    };
+    const std::int64_t n = last - x;
+    if (n == step) {
+      for (std::size_t block = 0; block < step * 3; block += lanes)
+        for (std::size_t i = 0; i < lanes; ++i)
+          even[block + i] =
+              lit_evenly(i, pixel[i] + static_cast<float>(block / 3), linear[block + i]);
+    } else {
+      for (std::int64_t i = 0; i < n * 3; ++i)
+        even[i] = lit_evenly(static_cast<std::size_t>(i % 3),
+                             static_cast<float>(x - x0 + i / 3), linear[i]);
+    }
+    t.pixels(even, srgb, n);
+    x = last, linear += n * 3, srgb += n * 3;
   }
 }
 

@@ -3,8 +3,10 @@
 #include <cairo.h>
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <cstring>
+#include <future>
 
 #include "core/files.h"
 #include "density/density.h"
@@ -103,19 +105,28 @@ Result<> title_rows(JpegFile& jpeg, const TitleBlock& title, const JpegSize& siz
   return result;
 }
 
-/// Gives `take` every row of the positive from the top.
+/// Gives `take` every row of the positive from the top; while it works, the next rows are read.
 template <class Take>
 Result<> each_row(image::RowSource& positive, const std::atomic<bool>& stop, Take take) {
   const std::int64_t width = positive.width(), height = positive.height();
   const std::int64_t chunk = std::clamp<std::int64_t>((4 << 20) / (width * 6), 1, 256);
-  std::vector<std::uint16_t> rows(static_cast<std::size_t>(width * 3 * chunk));
-  for (std::int64_t y = 0; y < height; y += chunk) {
+  std::array<std::vector<std::uint16_t>, 2> rows;
+  for (auto& r : rows) r.resize(static_cast<std::size_t>(width * 3 * chunk));
+  const auto read = [&](std::int64_t y, std::size_t into) {
+    return positive.read(y, std::min(chunk, height - y), rows[into].data());
+  };
+  std::size_t here = 0;
+  Result<> came = read(0, here);
+  for (std::int64_t y = 0; y < height; y += chunk, here = 1 - here) {
     if (stop.load(std::memory_order_relaxed))
       return fail(Fault::cancelled, "the proof was stopped; nothing of it was kept");
-    const std::int64_t n = std::min(chunk, height - y);
-    if (auto r = positive.read(y, n, rows.data()); !r) return r;
-    for (std::int64_t i = 0; i < n; ++i)
-      if (Result<> r = take(y + i, rows.data() + i * width * 3); !r) return r;
+    if (!came) return came;
+    std::future<Result<>> next;  // its destructor waits
+    if (y + chunk < height)
+      next = std::async(std::launch::async, read, y + chunk, 1 - here);
+    for (std::int64_t i = 0; i < std::min(chunk, height - y); ++i)
+      if (Result<> r = take(y + i, rows[here].data() + i * width * 3); !r) return r;
+    if (next.valid()) came = next.get();
   }
   return {};
 }

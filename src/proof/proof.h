@@ -3,7 +3,8 @@
 // Invariants: files are whole or absent; the positive is read once from top to bottom; memory
 // bounded by a few hundred rows
 //   and one JPEG-sized picture (at most `jpeg_long_side` pixels).
-// Units: pixels, sleeve millimetres. Thread: one caller. Errors: cannot_create, io.
+// Units: pixels, sleeve millimetres. Thread: one caller; the positive is read in another. Errors:
+// cannot_create, io.
 #pragma once
 
 #include <array>

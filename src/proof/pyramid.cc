@@ -7,6 +7,7 @@
 #include <cstdarg>
 #include <cstdio>
 #include <cstring>
+#include <future>
 
 #include "proof/jpeg.h"
 #include "proof/tone.h"
@@ -64,11 +65,14 @@ struct Pyramid::Level {
   std::int64_t across = 0, down = 0;  // tiles
   std::int64_t y = 0;                 // rows received
   std::vector<std::uint8_t> band;     // up to `tile` rows, 8 bits, width padded to whole tiles
+  std::vector<std::uint8_t> going;    // of the first level: the band before, while it is compressed
   std::vector<std::uint16_t> above;   // an even row waiting for its odd one, linear light
   std::vector<std::uint16_t> below;   // the next level's row
   std::vector<std::vector<unsigned char>> waiting;  // compressed tiles, levels after the first
   std::uint32_t written = 0;                        // tiles of level 0 in the file
   Listener listener;
+  std::unique_ptr<JpegTiles> encoder;
+  std::future<std::vector<Tile>> coming;  // of the first level; here to be waited for first
   std::int64_t padded() const { return across * Pyramid::tile; }
 };
 
@@ -93,21 +97,21 @@ Result<std::unique_ptr<Pyramid>> Pyramid::start(const std::filesystem::path& pat
                                                 int quality, const std::vector<unsigned char>& icc,
                                                 const TiffWords& words) {
   std::unique_ptr<Pyramid> p(new Pyramid);
-  p->encoder_ = std::make_unique<JpegTiles>(tile, quality);
   p->icc_ = icc;
   p->words_ = words;
   p->ppi_ = ppi;
-  auto tables = p->encoder_->tables();
-  if (!tables) return fail(tables.error());
-  p->tables_ = std::move(*tables);
   for (std::int64_t w = width, h = height;; w = (w + 1) / 2, h = (h + 1) / 2) {
     Level l;
     l.width = w, l.height = h;
     l.across = (w + tile - 1) / tile, l.down = (h + tile - 1) / tile;
     l.band.resize(static_cast<std::size_t>(l.padded() * tile * 3));
+    l.encoder = std::make_unique<JpegTiles>(tile, quality);
     p->levels_.push_back(std::move(l));
     if (w <= tile && h <= tile) break;
   }
+  auto tables = p->levels_[0].encoder->tables();
+  if (!tables) return fail(tables.error());
+  p->tables_ = std::move(*tables);
   // JPEG at these qualities stays below the raw 8-bit size; the smaller levels add a third.
   auto file = TiffFile::start(
       path, static_cast<std::uint64_t>(width) * static_cast<std::uint64_t>(height) * 4);
@@ -202,17 +206,36 @@ Result<> Pyramid::level_row(std::size_t level, const std::uint16_t* code) {
 }
 
 Result<> Pyramid::flush_tiles(Level& l) {
+  if (auto r = take_tiles(l); !r) return r;
   const std::int64_t filled = (l.y - 1) % tile + 1;
   const std::int64_t stride = l.padded() * 3;
   for (std::int64_t y = filled; y < tile; ++y)
     std::memcpy(l.band.data() + y * stride, l.band.data() + (filled - 1) * stride,
                 static_cast<std::size_t>(stride));
-  std::vector<std::uint8_t> pixels(static_cast<std::size_t>(tile * tile * 3));
-  for (std::int64_t k = 0; k < l.across; ++k) {
-    for (std::int64_t y = 0; y < tile; ++y)
-      std::memcpy(pixels.data() + y * tile * 3, l.band.data() + y * stride + k * tile * 3,
-                  static_cast<std::size_t>(tile * 3));
-    auto bytes = encoder_->tile(pixels.data());
+  const auto compress = [&l, stride](const std::vector<std::uint8_t>& band) {
+    std::vector<Tile> tiles;
+    std::vector<std::uint8_t> pixels(static_cast<std::size_t>(tile * tile * 3));
+    for (std::int64_t k = 0; k < l.across; ++k) {
+      for (std::int64_t y = 0; y < tile; ++y)
+        std::memcpy(pixels.data() + y * tile * 3, band.data() + y * stride + k * tile * 3,
+                    static_cast<std::size_t>(tile * 3));
+      tiles.push_back(l.encoder->tile(pixels.data()));
+    }
+    return tiles;
+  };
+  if (&l != &levels_[0]) return keep(l, compress(l.band));
+  std::swap(l.band, l.going);
+  l.band.resize(l.going.size());
+  l.coming = std::async(std::launch::async, [&l, compress] { return compress(l.going); });
+  return {};
+}
+
+Result<> Pyramid::take_tiles(Level& l) {
+  return l.coming.valid() ? keep(l, l.coming.get()) : Result<>();
+}
+
+Result<> Pyramid::keep(Level& l, std::vector<Tile> tiles) {
+  for (Tile& bytes : tiles) {
     if (!bytes) return fail(bytes.error());
     if (&l != &levels_[0]) {
       bytes->shrink_to_fit();
@@ -227,6 +250,7 @@ Result<> Pyramid::flush_tiles(Level& l) {
 
 Result<> Pyramid::finish() {
   TIFF* t = file_->handle();
+  if (auto r = take_tiles(levels_[0]); !r) return r;
   if (!TIFFWriteDirectory(t)) return file_->failed();
   for (std::size_t i = 1; i < levels_.size(); ++i) {
     Level& l = levels_[i];

@@ -5,7 +5,8 @@
 // fits one tile; level 0's tiles
 //   go to the file at once, the smaller levels' compressed tiles wait in memory (a third of the
 //   file at most).
-// Units: pixels; rows are sRGB codes of 16 bits. Thread: one. Errors: io, cannot_create.
+// Units: pixels; rows are sRGB codes of 16 bits. Thread: one caller; the first level is compressed
+// in another. Errors: io, cannot_create.
 #pragma once
 
 #include <filesystem>
@@ -66,9 +67,12 @@ class Pyramid {
 
  private:
   struct Level;
+  using Tile = Result<std::vector<unsigned char>>;  // compressed
   Pyramid();
   Result<> level_row(std::size_t level, const std::uint16_t* code);
   Result<> flush_tiles(Level& level);
+  Result<> take_tiles(Level& level);
+  Result<> keep(Level& level, std::vector<Tile> tiles);
   Result<> tags(const Level& level);
 
   std::unique_ptr<TiffFile> file_;
@@ -77,7 +81,6 @@ class Pyramid {
   TiffWords words_;
   Ppi ppi_;
   int quality_ = 85;
-  std::unique_ptr<class JpegTiles> encoder_;
 };
 
 }  // namespace lapwright::proof

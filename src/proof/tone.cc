@@ -40,11 +40,19 @@ const std::vector<std::uint16_t>& code_of_light() {
 
 void to_8bit(const std::uint16_t* code, std::int64_t pixels, std::int64_t y, std::uint8_t* out) {
   static const Pattern pattern;
-  const std::uint32_t* row = pattern.threshold[y & 7];
-  for (std::int64_t x = 0; x < pixels; ++x, code += 3, out += 3) {
-    const std::uint32_t t = row[x & 7];
-    for (int c = 0; c < 3; ++c) out[c] = static_cast<std::uint8_t>((code[c] * 255U + t) / 65535U);
-  }
+  constexpr std::int64_t around = 24;  // samples after which the pattern comes again
+  std::uint32_t threshold[around];
+  for (std::size_t i = 0; i < around; ++i) threshold[i] = pattern.threshold[y & 7][i / 3];
+  // (v + 1 + v / 65536) / 65536 is v / 65535 for all that can come here, and needs no division.
+  const auto part = [&](std::int64_t n) {
+    for (std::int64_t i = 0; i < n; ++i) {
+      const std::uint32_t v = code[i] * 255U + threshold[i];
+      out[i] = static_cast<std::uint8_t>((v + 1 + (v >> 16)) >> 16);
+    }
+  };
+  std::int64_t left = pixels * 3;
+  for (; left >= around; left -= around, code += around, out += around) part(around);
+  part(left);
 }
 
 }  // namespace lapwright::proof

@@ -19,8 +19,8 @@ int main(int argc, char** argv) {
   std::vector<int> ppi;
   std::vector<std::string> slid;
   std::string only;
-  app.add_option("section", sections, "register, join, resample, capture, density (all when none is named)")
-      ->check(CLI::IsMember({"register", "join", "resample", "capture", "density"}));
+  app.add_option("section", sections, "register, join, resample, capture, density, proof (all when none is named)")
+      ->check(CLI::IsMember({"register", "join", "resample", "capture", "density", "proof"}));
   app.add_option("--ppi", ppi, "resolutions (default 300 600 1200 2400)")
       ->check(CLI::Range(100, 4800));
   app.add_flag("--quick", quick, "300 and 600 ppi only");
@@ -94,6 +94,7 @@ int main(int argc, char** argv) {
   if (wanted("join")) joining(setting, figures);
   if (wanted("capture")) capturing(setting, figures);
   if (wanted("density")) densities(setting, figures);
+  if (wanted("proof")) proofing(setting, figures);
   if (!setting.keep) std::filesystem::remove_all(setting.folder, error);
   figures.print();
   return 0;

@@ -1,14 +1,18 @@
 // What general libraries find and make of the same passes: a program of its own, so that their
 // memory is their own.
 //
-//   bench_peers METHOD a.tif X Y W H b.tif X Y W H QUARTERS     where b lies on a: "m0 .. m5", b =
-//   M a in whole-pass pixels bench_peers merge a.tif b.tif out.tif DX DY down|right      libvips'
-//   merge bench_peers warp-opencv|warp-libvips in.tif out.tif W H M0 .. M5   out(p) = in(M p),
-//   counted from the first pixel's centre bench_peers phase a.tif b.tif SIDE X Y ... OpenCV's phase
-//   correlation of patches: "dx0 dy0 ..."
+//   bench_peers METHOD a.tif X Y W H b.tif X Y W H QUARTERS
+//     where b lies on a: "m0 .. m5", b = M a in whole-pass pixels
+//   bench_peers merge a.tif b.tif out.tif DX DY down|right         libvips' merge
+//   bench_peers warp-opencv|warp-libvips in.tif out.tif W H M0 .. M5
+//     out(p) = in(M p), counted from the first pixel's centre
+//   bench_peers pyramid-libvips in.tif out.tif      a lookup curve and a pyramid of JPEG tiles
+//   bench_peers phase a.tif b.tif SIDE X Y ...      OpenCV's phase correlation: "dx0 dy0 ..."
 // METHOD: ecc, orb, sift, grid, stitcher, mosaic. All get the planned quarter turn and the planned
 // lap for nothing, and logarithms of the samples (density), in 8 bits where they take no more.
 
+#include <fcntl.h>
+#include <unistd.h>
 #include <vips/vips.h>
 
 #include <cmath>
@@ -315,6 +319,28 @@ void warp(bool opencv, char** rest) {
     vips_failed();
 }
 
+/// A 16-bit curve, then 8 bits, then a pyramid of JPEG tiles, as lapwright's proof.tif has them.
+void pyramid(char** rest) {
+  const Clock clock;
+  VipsImage* in =
+      vips_image_new_from_file(rest[0], "access", VIPS_ACCESS_SEQUENTIAL, nullptr);
+  if (in == nullptr) vips_failed();
+  std::vector<std::uint8_t> curve(65536);
+  for (std::size_t i = 0; i < curve.size(); ++i)
+    curve[i] = static_cast<std::uint8_t>(
+        std::clamp(255 - 60 * std::log10(1.0 + static_cast<double>(i)) + 40, 0.0, 255.0));
+  VipsImage *table = vips_image_new_from_memory(curve.data(), curve.size(), 65536, 1, 1,
+                                                VIPS_FORMAT_UCHAR),
+            *out = nullptr;
+  if (table == nullptr || vips_maplut(in, &out, table, nullptr) != 0) vips_failed();
+  if (vips_tiffsave(out, rest[1], "compression", VIPS_FOREIGN_TIFF_COMPRESSION_JPEG, "Q", 85,
+                    "tile", TRUE, "tile_width", 512, "tile_height", 512, "pyramid", TRUE, "subifd",
+                    TRUE, nullptr) != 0)
+    vips_failed();
+  if (const int f = ::open(rest[1], O_RDONLY); f >= 0) ::fsync(f), ::close(f);
+  std::printf("wall %.6f\ncpu %.6f\n", clock.wall(), clock.cpu());
+}
+
 void phase(int n, char** rest) {
   const Mat a = density(cv::imread(rest[0], cv::IMREAD_UNCHANGED)),
             b = density(cv::imread(rest[1], cv::IMREAD_UNCHANGED));
@@ -334,6 +360,8 @@ void run(int n, char** arguments) {
     merge(arguments + 2);
   else if ((what == "warp-opencv" || what == "warp-libvips") && n == 12)
     warp(what == "warp-opencv", arguments + 2);
+  else if (what == "pyramid-libvips" && n == 4)
+    pyramid(arguments + 2);
   else if (what == "phase" && n > 6)
     phase(n - 2, arguments + 2);
   else if (n == 13)

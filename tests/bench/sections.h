@@ -33,4 +33,7 @@ void capturing(const Setting& setting, Figures& figures);
 /// Positives against what the film saw: charts, greys, laps, on stocks made from the seed.
 void densities(const Setting& setting, Figures& figures);
 
+/// A linear sheet to its proof, libvips beside it.
+void proofing(const Setting& setting, Figures& figures);
+
 }  // namespace lapwright::bench
