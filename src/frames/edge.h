@@ -43,6 +43,7 @@ struct RollEdge {
   std::vector<StripEdge> strips;  // those with codes, accepted or refused
   std::optional<int> film;        // by vote
   bool mirrored = false;          // every strip that tells, and more than one code
+  bool turned = false;            // most strips that tell
   int codes = 0, refused = 0;
   /// What a person should look at: strips turned or wrong side up against the others, of another
   /// film.

@@ -67,7 +67,7 @@ void tell(RollEdge& edge) {
     if (edge.film && s.film && *s.film != *edge.film) other.push_back(s.strip);
   }
   // A camera may wind the other way, so that every strip is turned; the fewer ones are told.
-  const bool mostly_turned = 2 * forwards < static_cast<int>(all.size());
+  const bool mostly_turned = edge.turned = 2 * forwards < static_cast<int>(all.size());
   for (const StripEdge& s : edge.strips)
     if (!s.codes.empty() && s.turned != mostly_turned) turned.push_back(s.strip);
   const auto lies = [](const std::vector<int>& strips) {

@@ -148,6 +148,9 @@ std::string write_card(const Card& card) {
        "{x: " + num(card.origin_mm.x) + ", y: " + num(card.origin_mm.y) +
            "}  # sleeve mm of the first pixel's corner");
   line(out, "", "mm_per_pixel", num(card.mm_per_pixel));
+  if (card.mirrored)
+    line(out, "", "mirrored",
+         "true  # the sleeve lay wrong side up: the picture was put right, no sample changed");
   out += card.passes.empty() ? "passes: []\n" : "passes:\n";
   for (const Card::Pass& p : card.passes) {
     out += "  - pass: " + std::to_string(p.pass) + "\n";
@@ -195,7 +198,7 @@ Result<Card> read_card(const std::string& yaml, const std::string& file) {
   Complaint complaint(file, Fault::bad_data);
   const Section top(*tree, "", complaint,
                     {"file", "sha256", "roll", "sleeve", "stock", "ppi", "pixels", "origin",
-                     "mm_per_pixel", "passes", "laps", "infrared", "open_light", "base",
+                     "mm_per_pixel", "mirrored", "passes", "laps", "infrared", "open_light", "base",
                      "evenness", "flare", "balance", "lettering"});
   Card card;
   card.file = top.text("file");
@@ -210,6 +213,7 @@ Result<Card> read_card(const std::string& yaml, const std::string& file) {
   const Section origin = top.part("origin", {"x", "y"});
   card.origin_mm = {origin.number("x", -1e6, 1e6, "mm"), origin.number("y", -1e6, 1e6, "mm")};
   card.mm_per_pixel = top.number("mm_per_pixel", 1e-6, 1000, "mm");
+  card.mirrored = top.has("mirrored") && top.word("mirrored", {"false", "true"}) == 1;
   for (const Section& s : top.parts("passes", {"pass", "file", "sha256", "device", "started",
                                                "finished", "sleeve_to_pass", "infrared", "options"})) {
     card.passes.push_back(read_pass(s));

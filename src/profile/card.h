@@ -24,6 +24,7 @@ struct Card {
   Pixels width, height;
   Spot<SleeveSpace> origin_mm;  // sleeve coordinates of the first pixel's top left corner
   double mm_per_pixel = 0;
+  bool mirrored = false;  // the sleeve lay wrong side up; the picture was put right, sleeve_to_pass tells it
   /// A linear picture by infrared light under the same lay. `to_infrared`: the picture's pixels to
   /// its own, as measured; not there where it could not be. Of a frame it lies as the frame does.
   struct Infrared {

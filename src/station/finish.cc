@@ -5,6 +5,7 @@
 #include "core/clock.h"
 #include "core/files.h"
 #include "density/density.h"
+#include "join/wrong_side.h"
 #include "proof/proof.h"
 #include "station/assignment.h"
 #include "station/earlier.h"
@@ -57,18 +58,20 @@ Result<Opened> open_passes(const Setting& s, const Assignment& a) {
   return o;
 }
 
+raw::Tags tags_of(const Setting& s, const Assignment& a, const std::string& page) {
+  return {.roll = a.job.roll.name,
+          .page = page,
+          .make = s.identity.vendor,
+          .model = s.identity.model,
+          .date_time = {},
+          .note = {}};
+}
+
 Result<join::Sheet> write_sheet(const Setting& s, const Assignment& a, const fs::path& file,
                                 const std::string& page, const std::vector<join::Piece>& pieces,
                                 const join::SheetGeometry& geometry,
                                 const std::atomic<bool>& stop) {
-  return join::write_sheet(file, pieces, a.plan.laps, geometry,
-                           {.roll = a.job.roll.name,
-                            .page = page,
-                            .make = s.identity.vendor,
-                            .model = s.identity.model,
-                            .date_time = {},
-                            .note = {}},
-                           stop);
+  return join::write_sheet(file, pieces, a.plan.laps, geometry, tags_of(s, a, page), stop);
 }
 
 profile::Card make_card(const Assignment& a, const Opened& o, const join::SheetGeometry& g,
@@ -97,6 +100,23 @@ profile::Card make_card(const Assignment& a, const Opened& o, const join::SheetG
                                   value.is_string() ? value.get<std::string>() : value.dump());
   }
   return card;
+}
+
+/// How the sheet of a sleeve that lies wrong side up is put right: along its strips, or, where the
+/// film's numbers run backwards too, across them.
+join::Reversed wrong_way(const profile::SleeveProfile& sleeve, const frames::RollEdge& edge) {
+  const bool run_right = sleeve.strips.run == profile::Run::right;
+  return run_right != edge.turned ? join::Reversed::columns : join::Reversed::rows;
+}
+
+void turn_over(profile::Card& card, const Affine<SleeveSpace, SleeveSpace>& over) {
+  card.mirrored = true;
+  for (profile::Card::Pass& pass : card.passes) {
+    const auto& p = pass.sleeve_to_pass;
+    const auto m = core::compose(
+        Affine<SleeveSpace, PassSpace>{p[0], p[1], p[2], p[3], p[4], p[5]}, over);
+    pass.sleeve_to_pass = {m.a, m.b, m.c, m.d, m.e, m.f};
+  }
 }
 
 Json lettering_json(const density::Lettering& l) {
@@ -156,11 +176,30 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
   if (!opened) return fail(opened.error());
 
   core::Stopwatch watch;
-  const auto geometry = join::SheetGeometry::of(join::sheet_area(a.plan), a.plan.ppi);
+  auto geometry = join::SheetGeometry::of(join::sheet_area(a.plan), a.plan.ppi);
   const fs::path sheet_path = folder / "sheet.tif";
   auto joined = write_sheet(s, a, sheet_path, "sheet", opened->pieces, geometry, stop);
   if (!joined) return fail(joined.error());
-  const raw::Written& written = joined->written;
+  raw::Written& written = joined->written;
+  auto sheet = raw::Reader::open(sheet_path);
+  if (!sheet) return fail(sheet.error());
+  auto found = frames::find(**sheet, geometry.origin, a.sleeve, a.stock.process);
+  if (!found) return fail(found.error());
+  std::optional<Affine<SleeveSpace, SleeveSpace>> over;
+  if (found->edge.mirrored) {
+    const auto what = wrong_way(a.sleeve, found->edge);
+    auto right = join::put_right(sheet_path, a.sleeve, what, tags_of(s, a, "sheet"), stop, geometry);
+    if (!right) return fail(right.error());
+    written = std::move(*right), over = join::turned_over(a.sleeve, what);
+    sheet = raw::Reader::open(sheet_path);
+    if (!sheet) return fail(sheet.error());
+    found = frames::find(**sheet, geometry.origin, a.sleeve, a.stock.process);
+    if (!found) return fail(found.error());
+    found->edge.cautions.insert(
+        found->edge.cautions.begin(),
+        std::string("the sleeve lay wrong side up: the sheet was put right by reversing its ") +
+            (what == join::Reversed::columns ? "columns" : "rows") + ", no sample was changed");
+  }
   products.files.push_back(named(s, sheet_path, written.sha256));
   for (const auto& [number, pass] : a.passes)
     if (pass.infrared) products.files.push_back(pass.infrared->file);
@@ -170,11 +209,10 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
                   {"uncovered_pixels", joined->report.uncovered_pixels}});
 
   watch.restart();
-  auto sheet = raw::Reader::open(sheet_path);
-  if (!sheet) return fail(sheet.error());
   auto measured = density::measure(**sheet, geometry.origin, a.sleeve, a.stock);
   if (!measured) return fail(measured.error());
   profile::Card card = make_card(a, *opened, geometry, written);
+  if (over) turn_over(card, *over);
   density::tell(*measured, card);
   const density::Converter converter(a.stock, *measured);
   density::PositiveSource built_in(**sheet, converter);
@@ -204,9 +242,6 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
     if (!read) return fail(read.error());
     lettering = *read;  // not to be compared with sheets of another stage
   }
-  auto found = frames::find(**sheet, geometry.origin, a.sleeve, a.stock.process);
-  if (!found) return fail(found.error());
-
   std::unique_ptr<density::EvenSource> even;
   const bool evened = s.even && s.convert.empty();
   if (evened) {

@@ -1,5 +1,6 @@
 #!/usr/bin/env python3
 """Mistakes by hand at the practice flatbed: each gets a true verdict and advice, only that pass is made again, the roll is finished."""
+import json
 import pathlib
 import sys
 
@@ -42,4 +43,21 @@ again = [e["pass"] for e in player.of("again")]
 print("pass 1 turned half way round: asked again for passes", again)
 assert code == 0 and again == [2, 1], (code, player.of("again"))
 practice.ledger_holds()
+# Wrong side up from the first pass on: no lap can tell, the code on the film's edge does, and the sheet is put right. The sleeve
+# is turned over about the middle of its strips (the demo's, mm), along them or across.
+for over, reversed_are in (([-1, 0, 0, 1, 276, 0], "columns"), ([1, 0, 0, -1, 0, 276], "rows")):
+    practice = Practice(sys.argv[1])
+    player = Player(practice.lay, seed=7, over=over)
+    code = player.run(practice.station(600), practice.env)
+    assert code == 0, player.events[-2:]
+    cautions = player.of("converted")[0]["cautions"]
+    print("wrong side up:", cautions)
+    assert any(f"reversing its {reversed_are}" in c for c in cautions), cautions
+    proof = next((practice.archive / "rolls").glob("*/proof"))
+    edge = json.loads((proof / "frames.json").read_text())
+    frames = edge["frames"]
+    assert [f["frame"] for f in frames] == sorted((f["frame"] for f in frames), key=lambda n: (int(n.rstrip("A")), n)), frames
+    assert len(frames) == 36 and sum(f["numbered_by"] == "code" for f in frames) == 36, frames
+    assert "mirrored: true" in (proof / "sheet.yaml").read_text()
+    practice.ledger_holds()
 print("every mistake was told and put right")

@@ -25,11 +25,12 @@ def centre(window):
 
 
 class Player:
-    def __init__(self, lay_file, seed=1, off_mm=2.0, off_degrees=0.5, mistakes=None, words=None):
+    def __init__(self, lay_file, seed=1, off_mm=2.0, off_degrees=0.5, mistakes=None, words=None, over=None):
         self.lay_file, self.random = lay_file, random.Random(seed)
         self.off_mm, self.off_degrees = off_mm, off_degrees
         self.mistakes = dict(mistakes or {})  # pass -> kind
         self.words = dict(words or {})  # pass -> what is typed once in place of the key
+        self.over = over  # how the sleeve lies on itself, for all passes: [-1, 0, 0, 1, x, 0] is turned over
         self.events, self.lays, self.planned = [], {}, {}
         self.before = None
 
@@ -63,6 +64,8 @@ class Player:
         kind = self.mistakes.pop(event["pass"], None)
         if kind:
             lay = self.mistaken(kind, lay, window)
+        if self.over:
+            lay = compose(lay, self.over)
         self.lays[event["pass"]], self.planned[event["pass"]] = lay, planned
         self.before = lay
         with open(self.lay_file, "w") as f:
