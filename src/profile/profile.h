@@ -114,7 +114,7 @@ class Shelf {
 
 /// What there is to say when a film's edge tells a film number and the roll is given as `stock`: nothing where the stock names that
 /// number; else which stock does, or that none does and where to write it down.
-std::string film_caution(const Shelf& shelf, const StockProfile& stock, int film_number);
+std::string film_caution(const Shelf& shelf, const StockProfile& stock, int film_number, const std::vector<std::string>& earlier = {});
 
 /// $XDG_CONFIG_HOME/lapwright/config.yaml: archive:, profiles:, bed:, key:, convert: [list of arguments]. Paths: "~/" is HOME,
 /// relative ones are below the file's folder.

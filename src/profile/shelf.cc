@@ -79,15 +79,18 @@ std::vector<std::string> Shelf::stocks_of_film(int film_number) const {
   return out;
 }
 
-std::string film_caution(const Shelf& shelf, const StockProfile& stock, int film_number) {
+std::string film_caution(const Shelf& shelf, const StockProfile& stock, int film_number, const std::vector<std::string>& earlier) {
   const auto& own = stock.film_numbers;
   if (std::find(own.begin(), own.end(), film_number) != own.end()) return "";
   const std::string number = std::to_string(film_number);
   std::string known;
   for (const std::string& name : shelf.stocks_of_film(film_number)) known += (known.empty() ? "" : " or ") + name;
   if (!known.empty()) return "by the code on the film's edge this is film number " + number + ", stock " + known + "; the roll is given as " + stock.name;
+  if (const auto other = std::find_if(earlier.begin(), earlier.end(), [&](const std::string& e) { return e != stock.name; }); other != earlier.end())
+    return "film number " + number + " on the film's edge was that of " + *other + " in an earlier roll; this roll is given as " + stock.name;
+  if (!earlier.empty()) return "";
   return "film number " + number + " on the film's edge is in no stock profile; if it is " + stock.name + ", film_numbers: [" +
-         (own.empty() ? "" : "..., ") + number + "] in a profile of its own remembers it";
+         (own.empty() ? "" : "..., ") + number + "] in a profile of its own tells it for every archive; this archive remembers it from now on";
 }
 
 std::vector<std::string> Shelf::names(const std::string& kind) const {

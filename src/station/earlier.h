@@ -1,4 +1,4 @@
-// What earlier sheets of a stock showed: the edge lettering that their hand-off cards keep.
+// What earlier sheets of an archive showed: the edge lettering that their hand-off cards keep, and the stocks of film numbers.
 //
 // Units: as profile/card.h. Thread: any. Errors: none; a card that cannot be read tells nothing.
 #pragma once
@@ -15,5 +15,9 @@ namespace lapwright::station {
 std::vector<profile::Card::Lettering> earlier_lettering(const std::filesystem::path& archive,
                                                         const std::string& stock,
                                                         const std::string& but_roll);
+
+/// The stocks that other rolls with this film number on their edge were given as.
+std::vector<std::string> earlier_stocks(const std::filesystem::path& archive, int film_number,
+                                        const std::string& but_roll);
 
 }  // namespace lapwright::station

@@ -260,7 +260,11 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
   std::vector<std::string> cautions = measured->cautions;
   cautions.insert(cautions.end(), found->edge.cautions.begin(), found->edge.cautions.end());
   if (found->edge.film)
-    if (auto text = profile::film_caution(s.shelf, a.stock, *found->edge.film); !text.empty()) cautions.push_back(std::move(text));
+    if (auto text = profile::film_caution(
+            s.shelf, a.stock, *found->edge.film,
+            earlier_stocks(s.archive, *found->edge.film, a.job.roll.name));
+        !text.empty())
+      cautions.push_back(std::move(text));
 
   const proof::Caption caption{a.job.roll.name,
                                a.stock.about.empty() ? a.stock.name : a.stock.about,

@@ -116,6 +116,10 @@ TEST(FilmCaution, IsSilentOnlyWhereTheStockNamesTheNumber) {
   EXPECT_NE(said("plain", 500).find("film number 500 on the film's edge is in no stock profile"), std::string::npos) << said("plain", 500);
   EXPECT_NE(said("plain", 500).find("film_numbers: [500]"), std::string::npos);
   EXPECT_NE(said("two", 500).find("film_numbers: [..., 500]"), std::string::npos);
+  // An archive remembers what its earlier rolls were given as.
+  EXPECT_EQ(film_caution(shelf, *shelf.stock("plain"), 500, {"plain", "plain"}), "");
+  const auto other = film_caution(shelf, *shelf.stock("plain"), 500, {"plain", "two"});
+  EXPECT_NE(other.find("was that of two in an earlier roll; this roll is given as plain"), std::string::npos) << other;
   fs::remove_all(root);
 }
 

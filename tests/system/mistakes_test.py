@@ -45,15 +45,16 @@ assert code == 0 and again == [2, 1], (code, player.of("again"))
 practice.ledger_holds()
 # Wrong side up from the first pass on: no lap can tell, the code on the film's edge does, and the sheet is put right. The sleeve
 # is turned over about the middle of its strips (the demo's, mm), along them or across.
-for over, reversed_are in (([-1, 0, 0, 1, 276, 0], "columns"), ([1, 0, 0, -1, 0, 276], "rows")):
-    practice = Practice(sys.argv[1])
+practice = Practice(sys.argv[1], rolls=("test-1", "test-2"))
+for roll, over, reversed_are in (("test-1", [-1, 0, 0, 1, 276, 0], "columns"), ("test-2", [1, 0, 0, -1, 0, 276], "rows")):
     player = Player(practice.lay, seed=7, over=over)
     code = player.run(practice.station(600), practice.env)
     assert code == 0, player.events[-2:]
     cautions = player.of("converted")[0]["cautions"]
     print("wrong side up:", cautions)
     assert any(f"reversing its {reversed_are}" in c for c in cautions), cautions
-    proof = next((practice.archive / "rolls").glob("*/proof"))
+    assert any("in no stock profile" in c for c in cautions) == (roll == "test-1"), cautions  # asked once, then remembered
+    proof = practice.archive / "rolls" / roll / "proof"
     edge = json.loads((proof / "frames.json").read_text())
     frames = edge["frames"]
     assert [f["frame"] for f in frames] == sorted((f["frame"] for f in frames), key=lambda n: (int(n.rstrip("A")), n)), frames
