@@ -1,9 +1,8 @@
-#include <lcms2.h>
-
 #include <algorithm>
 #include <cmath>
 
 #include "density/density.h"
+#include "density/lab.h"
 #include "density/paper.h"
 
 namespace lapwright::density {
@@ -16,20 +15,9 @@ constexpr int dark = 80 * 257, bright = 100 * 257;
 constexpr int clear = 240 * 257;                 // brighter than lettering: a slide's holes, whose edges are no strokes
 constexpr std::size_t least_pixels = 60;
 
-struct Lab { double l = 0, a = 0, b = 0; };
-
-/// White D65: the gauge's bands and anchors are given so (trade.md 4.7).
-Lab to_lab(const std::uint16_t* rgb) {
-  static constexpr double xyz[3][3] = {{0.4124, 0.3576, 0.1805}, {0.2126, 0.7152, 0.0722}, {0.0193, 0.1192, 0.9505}};  // IEC 61966-2-1
-  cmsCIEXYZ at{}, white{};
-  for (std::size_t c = 0; c < 3; ++c) {
-    const double v = srgb_decode(rgb[c] / 65535.0);
-    at.X += xyz[0][c] * v, at.Y += xyz[1][c] * v, at.Z += xyz[2][c] * v;
-    white.X += xyz[0][c], white.Y += xyz[1][c], white.Z += xyz[2][c];
-  }
-  cmsCIELab lab{};
-  cmsXYZ2Lab(&white, &lab, &at);
-  return {lab.L, lab.a, lab.b};
+Lab lab_of_code(const std::uint16_t* rgb) {
+  return lab_of({srgb_decode(rgb[0] / 65535.0), srgb_decode(rgb[1] / 65535.0),
+                 srgb_decode(rgb[2] / 65535.0)});
 }
 
 int peak(const std::uint16_t* p) { return std::max({p[0], p[1], p[2]}); }
@@ -52,7 +40,7 @@ void collect(const image::Rgb16& band, std::int64_t reach, bool along_x, std::ve
         before = before || (in0 && peak(band.row(y0) + x0 * 3) < dark);
         after = after || (in1 && peak(band.row(y1) + x1 * 3) < dark);
       }
-      if (before && after && !hole) letters.push_back(to_lab(p));
+      if (before && after && !hole) letters.push_back(lab_of_code(p));
     }
 }
 

@@ -1,10 +1,9 @@
-#include <lcms2.h>
-
 #include <algorithm>
 #include <cmath>
 #include <cstdio>
 
 #include "density/density.h"
+#include "density/lab.h"
 #include "density/paper.h"
 #include "density/trim.h"
 
@@ -20,44 +19,14 @@ constexpr double far_hue = 6,
                  far_colour = 3;  // degrees and dE00 from earlier sheets (OURS, trade.md 4.7)
 constexpr double usual_hue[2] = {50, 80}, usual_lightness[2] = {50, 80},
                  usual_chroma = 16;  // well inside the bands of trade.md 4.7
-constexpr double xyz[3][3] = {
-    {0.4124, 0.3576, 0.1805}, {0.2126, 0.7152, 0.0722}, {0.0193, 0.1192, 0.9505}};  // IEC 61966-2-1
 
-cmsCIEXYZ white() {
-  return {xyz[0][0] + xyz[0][1] + xyz[0][2], 1, xyz[2][0] + xyz[2][1] + xyz[2][2]};
-}
-
-cmsCIELab lab(const Light& v) {
-  cmsCIEXYZ at{};
-  for (std::size_t c = 0; c < 3; ++c)
-    at.X += xyz[0][c] * v[c], at.Y += xyz[1][c] * v[c], at.Z += xyz[2][c] * v[c];
-  const cmsCIEXYZ d65 = white();
-  cmsCIELab out{};
-  cmsXYZ2Lab(&d65, &out, &at);
-  return out;
-}
-
-cmsCIELab lab(const Card::Lettering& l) {
+Lab lab(const Card::Lettering& l) {
   return {l.lightness, l.chroma * std::cos(l.hue_degrees / degrees),
           l.chroma * std::sin(l.hue_degrees / degrees)};
 }
 
-Light light(const cmsCIELab& colour) {
-  const cmsCIEXYZ d65 = white();
-  cmsCIEXYZ at{};
-  cmsLab2XYZ(&d65, &at, &colour);
-  const double inverse[3][3] = {{3.2406255, -1.5372080, -0.4986286},
-                                {-0.9689307, 1.8757561, 0.0415175},
-                                {0.0557101, -0.2040211, 1.0569959}};
-  Light out{};
-  for (std::size_t c = 0; c < 3; ++c)
-    out[c] =
-        std::clamp(inverse[c][0] * at.X + inverse[c][1] * at.Y + inverse[c][2] * at.Z, 0.0, 1.0);
-  return out;
-}
-
-Card::Lettering lettering(const cmsCIELab& c) {
-  return {c.L, std::hypot(c.a, c.b), std::fmod(std::atan2(c.b, c.a) * degrees + 360, 360)};
+Card::Lettering lettering(const Lab& c) {
+  return {c.l, std::hypot(c.a, c.b), std::fmod(std::atan2(c.b, c.a) * degrees + 360, 360)};
 }
 
 Light trimmed(const Light& plain, const Trim& trim) {
@@ -81,14 +50,13 @@ Light untrimmed(const Light& shown, const Trim& trim) {
   return out;
 }
 
-double apart(const cmsCIELab& a, const cmsCIELab& b) { return cmsCIE2000DeltaE(&a, &b, 1, 1, 1); }
 double hue_apart(double a, double b) { return std::abs(std::remainder(a - b, 360)); }
 
 /// The whole-numbered trim, with the contrast that is there, that brings `plain` nearest to
 /// `target`.
-Trim trim_towards(const Light& plain, const cmsCIELab& target, const Trim& now) {
+Trim trim_towards(const Light& plain, const Lab& target, const Trim& now) {
   Trim best = now;
-  const auto off = [&](const Trim& t) { return apart(lab(trimmed(plain, t)), target); };
+  const auto off = [&](const Trim& t) { return de00(lab_of(trimmed(plain, t)), target); };
   double least = off(best);
   for (double step : {40.0, 20.0, 10.0, 5.0, 2.0, 1.0})
     for (bool better = true; better;) {
@@ -119,26 +87,26 @@ double median(std::vector<double> v) {
 
 Card::Lettering before_trim(const Lettering& l, const Trim& trim) {
   return lettering(
-      lab(untrimmed(light(lab(Card::Lettering{l.lightness, l.chroma, l.hue_degrees})), trim)));
+      lab_of(untrimmed(light_of(lab(Card::Lettering{l.lightness, l.chroma, l.hue_degrees})), trim)));
 }
 
 void compare(Lettering& l, const Trim& trim, const std::vector<Card::Lettering>& earlier) {
   l.earlier = static_cast<int>(earlier.size());
   if (!l.found) return;
   const Card::Lettering own = before_trim(l, trim);
-  const Light plain = light(lab(own));
-  cmsCIELab target = lab(Card::Lettering{l.lightness, l.chroma, l.hue_degrees});
+  const Light plain = light_of(lab(own));
+  Lab target = lab(Card::Lettering{l.lightness, l.chroma, l.hue_degrees});
   if (!earlier.empty()) {
     std::vector<double> ls, as, bs;
     for (const auto& e : earlier) {
-      const cmsCIELab c = lab(e);
-      ls.push_back(c.L), as.push_back(c.a), bs.push_back(c.b);
+      const Lab c = lab(e);
+      ls.push_back(c.l), as.push_back(c.a), bs.push_back(c.b);
     }
-    const cmsCIELab before{median(ls), median(as), median(bs)};
+    const Lab before{median(ls), median(as), median(bs)};
     const Card::Lettering usual = lettering(before);
     const double turned =
         own.chroma > 6 && usual.chroma > 6 ? hue_apart(own.hue_degrees, usual.hue_degrees) : 0;
-    if (turned <= far_hue && apart(lab(own), before) <= far_colour) {
+    if (turned <= far_hue && de00(lab(own), before) <= far_colour) {
       // As this stock always was: what it looks like is then its own, whatever is common.
       if (l.verdict == "odd") l.verdict = "check";
       return;
@@ -150,7 +118,7 @@ void compare(Lettering& l, const Trim& trim, const std::vector<Card::Lettering>&
                                  : std::to_string(earlier.size()) + " earlier sheets") +
             " of this stock (hue " + number(usual.hue_degrees) + ", lightness " +
             number(usual.lightness) + "): other light, development or stock";
-    target = lab(trimmed(light(before), trim));
+    target = lab_of(trimmed(light_of(before), trim));
   } else {
     if (l.verdict == "usual" || l.chroma < 1) return;
     Card::Lettering wanted{std::clamp(l.lightness, usual_lightness[0], usual_lightness[1]),
