@@ -14,6 +14,8 @@ constexpr int look_ppi = 100;
 constexpr double inside_mm = 1.0;      // of a frame's edge that is left out
 constexpr double plain = 0.03;         // D of spread under which a frame shows nothing
 constexpr double mid_grey = 0.18;      // light that a frame's middle tone is printed at
+constexpr double most_light = 0.85;    // that a frame is lightened to at its lightest tones
+constexpr double lightest = 0.97;      // of a frame's tones
 constexpr double most_exposure = 0.6;  // densities; slides: log10 of light
 constexpr double most_cast = 0.05;     // densities, after halving: an evening stays an evening
 
@@ -47,13 +49,19 @@ void balance(EvenSource::Frame& frame, const image::Rgb16& picture,
   const double low = quantile(all, 0.1), high = quantile(all, 0.9), middle = quantile(all, 0.5);
   if (high - low < plain) return;
   frame.balanced = true;
+  const double light_tone = quantile(all, slide ? 1 - lightest : lightest);
   if (slide) {
-    frame.exposure = std::clamp(middle + std::log10(mid_grey), -most_exposure, most_exposure);
+    const double lighter = std::max(0.0, light_tone + std::log10(most_light));
+    frame.exposure = std::clamp(middle + std::log10(mid_grey), -most_exposure,
+                                std::min(lighter, most_exposure));
   } else {
     const PaperCurve paper(stock.paper);
-    frame.exposure =
-        std::clamp(paper.exposure_for(paper.density_of(mid_grey)) + middle - m.exposure,
-                   -most_exposure, most_exposure);
+    const auto printed = [&](double tone, double light) {
+      return paper.exposure_for(paper.density_of(light)) + tone - m.exposure;
+    };
+    const double lighter = std::min(0.0, printed(light_tone, most_light));
+    frame.exposure = std::clamp(printed(middle, mid_grey), std::max(lighter, -most_exposure),
+                                most_exposure);
   }
   if (stock.process == profile::Process::bw_negative) return;
   const double half[3] = {quantile(tones[0], 0.5), quantile(tones[1], 0.5),
