@@ -17,7 +17,7 @@ import threading
 import time
 
 sys.path.insert(0, str(pathlib.Path(__file__).parent))
-from player import Player
+from player import Player, one_sentence
 from practice import Practice
 
 build = pathlib.Path(sys.argv[1])
@@ -90,11 +90,6 @@ class FaultyPlayer(Player):
         if coming:
             self.told.append((event["pass"], coming.pop(0), len(self.events)))
             self.tell(*self.told[-1][1][:2])
-
-
-def one_sentence(say):
-    assert "\n" not in say and 30 < len(say) < 300, say
-    assert not re.search(r"[.!?](\s|$)", say) and ";" in say, f"not one sentence with what to do: {say}"
 
 
 def finished_roll(practice, player, faults, said):

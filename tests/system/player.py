@@ -5,6 +5,7 @@ Used by the system tests; hand errors are seeded. A mistake is made once, at the
 import json
 import math
 import random
+import re
 import subprocess
 
 
@@ -22,6 +23,12 @@ def rotated_about(lay, degrees, x, y):
 
 def centre(window):
     return window["x"] + window["width"] / 2, window["y"] + window["height"] / 2
+
+
+def one_sentence(say):
+    """What a fault says to a person: what happened; what to do."""
+    assert "\n" not in say and 30 < len(say) < 300, say
+    assert not re.search(r"[.!?](\s|$)", say) and ";" in say, f"not one sentence with what to do: {say}"
 
 
 class Player:
