@@ -62,5 +62,6 @@ void add_convert(CLI::App& app, Common& common, Run& run);
 void add_frames(CLI::App& app, Common& common, Run& run);
 void add_stock(CLI::App& app, Common& common, Run& run);
 void add_ledger(CLI::App& app, Common& common, Run& run);
+void add_archive(CLI::App& app, Common& common, Run& run);
 
 }  // namespace lapwright::cli

@@ -20,6 +20,14 @@ std::string full_column(const ledger::RollState& s) {
   return std::to_string(s.at_full.size()) + of + ": " + joined(s.at_full);
 }
 
+/// When a second place last got all that there is.
+std::string copy_column(const ledger::RollState& s) {
+  std::string last;
+  for (const auto& c : s.copies)
+    if (c.whole) last = std::max(last, c.checked);
+  return !s.proofed ? "" : last.empty() ? "unsafe" : day(last);
+}
+
 Result<int> overview(const Common& common, const std::string& roll) {
   auto ledger = open_to_look(common);
   if (!ledger) return fail(ledger.error());
@@ -41,23 +49,23 @@ Result<int> overview(const Common& common, const std::string& roll) {
   }
   std::vector<std::vector<std::string>> rows;
   int waiting = 0;
-  std::size_t full = 0, due = 0;
+  std::size_t full = 0, due = 0, unsafe = 0;
   for (const auto& s : states) {
     rows.push_back({s.roll.name, s.proofed ? day(s.proofed_at) : "waiting",
                     s.proofed ? std::to_string(s.frames_found) : "", full_column(s),
-                    joined(s.due)});
+                    joined(s.due), copy_column(s)});
     waiting += s.proofed ? 0 : 1;
-    full += s.at_full.size(), due += s.due.size();
+    full += s.at_full.size(), due += s.due.size(), unsafe += s.unsafe() ? 1 : 0;
   }
   if (rows.empty()) {
     print("no rolls yet; `lapwright roll add` adds one");
     return 0;
   }
-  print(table({"ROLL", "PROOF", "FRAMES", "AT FULL", "DUE"}, rows));
+  print(table({"ROLL", "PROOF", "FRAMES", "AT FULL", "DUE", "COPIED"}, rows));
   if (roll.empty()) {
     print("\n" + count(states.size(), "roll") + ", " + std::to_string(waiting) +
           " waiting for a proof; " + count(full, "frame") + " at full, " + std::to_string(due) +
-          " due");
+          " due; " + std::to_string(unsafe) + " unsafe (in no second place)");
     return 0;
   }
   rows.clear();

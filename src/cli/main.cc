@@ -84,6 +84,7 @@ int main(int argc, char** argv) {
   add_frames(app, common, run);
   add_stock(app, common, run);
   add_ledger(app, common, run);
+  add_archive(app, common, run);
   tell_common(app);
   app.footer(
       "Film safety: old film may be cellulose nitrate, which burns fiercely. If the edge says "

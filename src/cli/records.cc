@@ -50,6 +50,9 @@ Json roll_json(const ledger::RollState& s) {
   Json files = Json::array();
   for (const ledger::File& f : s.files)
     files.push_back({{"path", f.path}, {"sha256", f.sha256}, {"bytes", f.bytes}});
+  Json copies = Json::array();
+  for (const auto& c : s.copies)
+    copies.push_back({{"place", c.place}, {"checked", c.checked}, {"whole", c.whole}});
   return {{"roll", s.roll.name},
           {"sleeve", s.roll.sleeve},
           {"stock", s.roll.stock},
@@ -61,7 +64,9 @@ Json roll_json(const ledger::RollState& s) {
           {"frames_found", s.frames_found},
           {"at_full", s.at_full},
           {"due", s.due},
-          {"files", files}};
+          {"files", files},
+          {"copies", copies},
+          {"unsafe", s.unsafe()}};
 }
 
 std::string table(const std::vector<std::string>& header,

@@ -365,6 +365,25 @@ Result<std::string> sha256_of(const fs::path& path) {
   return sum.hex();
 }
 
+Result<std::string> copy_file(const fs::path& from, const fs::path& to) {
+  std::error_code error;
+  const auto bytes = fs::file_size(from, error);
+  if (error) return fail(Fault::no_input, from.string() + ": cannot be read: " + error.message());
+  auto file = NewFile::create(to, bytes);
+  if (!file) return fail(file.error());
+  Sha256 sum;
+  Result<> written;
+  auto r = each_piece(from, [&](const char* data, std::size_t n) {
+    sum.add(data, n);
+    written = file->write(data, n);
+    return written.has_value();
+  });
+  if (!r) return fail(r.error());
+  if (!written) return fail(written.error());
+  if (auto done = file->publish(); !done) return fail(done.error());
+  return sum.hex();
+}
+
 Result<std::uint64_t> free_bytes(const fs::path& path) {
   fs::path existing = fs::absolute(path);
   std::error_code ignored;

@@ -86,6 +86,8 @@ Result<> remove_file(const std::filesystem::path& path);
 Result<> rename_file(const std::filesystem::path& from, const std::filesystem::path& to);
 /// A second name for the same file; the same bytes under it where the disk has no second names.
 Result<> link_file(const std::filesystem::path& from, const std::filesystem::path& to);
+/// The bytes of a file under another name, whole or absent; SHA-256 of what was read.
+Result<std::string> copy_file(const std::filesystem::path& from, const std::filesystem::path& to);
 /// Writes a whole small file durably.
 Result<> write_file(const std::filesystem::path& path, std::string_view text);
 /// Reads a whole text file; `most` bytes at most (larger is bad_data).

@@ -5,7 +5,9 @@
 #include <nlohmann/json.hpp>
 #include <set>
 
+#include "core/files.h"
 #include "ledger/event.h"
+#include "ledger/manifest.h"
 
 namespace lapwright::ledger {
 namespace {
@@ -98,9 +100,21 @@ std::vector<std::string> RollBook::still_wanted(const OpenJob& job) const {
   return left.empty() || left.size() == asked.size() ? job.frames : left;
 }
 
-std::map<std::string, File> RollBook::named() const {
+std::map<std::string, File> RollBook::lasting() const {
   std::map<std::string, File> out = kept_passes;
   for (const auto& [path, file] : published) out[path] = file;
+  return out;
+}
+
+std::string RollBook::copy_mark() const {
+  core::Sha256 sum;
+  const std::string text = manifest_text(roll.name, lasting());
+  sum.add(text.data(), text.size());
+  return sum.hex();
+}
+
+std::map<std::string, File> RollBook::named() const {
+  std::map<std::string, File> out = lasting();
   const auto add = [&](const OpenJob& job) {
     for (const auto& [pass, captured] : job.captured) {
       out[captured.file.path] = captured.file;
@@ -175,6 +189,10 @@ void RollBook::apply(const Fact& fact) {
   const Json& body = fact.body;
   if (fact.kind == kind::frames_wanted) return wanted(fact);
   if (fact.kind == kind::full_accepted) return accepted(fact);
+  if (fact.kind == kind::copy_checked) {
+    copies[text(body, "place")] = {text(body, "mark"), fact.at};
+    return;
+  }
   OpenJob* open = find_job(fact.job);
   if (!open) return;
   const int pass = whole(body, "pass");

@@ -47,6 +47,8 @@ struct RollBook {
   std::vector<OpenJob> full;                // in the order asked
   std::map<std::string, File> published;    // by path
   std::map<std::string, File> kept_passes;  // of the published proof
+  struct Copy { std::string mark, at; };
+  std::map<std::string, Copy> copies;       // by place
 
   /// Takes in a fact of this roll.
   void apply(const Fact& fact);
@@ -60,6 +62,10 @@ struct RollBook {
   /// Every file that the ledger names, by path.
   std::map<std::string, File> named() const;
   std::vector<std::string> due() const;
+  /// What stays whatever is still to come: what was published, and the proof's passes.
+  std::map<std::string, File> lasting() const;
+  /// Tells one state of lasting() from another.
+  std::string copy_mark() const;
 
  private:
   void wanted(const Fact& fact);

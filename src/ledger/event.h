@@ -25,6 +25,7 @@ inline constexpr const char* pass_refused = "pass.refused";
 inline constexpr const char* overlap_checked = "overlap.checked";
 inline constexpr const char* sheet_published = "sheet.published";
 inline constexpr const char* full_accepted = "full.accepted";
+inline constexpr const char* copy_checked = "copy.checked";
 bool is_reserved(const std::string& name);
 }  // namespace kind
 

@@ -11,6 +11,7 @@
 #include <nlohmann/json.hpp>
 
 #include "core/files.h"
+#include "ledger/bag.h"
 #include "ledger/event.h"
 #include "ledger/store.h"
 
@@ -63,7 +64,7 @@ Result<> Ledger::Store::refresh() {
                            "SELECT seq, kind, roll, job, at, body FROM event WHERE seq > ?1 AND "
                            "kind IN ('roll.received', 'frames.wanted', "
                            "'plan.made', 'pass.captured', 'pass.refused', 'sheet.published', "
-                           "'full.accepted') ORDER BY seq");
+                           "'full.accepted', 'copy.checked') ORDER BY seq");
   if (!s) return fail(s.error());
   s->bind(1, books.last_seq());
   while (true) {
@@ -241,10 +242,13 @@ Result<RollState> Ledger::state(const std::string& roll) {
   if (!book) return fail(book.error());
   const RollBook& b = **book;
   RollState state{b.roll,  b.proofed(), b.proofed_at, static_cast<int>(b.frames.size()), {},
-                  b.due(), {}};
+                  b.due(), {}, {}};
   for (const auto& [frame, ppi] : b.full_ppi) state.at_full.push_back(frame);
   std::sort(state.at_full.begin(), state.at_full.end(), frame_order);
   for (const auto& [path, file] : b.named()) state.files.push_back(file);
+  const std::string now = b.copy_mark();
+  for (const auto& [place, copy] : b.copies)
+    state.copies.push_back({place, copy.at, copy.mark == now});
   return state;
 }
 
@@ -430,6 +434,25 @@ Result<> Ledger::full_done(std::int64_t job, const std::vector<File>& files,
                           }
                           return Store::Entry{kind::full_accepted, *roll, job};
                         });
+}
+
+Result<Bag> Ledger::copy_roll(const std::string& roll, const fs::path& place) {
+  if (auto r = store_->refresh(); !r) return fail(r.error());
+  const auto book = store_->roll(roll);
+  if (!book) return fail(book.error());
+  std::error_code error;
+  const fs::path there = fs::weakly_canonical(place, error);
+  const std::string below = there.lexically_relative(fs::weakly_canonical(store_->archive, error)).string();
+  if (error || below == "." || !below.starts_with(".."))
+    return fail(Fault::usage, place.string() + ": lies in the archive itself; a second place is another disk's folder");
+  const Named files = (*book)->lasting();
+  const std::string mark = (*book)->copy_mark();
+  auto bag = fill_bag(store_->archive, roll, files, there);
+  if (!bag || !bag->whole()) return bag;
+  const Json body = {{"place", there.string()}, {"mark", mark}, {"files", bag->files}, {"bytes", bag->bytes}};
+  const auto told = store_->record(body, [&]() -> Result<Store::Entry> { return Store::Entry{kind::copy_checked, roll, 0}; });
+  if (!told) return fail(told.error());
+  return bag;
 }
 
 Result<> Ledger::note(const std::string& event, const Json& body) {

@@ -8,6 +8,7 @@
 //   try_again (locked), bad_data.
 #pragma once
 
+#include <algorithm>
 #include <cstdint>
 #include <filesystem>
 #include <functional>
@@ -82,6 +83,12 @@ struct RollState {
   std::vector<std::string> at_full;   // frame names captured at full resolution
   std::vector<std::string> due;       // asked for and not yet captured
   std::vector<File> files;
+  struct Copy { std::string place, checked; bool whole; };
+  std::vector<Copy> copies;           // in second places; whole: of all that there is now
+  /// There is something to lose, and no second place holds all of it.
+  bool unsafe() const {
+    return proofed && std::none_of(copies.begin(), copies.end(), [](const Copy& c) { return c.whole; });
+  }
 };
 
 /// A ledger made anew: what it took from the archive, and what it could not.
@@ -148,6 +155,9 @@ class Ledger {
   /// station is making now is left to it.
   Result<std::vector<AuditLine>> audit();
   Result<std::string> export_csv();
+  /// Copies what lasts of a roll (its proof, its passes, its frames at full) into its bag in a second place, reads it again there,
+  /// and records it when the bag is whole.
+  Result<struct Bag> copy_roll(const std::string& roll, const std::filesystem::path& place);
   /// For a station at its start: claims the archive for this object's life (try_again when another
   /// station has it), records passes that `note_of` tells of and that an open job still wants,
   /// deletes other files in the proof and full folders of its rolls that no event names (leftovers

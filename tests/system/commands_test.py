@@ -160,7 +160,8 @@ bites()
 
 # ---- help: every command tells what it does, its options, and every --help ends well
 commands = [[], ["beds"], ["plan"], ["roll"], ["roll", "add"], ["roll", "list"], ["roll", "show"], ["station"], ["want"], ["join"], ["convert"],
-            ["frames"], ["stock"], ["stock", "list"], ["stock", "show"], ["stock", "fit"], ["ledger"], ["ledger", "due"], ["ledger", "audit"], ["ledger", "export"]]
+            ["frames"], ["stock"], ["stock", "list"], ["stock", "show"], ["stock", "fit"], ["ledger"], ["ledger", "due"], ["ledger", "audit"], ["ledger", "export"],
+            ["archive"], ["archive", "copy"], ["archive", "check"]]
 for words in commands:
     shown = call(*words, "--help")
     assert len(shown.stdout.split()) > 20 and shown.stderr == "", (words, shown)
@@ -417,6 +418,21 @@ assert {(t["path"].split("/")[-1]) for t in troubled["troubles"]} >= {"pass-1.ti
 passes[0].write_bytes(whole)
 (work / "away.pdf").rename(proof / "proof.pdf")
 practice.ledger_holds()
+
+# A second place: bags that coreutils can check (RFC 8493).
+copies = work / "copies"
+assert result("roll", "ledger", "test-1")["unsafe"]
+copied = result("bags_copied", "archive", "copy", copies)["bags"]
+assert {b["roll"] for b in copied} == {"test-1", "test-2", "test-3"} and all(b["whole"] for b in copied), copied
+assert [b["copied"] for b in result("bags_copied", "archive", "copy", copies)["bags"]] == [0, 0, 0]
+assert not result("roll", "ledger", "test-1")["unsafe"]
+for manifest in ("manifest-sha256.txt", "tagmanifest-sha256.txt"):
+    subprocess.run(["sha256sum", "--quiet", "--strict", "-c", manifest], cwd=copies / "test-1", check=True)
+assert result("bags_checked", "archive", "check", copies) == {"ok": True, "bags": 3, "troubles": []}
+(copies / "test-2" / "data" / "proof" / "proof.jpg").write_bytes(b"x")
+assert result("bags_checked", "archive", "check", copies, code=1)["troubles"] == [{"path": "test-2/data/proof/proof.jpg", "trouble": "changed"}]
+refused(64, "lies in the archive itself", "archive", "copy", archive / "copies")
+refused(66, "is no folder", "archive", "check", work / "nowhere")
 before = {r["roll"]: r for r in result("rolls", "ledger")["rolls"] if r["proofed"]}
 refused(66, "no archive there", "ledger", "rebuild", "--archive", work / "nowhere")
 made = result("rebuild", "ledger", "rebuild")  # beside the ledger that is there, which is kept
