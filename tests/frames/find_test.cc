@@ -8,6 +8,7 @@
 
 #include "frames/frames.h"
 #include "support/film_scene.h"
+#include "support/frame_trials.h"
 
 namespace lapwright::frames {
 namespace {
@@ -17,39 +18,6 @@ using support::Scene;
 using support::SceneOptions;
 
 constexpr double degree = 3.14159265358979323846 / 180;
-
-double area(const std::vector<Spot<SleeveSpace>>& p) {
-  double sum = 0;
-  for (std::size_t i = 0; i < p.size(); ++i) {
-    const auto& a = p[i];
-    const auto& b = p[(i + 1) % p.size()];
-    sum += a.x * b.y - b.x * a.y;
-  }
-  return sum / 2;
-}
-
-/// Clipped to the half planes of a clockwise (y down) convex polygon.
-std::vector<Spot<SleeveSpace>> clipped(std::vector<Spot<SleeveSpace>> p, const std::vector<Spot<SleeveSpace>>& by) {
-  for (std::size_t i = 0; i < by.size() && !p.empty(); ++i) {
-    const auto a = by[i], b = by[(i + 1) % by.size()];
-    const auto side = [&](Spot<SleeveSpace> q) { return (b.x - a.x) * (q.y - a.y) - (b.y - a.y) * (q.x - a.x); };
-    std::vector<Spot<SleeveSpace>> out;
-    for (std::size_t k = 0; k < p.size(); ++k) {
-      const auto s = p[k], e = p[(k + 1) % p.size()];
-      const double u = side(s), v = side(e);
-      if (u >= 0) out.push_back(s);
-      if ((u < 0) != (v < 0)) out.push_back({s.x + (e.x - s.x) * u / (u - v), s.y + (e.y - s.y) * u / (u - v)});
-    }
-    p = out;
-  }
-  return p;
-}
-
-double iou(const std::vector<Spot<SleeveSpace>>& a, const std::vector<Spot<SleeveSpace>>& b) {
-  const auto common = clipped(a, b);
-  const double i = common.size() < 3 ? 0 : area(common);
-  return i / (area(a) + area(b) - i);
-}
 
 profile::SleeveProfile sleeve_135_6x6() {
   profile::SleeveProfile s = support::sleeve_135_7x5();
@@ -135,7 +103,7 @@ void add(Tally& tally, const Trial& t, const SceneOptions& options) {
       std::vector<Spot<SleeveSpace>> truth;
       for (const auto& p : {Spot<SleeveSpace>{r.x.mm(), r.y.mm()}, {r.right().mm(), r.y.mm()}, {r.right().mm(), r.bottom().mm()}, {r.x.mm(), r.bottom().mm()}})
         truth.push_back(t.moved(p));
-      const double value = iou({f.corners.begin(), f.corners.end()}, truth);
+      const double value = support::overlap({f.corners.begin(), f.corners.end()}, truth);
       ++tally.frames;
       if (options.blank_frames.count(i * s.frames + j)) {
         EXPECT_LT(f.sure, 0.9) << "a blank frame is never sure";
