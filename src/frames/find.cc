@@ -25,7 +25,8 @@ Format format_of(const profile::SleeveProfile& sleeve) {
   // Cameras' gates and gaps: trade.md 1.1 (135: gap 0.5 to 3.5 mm), 1.2 (120: 6x7 is 67 to 70 mm, gap 4 to 9 mm).
   f.width_spread = sleeve.film == profile::Film::f135 ? 0.8 : std::max(1.2, 0.035 * f.width);
   f.advance_spread = sleeve.film == profile::Film::f135 ? 1.8 : gap + 3.0;
-  f.most = sleeve.strips.frames;
+  // Sheets and mounts lie one by one: their gap is no camera's.
+  f.most_gap = sleeve.film == profile::Film::f135 ? 4 : sleeve.film == profile::Film::f120 ? std::max(gap + 2, 12.0) : f.width;
   return f;
 }
 
@@ -104,11 +105,17 @@ StripLine strip_line(const FilmMap& map, const Comb& comb, const profile::Sleeve
 struct Strip {
   StripLine line;
   StripView view;
-  Extent extent;
+  std::vector<Extent> pieces;
   std::vector<Found> frames;
   double top = 0, bottom = 0;  // of the pictures, from the film's first edge
   bool rows_seen = false;
 };
+
+void fit(Strip& strip, const Format& format) {
+  strip.frames.clear();
+  for (const Extent& piece : strip.pieces)
+    for (const Found& f : fit_chain(strip.view, piece, format)) strip.frames.push_back(f);
+}
 
 /// Top and bottom of the pictures, from all that stand out clearly.
 void find_rows(const FilmMap& map, Strip& strip, double height, bool slide, double reach) {
@@ -132,18 +139,16 @@ void find_rows(const FilmMap& map, Strip& strip, double height, bool slide, doub
   if (bottoms.empty()) strip.bottom = strip.top + height;
 }
 
-double sureness(const Found& f, const Strip& strip, std::size_t neighbours_clear) {
-  const auto edge = [](double evidence) { return std::clamp(evidence / 0.6, 0.0, 1.0); };
-  const double l = edge(f.left), r = edge(f.right);
-  double sure = 0;
-  if (f.by_model) {
-    sure = neighbours_clear == 0 ? 0.25 : neighbours_clear == 1 ? 0.5 : 0.6;
-  } else {
-    const double weak = std::min(l, r), strong = std::max(l, r);
-    sure = 0.45 + 0.3 * strong + 0.24 * weak;
-  }
+/// 0.9 and more only where a person would not look again: both edges stand out along more than a sixth of their length, lie as far
+/// apart as the roll's other frames' do, a gap parts the frame from its neighbours and film holds all of it.
+double sureness(const Found& f, const Strip& strip, const Format& format, std::size_t neighbours_clear) {
+  if (f.by_model) return neighbours_clear == 0 ? 0.25 : neighbours_clear == 1 ? 0.5 : 0.6;
+  const double weak = std::min(f.left, f.right), strong = std::max(f.left, f.right);
+  double sure = 0.5 + 0.2 * std::min(strong / 0.5, 1.0) + 0.2 * std::min(weak / 0.5, 1.0) + 0.09 * std::clamp((weak - 0.5) / 0.3, 0.0, 1.0);
+  if (std::abs(f.end - f.start - format.width) > std::max(format.width_spread, 0.01 * format.width)) sure = std::min(sure, 0.7);
+  if (f.room < 0.3) sure = std::min(sure, 0.6);
   if (!strip.rows_seen) sure = std::min(sure, 0.6);
-  if (f.on_film < 0.97) sure *= std::max(0.3, f.on_film) * 0.8;
+  if (f.on_film < 0.985) sure = std::min(sure, 0.5 + 0.3 * f.on_film);
   return std::clamp(sure, 0.05, 0.99);
 }
 
@@ -166,9 +171,9 @@ Result<RollEdge> read_edges(image::RowSource& sheet, Spot<SleeveSpace> origin, c
   std::vector<std::vector<SeenCode>> seen(strips.size());
   for (std::size_t i = 0; i < strips.size(); ++i) {
     const Strip& s = strips[i];
-    if (!s.extent.film) continue;
+    if (s.pieces.empty()) continue;
     for (const bool other_edge : {false, true}) {
-      const auto rebate = read_rebate(sheet, to_pixels, s.line, other_edge, s.extent.first - 1, s.extent.last + 1, slide);
+      const auto rebate = read_rebate(sheet, to_pixels, s.line, other_edge, s.pieces.front().first - 1, s.pieces.back().last + 1, slide);
       if (!rebate) return fail(rebate.error());
       for (const EdgeMark& mark : read_edge_codes(*rebate))
         seen[i].push_back({mark, other_edge, back(s.line.at(mark.along, other_edge ? s.line.width - 1 : 1))});
@@ -203,9 +208,9 @@ Result<Report> find(image::RowSource& sheet, Spot<SleeveSpace> origin, const pro
   for (int i = 0; i < comb.count; ++i) {
     Strip& s = strips[static_cast<std::size_t>(i)];
     s.line = strip_line(*map, comb, sleeve, i, page, pivot);
-    s.view = straighten(*map, s.line, -12, length + 12, rebate, comb.width - rebate, rebate, slide);
-    s.extent = film_extent(s.view);
-    s.frames = fit_chain(s.view, s.extent, format);
+    s.view = straighten(*map, s.line, -12, length + 12, rebate, slide);
+    s.pieces = film_pieces(s.view);
+    fit(s, format);
   }
   // The camera's own gate and advance, from the frames that show both edges; then once more with them.
   std::vector<double> widths, advances;
@@ -222,8 +227,7 @@ Result<Report> find(image::RowSource& sheet, Spot<SleeveSpace> origin, const pro
   const double row_reach = sleeve.film == profile::Film::f135 ? 0.7 : std::min(2.5, 0.8 * rebate);
   for (int i = 0; i < comb.count; ++i) {
     Strip& s = strips[static_cast<std::size_t>(i)];
-    s.frames = fit_chain(s.view, s.extent, format);
-    std::erase_if(s.frames, [](const Found& f) { return f.on_film < (f.by_model ? 0.9 : 0.25); });
+    fit(s, format);
     if (s.frames.empty()) continue;
     find_rows(*map, s, height, slide, row_reach);
     std::size_t clear = 0;
@@ -239,11 +243,15 @@ Result<Report> find(image::RowSource& sheet, Spot<SleeveSpace> origin, const pro
       out.strip = i + 1;
       out.frame = name_of(i, slot, sleeve);
       numbered.push_back({i + 1, slot++, (f.start + f.end) / 2, {}});
-      const double a = std::max(f.start, s.extent.first), b = std::min(f.end, s.extent.last);
+      double a = f.start, b = f.end;
+      for (const Extent& piece : s.pieces)
+        if (f.end > piece.first && f.start < piece.last && (f.start + f.end) / 2 > piece.first - format.width / 2 &&
+            (f.start + f.end) / 2 < piece.last + format.width / 2)
+          a = std::max(a, piece.first), b = std::min(b, piece.last);
       const auto corner = [&](double along, double across) { return back(s.line.at(along, across)); };
       out.corners = {corner(a, s.top), corner(b, s.top), corner(b, s.bottom), corner(a, s.bottom)};
       if (sleeve.strips.run == profile::Run::down) std::swap(out.corners[1], out.corners[3]);
-      out.sure = sureness(f, s, clear);
+      out.sure = sureness(f, s, format, clear);
       if (out.sure >= 0.9) ++report.sure;
       report.frames.push_back(std::move(out));
     }

@@ -58,7 +58,7 @@ const Kind kinds[] = {
     {"120 6x6", [] { return sleeve(Film::f120, 56, 56, 62, 3, 3, 64, 190); }, 2, 9, 0.6},
     {"120 6x7", [] { return sleeve(Film::f120, 69, 56, 75, 3, 3, 64, 226); }, 2, 8, 1},
     {"120 6x9", [] { return sleeve(Film::f120, 84, 56, 92, 4, 2, 63, 184); }, 2, 8, 0.8},
-    {"sheet film", [] { return sleeve(Film::sheet, 95, 120, 104, 2, 2, 130, 208, 100); }, 8, 10, 1},
+    {"sheet film", [] { return sleeve(Film::sheet, 95, 120, 104, 2, 2, 130, 208, 125.5); }, 8, 10, 1},
     {"mounted slides", panes, 16, 20, 0.5},
     {"loose strips", loose, 0.8, 3.5, 0.4},
     {"slid and tilted", full, 0.8, 3.5, 0.4},
