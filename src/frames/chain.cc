@@ -8,10 +8,11 @@ namespace {
 
 // Costs and worths; an edge that stands out over a quarter of its length is worth 1.
 constexpr double light_outside = 0.30;  // a mm of full light that no frame covers
-constexpr double dark_inside = 0.015;   // a mm inside a frame without light
-constexpr double bare_end = 0.035;      // a mm of film before the first frame or after the last beyond a usual gap
-constexpr double overlapping = 1.1, overlapping_mm = 0.02;
+constexpr double dark_inside = 0.02;    // a mm inside a frame without light
+constexpr double bare_end = 0.045;      // a mm of film before the first frame or after the last beyond a usual gap
+constexpr double overlapping = 0.75, overlapping_mm = 0.02;
 constexpr double far_gap = 0.5, far_gap_mm = 0.09;
+constexpr double plainly = 0.07;  // about 0.03 density
 constexpr double nothing = -1e9;
 
 /// What a strip shows, summed so that any part's mean is there at once.
@@ -47,7 +48,7 @@ class Evidence {
   }
 
   /// That a picture begins (direction 1) or ends (-1) at column x: base outside, light inside, along much of its height.
-  double edge(double x, int direction, std::vector<char>* which = nullptr) const {
+  double edge(double x, int direction, std::vector<char>* which = nullptr, double* plain = nullptr) const {
     const auto window = [&](double near, double far) {
       const double a = x + direction * near / view_.step, b = x + direction * far / view_.step;
       return std::pair{std::min(a, b), std::max(a, b)};
@@ -55,20 +56,22 @@ class Evidence {
     const auto [oa, ob] = window(-0.65, -0.2);
     const auto [ia, ib] = window(0.15, 0.8);
     if (film(ia, ib) < 0.9) return 0;
-    double step = 0, lit_outside = 0, contrast = 0, mean_outside = 0;
-    const double seen = std::max(least_, 0.02);
+    double step = 0, easily = 0, lit_outside = 0, contrast = 0, excess = 0;
+    const double seen = std::max(0.55 * least_, 0.02);  // of several columns
     for (std::size_t b = 0; b < view_.bands; ++b) {
       const double outer = std::max(0.0, mean(b, oa, ob)), inner = std::max(0.0, mean(b, ia, ib));
-      mean_outside += outer;
-      if (outer > seen && outer > 0.2 * inner) ++lit_outside;
+      excess += std::max(0.0, outer - 0.15 * inner);  // optics smear a little of a picture over its edge
+      if (outer > seen && outer > 0.3 * inner) ++lit_outside;
       const double share = std::clamp((inner - 2 * outer - 0.7 * seen) / seen, 0.0, 1.0);
       step += share, contrast += share * (inner - outer) / (inner + outer + 0.02);
       if (which && share > 0.3) (*which)[b] = 1;
+      if (share > 0.3 && inner - outer > plainly) ++easily;
     }
+    if (plain) *plain = easily / static_cast<double>(view_.bands);
     if (step <= 0) return 0;
     const auto bands = static_cast<double>(view_.bands);
     double worth = std::clamp((step / bands - 0.05) / 0.22, 0.0, 1.0) * contrast / step;
-    worth *= std::clamp(1.25 - 3 * lit_outside / bands, 0.0, 1.0) * std::exp(-mean_outside / bands / 0.05);
+    worth *= std::clamp(1.25 - 3 * lit_outside / bands, 0.0, 1.0) * std::exp(-excess / bands / 0.05);
     if (film(oa, ob) < 0.9) worth *= 0.3;  // the film's own end, not a gap
     return worth;
   }
@@ -213,7 +216,16 @@ std::vector<Found> fit_chain(const StripView& view, const Extent& piece, const F
     double a = f.left < 0.2 ? -1 : seen.refined(x, 1), b = f.right < 0.2 ? -1 : seen.refined(end, -1);
     if (a < 0) f.left = std::min(f.left, 0.15);
     if (b < 0) f.right = std::min(f.right, 0.15);
+    if (a >= 0 && b >= 0 && std::abs(b - a - width) > 1.2 * format.width_spread * mm) {  // one of them is a picture's own line
+      if (f.left < f.right) a = -1, f.left = std::min(f.left, 0.15);
+      else b = -1, f.right = std::min(f.right, 0.15);
+    }
     f.by_model = a < 0 && b < 0;
+    if (a >= 0 && b >= 0) {
+      double first = 0, last = 0;
+      seen.edge(x, 1, nullptr, &first), seen.edge(end, -1, nullptr, &last);
+      f.plain = std::min(first, last);
+    }
     if (a < 0) a = b < 0 ? x : b - width;
     if (b < 0) b = a + width;
     f.on_film = seen.film(a, b);

@@ -21,7 +21,8 @@ struct Format {
 
 struct Found {
   double start = 0, end = 0;
-  double left = 0, right = 0;  // evidence of each edge, 0..1: 0.5 where a sixth of its length shows
+  double left = 0, right = 0;  // evidence of each edge, 0..1
+  double plain = 0;            // share of the edge's length that anybody sees, of the edge that shows less
   double on_film = 0;          // share of the frame that is film
   double content = 0;          // how far it leaves the base
   double room = 1e9;           // to the nearer neighbour; negative where they overlap

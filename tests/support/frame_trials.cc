@@ -126,7 +126,8 @@ void lay_strip(const std::string& kind, const Kind& k, int strip, SleeveProfile&
   o.cut_mm.push_back(film);
 }
 
-double visible(const Scene& scene, int strip, double along0, double across0, double along1, double across1, double in_along, double in_across) {
+double visible(const Scene& scene, int strip, double along0, double across0, double along1, double across1, double in_along, double in_across,
+               double least = 0.08) {
   const auto plain = scene.plain();
   int seen = 0;
   for (int k = 0; k < 40; ++k) {
@@ -139,7 +140,7 @@ double visible(const Scene& scene, int strip, double along0, double across0, dou
     }
     double contrast = 0;
     for (std::size_t c = 0; c < 3; ++c) contrast = std::max(contrast, std::abs(std::log10(mean[c] / static_cast<double>(plain[c]))));
-    seen += contrast >= 0.08 ? 1 : 0;
+    seen += contrast >= least ? 1 : 0;
   }
   return seen / 40.0;
 }
@@ -164,7 +165,8 @@ Truth truth_of(const FrameTrial& t, int strip, int frame) {
   const double top = (width - height) / 2, bottom = top + height;
   const double left = visible(t.scene, strip, a, top, a, bottom, 1, 0), right = visible(t.scene, strip, b, top, b, bottom, -1, 0);
   const double upper = visible(t.scene, strip, a, top, b, top, 0, 1), lower = visible(t.scene, strip, a, bottom, b, bottom, 0, -1);
-  out.doubtful = t.options.blank_frames.count(index) != 0 || room < -0.3 || t.scene.true_share(strip, frame) < 0.995 || std::min(left, right) < 0.05;
+  out.doubtful = t.options.blank_frames.count(index) != 0 || room < -0.3 || t.scene.true_share(strip, frame) < 0.995 ||
+                 std::min(visible(t.scene, strip, a, top, a, bottom, 1, 0, 0.05), visible(t.scene, strip, b, top, b, bottom, -1, 0, 0.05)) < 0.05;
   out.clear = !out.doubtful && room >= 0.4 && std::min({left, right, upper, lower}) >= 0.33;
   return out;
 }
@@ -213,7 +215,15 @@ std::vector<std::string> frame_kinds() {
 image::Rgb16 FrameTrial::picture() const {
   Faults faults;
   faults.noise = 150.0 * ppi / 150, faults.dust_per_cm2 = 0.3, faults.seed = seed;
-  return render(scene, compose(core::mm_to_pixels<SleeveSpace, PassSpace>(origin, {ppi}), moved), width, height, faults);
+  image::Rgb16 out = render(scene, compose(core::mm_to_pixels<SleeveSpace, PassSpace>(origin, {ppi}), moved), width, height, faults);
+  for (std::int64_t y = 0; y < height; ++y)
+    for (std::int64_t x = 0; x < width; ++x) {
+      const double across = 2 * (static_cast<double>(x) + 0.5) / static_cast<double>(width) - 1, down = (static_cast<double>(y) + 0.5) / static_cast<double>(height);
+      const double light = 1 - bow * across * across - drift * down;
+      for (std::int64_t c = 0; c < 3; ++c)
+        out.row(y)[x * 3 + c] = static_cast<std::uint16_t>(std::min(65535.0, light * (out.row(y)[x * 3 + c] + flare * faults.full_scale)));
+    }
+  return out;
 }
 
 FrameTrial frame_trial(const std::string& kind, unsigned seed, const Pictures& pictures) {
@@ -284,6 +294,7 @@ FrameTrial frame_trial(const std::string& kind, unsigned seed, const Pictures& p
   t.origin = {std::max(0.0, block.x.mm() - margin), std::max(0.0, block.y.mm() - margin)};
   t.width = static_cast<std::int64_t>((block.right().mm() + margin - t.origin.x) * t.ppi / 25.4);
   t.height = static_cast<std::int64_t>((block.bottom().mm() + margin - t.origin.y) * t.ppi / 25.4);
+  t.bow = chance.between(0, 0.05), t.drift = chance.off(0.02), t.flare = chance.between(0, 0.0006);
   const auto c = block.centre_mm();
   const double co = std::cos(turn), si = std::sin(turn);
   t.moved = {co, si, -si, co, c.x - co * c.x + si * c.y + dx, c.y - si * c.x - co * c.y + dy};
