@@ -76,6 +76,13 @@ class Evidence {
     return worth;
   }
 
+  /// Share of the height that anybody sees to be lit.
+  double lit(double a, double b) const {
+    double sum = 0;
+    for (std::size_t band = 0; band < view_.bands; ++band) sum += mean(band, a, b) > plainly ? 1 : 0;
+    return sum / static_cast<double>(view_.bands);
+  }
+
   /// Where that edge lies, from the bands that show it; negative where it cannot be told.
   double refined(double x, int direction) const {
     std::vector<char> which(view_.bands, 0);
@@ -228,6 +235,16 @@ std::vector<Found> fit_chain(const StripView& view, const Extent& piece, const F
     }
     if (a < 0) a = b < 0 ? x : b - width;
     if (b < 0) b = a + width;
+    // Where the strip was cut close beside a picture, no base is left to tell the edge by; the camera's width tells it.
+    const auto cut_beside = [&](double at, double end_of_film, int direction) {
+      const double off = direction * (view.place(at) - end_of_film), near = at + direction * 0.15 * mm, far = at + direction * 0.8 * mm;
+      const double share = seen.lit(std::min(near, far), std::max(near, far));
+      return format.measured && off > -0.1 && off < 1 && share >= 0.12 ? share : 0;
+    };
+    if (f.left < 0.5 && f.right >= 0.5)
+      if (const double share = cut_beside(b - width, piece.first, 1); share > 0) a = b - width, f.left = 0.5, f.plain = share;
+    if (f.right < 0.5 && f.left >= 0.5)
+      if (const double share = cut_beside(a + width, piece.last, -1); share > 0) b = a + width, f.right = 0.5, f.plain = share;
     f.on_film = seen.film(a, b);
     f.content = seen.content(a + 0.5 * mm, b - 0.5 * mm);
     f.start = view.place(a), f.end = view.place(b);

@@ -17,6 +17,7 @@ struct Format {
   double width_spread = 0;        // how far a camera's gate may differ
   double advance_spread = 0;      // how far one advance may differ from the next
   double most_gap = 0;            // the widest gap that a camera leaves
+  bool measured = false;          // `width` is what this roll's camera makes, not what is usual
 };
 
 struct Found {

@@ -235,7 +235,7 @@ Result<Report> find(image::RowSource& sheet, Spot<SleeveSpace> origin, const pro
   for (int i = 0; i < comb.count; ++i) {
     Strip& s = strips[static_cast<std::size_t>(i)];
     s.line = strip_line(*map, comb, sleeve, i, page, pivot);
-    s.view = straighten(*map, s.line, -12, length + 12, rebate, slide);
+    s.view = straighten(*map, s.line, -20, length + 20, rebate, slide);
     s.pieces = film_pieces(s.view);
     fit(s, format);
   }
@@ -247,7 +247,7 @@ Result<Report> find(image::RowSource& sheet, Spot<SleeveSpace> origin, const pro
       if (std::min(f.left, f.right) > 0.5) widths.push_back(f.end - f.start);
       if (k > 0 && f.left > 0.5 && s.frames[k - 1].left > 0.5) advances.push_back(f.start - s.frames[k - 1].start);
     }
-  if (widths.size() >= 3) format.width = median(widths), format.width_spread = std::min(format.width_spread, 0.3);
+  if (widths.size() >= 3) format.width = median(widths), format.width_spread = std::min(format.width_spread, 0.3), format.measured = true;
   if (advances.size() >= 3) format.advance = median(advances);
 
   std::vector<Numbered> numbered;

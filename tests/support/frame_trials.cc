@@ -290,7 +290,7 @@ FrameTrial frame_trial(const std::string& kind, unsigned seed, const Pictures& p
   static constexpr int resolutions[] = {150, 120, 150, 200, 150};
   t.ppi = resolutions[chance.below(5)];
   const auto block = known.block();
-  const double margin = 8, turn = chance.off(1.5) * degree, dx = chance.off(5), dy = chance.off(5);
+  const double margin = 14, turn = chance.off(1.5) * degree, dx = chance.off(5), dy = chance.off(5);
   t.origin = {std::max(0.0, block.x.mm() - margin), std::max(0.0, block.y.mm() - margin)};
   t.width = static_cast<std::int64_t>((block.right().mm() + margin - t.origin.x) * t.ppi / 25.4);
   t.height = static_cast<std::int64_t>((block.bottom().mm() + margin - t.origin.y) * t.ppi / 25.4);
