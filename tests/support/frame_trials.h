@@ -2,7 +2,7 @@
 //
 // A trial is a pure function of kind, seed and pictures. What a person would call clear is told from the truth: a frame is clear
 // when, along each of its four sides, a third of the side differs from plain film by 0.08 density or more in a band 0.15 to
-// 0.75 mm inside it, no neighbour lies within 0.4 mm, and the film holds all of it. It is doubtful when it is blank or dark in
+// 0.75 mm inside it, no neighbour lies within 0.4 mm, and the film holds all of it. It is doubtful when it is blank, or black in
 // a slide, overlaps a neighbour by more than 0.3 mm, is cut into, or shows less than a twentieth of its left or right side
 // by 0.05 density.
 // Units: sleeve millimetres. Thread: const after making. Errors: none.
