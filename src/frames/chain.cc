@@ -12,7 +12,7 @@ constexpr double dark_inside = 0.02;    // a mm inside a frame without light
 constexpr double bare_end = 0.045;      // a mm of film before the first frame or after the last beyond a usual gap
 constexpr double overlapping = 0.75, overlapping_mm = 0.02;
 constexpr double far_gap = 0.5, far_gap_mm = 0.09;
-constexpr double plainly = 0.07;  // about 0.03 density
+constexpr double plainly = 0.10;  // about 0.045 density
 constexpr double nothing = -1e9;
 
 /// What a strip shows, summed so that any part's mean is there at once.
@@ -239,7 +239,7 @@ std::vector<Found> fit_chain(const StripView& view, const Extent& piece, const F
     const auto cut_beside = [&](double at, double end_of_film, int direction) {
       const double off = direction * (view.place(at) - end_of_film), near = at + direction * 0.15 * mm, far = at + direction * 0.8 * mm;
       const double share = seen.lit(std::min(near, far), std::max(near, far));
-      return format.measured && off > -0.1 && off < 1 && share >= 0.12 ? share : 0;
+      return format.measured && off > -0.1 && off < 1 && share >= 0.15 ? share : 0;
     };
     if (f.left < 0.5 && f.right >= 0.5)
       if (const double share = cut_beside(b - width, piece.first, 1); share > 0) a = b - width, f.left = 0.5, f.plain = share;

@@ -165,14 +165,14 @@ void agree_on_height(std::vector<Strip>& strips, double nominal) {
   }
 }
 
-/// 0.9 and more only where a person would not look again: both edges stand out along an eighth of their length and more, lie as far
+/// 0.9 and more only where a person would not look again: both edges stand out along a seventh of their length and more, lie as far
 /// apart as the roll's other frames' do, a gap parts the frame from its neighbours and film holds all of it.
 double sureness(const Found& f, const Strip& strip, const Format& format, std::size_t neighbours_clear) {
   if (f.by_model) return neighbours_clear == 0 ? 0.25 : neighbours_clear == 1 ? 0.5 : 0.6;
   const double weak = std::min(f.left, f.right), strong = std::max(f.left, f.right);
   double sure = 0.5 + 0.2 * std::min(strong / 0.5, 1.0) + 0.22 * std::min(weak / 0.5, 1.0) + 0.07 * std::clamp((weak - 0.5) / 0.3, 0.0, 1.0);
   if (std::abs(f.end - f.start - format.width) > std::max(format.width_spread, 0.01 * format.width)) sure = std::min(sure, 0.7);
-  if (f.plain < 0.12) sure = std::min(sure, 0.85);
+  if (f.plain < 0.15) sure = std::min(sure, 0.85);
   if (f.room < 0.3) sure = std::min(sure, 0.6);
   if (!strip.rows_seen) sure = std::min(sure, 0.6);
   if (f.on_film < 0.985) sure = std::min(sure, 0.5 + 0.3 * f.on_film);
@@ -218,8 +218,9 @@ Result<Report> find(image::RowSource& sheet, Spot<SleeveSpace> origin, const pro
   const bool slide = process == profile::Process::slide;
   const double px = sheet.ppi().mm_per_pixel();
   const Affine<SleeveSpace, RunSpace> run = to_run(sleeve);
-  // A slide's base is dense, and so dark that its density scatters: no peak of it shows, and the pockets' would be taken for it.
-  auto map = map_film(sheet, 150, slide ? 0.13 : 0.05, compose(run, Affine<PassSpace, SleeveSpace>{px, 0, 0, px, origin.x, origin.y}));
+  // Little of a sheet of film is base, and a slide's is so dark that its density scatters: no peak of it may show, and the
+  // pockets' own would be taken for it if less than any film's were allowed.
+  auto map = map_film(sheet, 150, 0.13, compose(run, Affine<PassSpace, SleeveSpace>{px, 0, 0, px, origin.x, origin.y}));
   if (!map) return fail(map.error());
   if (map->picture.width() < 20 || map->picture.height() < 20 || map->film_share < 0.005) {
     report.seconds = watch.seconds();

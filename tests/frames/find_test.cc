@@ -196,17 +196,17 @@ void pages(const std::string& kind, unsigned from, unsigned to) {
 }
 
 TEST(FindPages, Overlapping) { pages("overlapping", 1, 3); }
-TEST(FindPages, HalfWound) { pages("half-wound", 3, 5); }
-TEST(FindPages, CutInto) { pages("cut into", 5, 7); }
+TEST(FindPages, HalfWound) { pages("half-wound", 4, 5); }
+TEST(FindPages, CutInto) { pages("cut into", 5, 6); }
 TEST(FindPages, Blank) { pages("blank", 7, 8); }
 TEST(FindPages, VeryThin) { pages("very thin", 9, 10); }
-TEST(FindPages, EmptyAndShort) { pages("empty and short", 10, 12); }
+TEST(FindPages, EmptyAndShort) { pages("empty and short", 10, 11); }
 TEST(FindPages, TurnedAndReversed) { pages("turned, reversed", 11, 12); }
-TEST(FindPages, Night) { pages("night", 12, 14); }
+TEST(FindPages, Night) { pages("night", 12, 13); }
 TEST(FindPages, LooseAndTilted) { pages("loose strips", 13, 14); }
 TEST(FindPages, Panoramic) { pages("135 panoramic", 14, 15); }
 TEST(FindPages, SixByNine) { pages("120 6x9", 15, 16); }
-TEST(FindPages, Overlapping120) { pages("120 overlapping", 16, 18); }
+TEST(FindPages, Overlapping120) { pages("120 overlapping", 16, 17); }
 TEST(FindPages, SheetFilm) { pages("sheet film", 17, 18); }
 TEST(FindPages, MountedSlides) { pages("mounted slides", 18, 19); }
 
