@@ -9,6 +9,7 @@
 namespace lapwright::frames {
 namespace {
 
+constexpr double steepest = 0.045;  // a strip against its page
 constexpr double degree = 3.14159265358979323846 / 180;
 
 double median(std::vector<double> values) {
@@ -25,7 +26,8 @@ Format format_of(const profile::SleeveProfile& sleeve) {
   // Cameras' gates and gaps: trade.md 1.1 (135: gap 0.5 to 3.5 mm), 1.2 (120: 6x7 is 67 to 70 mm, gap 4 to 9 mm).
   f.width_spread = sleeve.film == profile::Film::f135 ? 0.8 : std::max(1.2, 0.035 * f.width);
   f.advance_spread = sleeve.film == profile::Film::f135 ? 1.8 : gap + 3.0;
-  f.most = sleeve.strips.frames;
+  // Sheets and mounts lie one by one: their gap is no camera's.
+  f.most_gap = sleeve.film == profile::Film::f135 ? 4 : sleeve.film == profile::Film::f120 ? std::max(gap + 2, 12.0) : f.width;
   return f;
 }
 
@@ -82,19 +84,29 @@ StripLine strip_line(const FilmMap& map, const Comb& comb, const profile::Sleeve
     if (!edge.empty()) line.edge += edge[0];
     return line;
   }
-  // Weighted line through the pieces, twice, the second time without those that lie off.
-  double level = median(edge), tilt = 0;
-  for (int round = 0; round < 3; ++round) {
+  // The line that most pieces lie on, of all through two of them; then weighted through those.
+  double level = median(edge), tilt = 0, most = -1;
+  for (std::size_t i = 0; i < at.size(); ++i)
+    for (std::size_t j = i + 1; j < at.size(); ++j) {
+      const double steep = (edge[j] - edge[i]) / (at[j] - at[i]);
+      if (std::abs(steep) > steepest) continue;
+      double held = -4 * std::abs(steep);
+      for (std::size_t k = 0; k < at.size(); ++k) {
+        const double off = (edge[k] - edge[i] - steep * (at[k] - at[i])) / 0.3;
+        held += weight[k] / (1 + off * off);
+      }
+      if (held > most) most = held, tilt = steep, level = edge[i] - steep * (at[i] - line.pivot_along);
+    }
+  for (int round = 0; round < 2; ++round) {
     double w = 0, x = 0, y = 0, xx = 0, xy = 0;
-    const double limit = round == 0 ? 0.8 : 0.35;
     for (std::size_t k = 0; k < at.size(); ++k) {
       const double dx = at[k] - line.pivot_along;
-      if (std::abs(edge[k] - level - tilt * dx) > limit) continue;
+      if (std::abs(edge[k] - level - tilt * dx) > 0.35) continue;
       w += weight[k], x += weight[k] * dx, y += weight[k] * edge[k], xx += weight[k] * dx * dx, xy += weight[k] * dx * edge[k];
     }
     if (w <= 0) break;
     const double det = w * xx - x * x;
-    tilt = det > 1 ? std::clamp((w * xy - x * y) / (det + 200 * w), -0.02, 0.02) : 0;
+    if (det > 1) tilt = std::clamp((w * xy - x * y) / det, -steepest, steepest);
     level = (y - tilt * x) / w;
   }
   line.edge += level, line.slope += tilt;
@@ -104,11 +116,17 @@ StripLine strip_line(const FilmMap& map, const Comb& comb, const profile::Sleeve
 struct Strip {
   StripLine line;
   StripView view;
-  Extent extent;
+  std::vector<Extent> pieces;
   std::vector<Found> frames;
   double top = 0, bottom = 0;  // of the pictures, from the film's first edge
-  bool rows_seen = false;
+  bool rows_seen = false, both_rows = false;
 };
+
+void fit(Strip& strip, const Format& format) {
+  strip.frames.clear();
+  for (const Extent& piece : strip.pieces)
+    for (const Found& f : fit_chain(strip.view, piece, format)) strip.frames.push_back(f);
+}
 
 /// Top and bottom of the pictures, from all that stand out clearly.
 void find_rows(const FilmMap& map, Strip& strip, double height, bool slide, double reach) {
@@ -124,26 +142,40 @@ void find_rows(const FilmMap& map, Strip& strip, double height, bool slide, doub
     if (b > 0) bottoms.push_back(b * step - cross_margin);
   }
   strip.top = top, strip.bottom = top + height;
-  if (tops.size() + bottoms.size() == 0) return;
-  strip.rows_seen = true;
+  strip.rows_seen = !tops.empty() || !bottoms.empty();
+  strip.both_rows = !tops.empty() && !bottoms.empty();
   if (!tops.empty()) strip.top = median(tops);
   if (!bottoms.empty()) strip.bottom = median(bottoms);
   if (tops.empty()) strip.top = strip.bottom - height;
   if (bottoms.empty()) strip.bottom = strip.top + height;
 }
 
-double sureness(const Found& f, const Strip& strip, std::size_t neighbours_clear) {
-  const auto edge = [](double evidence) { return std::clamp(evidence / 0.6, 0.0, 1.0); };
-  const double l = edge(f.left), r = edge(f.right);
-  double sure = 0;
-  if (f.by_model) {
-    sure = neighbours_clear == 0 ? 0.25 : neighbours_clear == 1 ? 0.5 : 0.6;
-  } else {
-    const double weak = std::min(l, r), strong = std::max(l, r);
-    sure = 0.45 + 0.3 * strong + 0.24 * weak;
+/// One camera's gate is one height: a strip that shows another has taken one of its edges for a line of a picture or of the
+/// perforations, the one that lies further from where it should.
+void agree_on_height(std::vector<Strip>& strips, double nominal) {
+  std::vector<double> heights;
+  for (const Strip& s : strips)
+    if (s.both_rows) heights.push_back(s.bottom - s.top);
+  const double height = heights.size() >= 3 ? median(heights) : nominal;
+  for (Strip& s : strips) {
+    if (!s.rows_seen || (s.both_rows && std::abs(s.bottom - s.top - height) < (heights.size() >= 3 ? 0.25 : 0.7))) continue;
+    const double top = (s.line.width - height) / 2;
+    if (std::abs(s.top - top) < std::abs(s.bottom - top - height)) s.bottom = s.top + height;
+    else s.top = s.bottom - height;
   }
+}
+
+/// 0.9 and more only where a person would not look again: both edges stand out along a seventh of their length and more, lie as far
+/// apart as the roll's other frames' do, a gap parts the frame from its neighbours and film holds all of it.
+double sureness(const Found& f, const Strip& strip, const Format& format, std::size_t neighbours_clear) {
+  if (f.by_model) return neighbours_clear == 0 ? 0.25 : neighbours_clear == 1 ? 0.5 : 0.6;
+  const double weak = std::min(f.left, f.right), strong = std::max(f.left, f.right);
+  double sure = 0.5 + 0.2 * std::min(strong / 0.5, 1.0) + 0.22 * std::min(weak / 0.5, 1.0) + 0.07 * std::clamp((weak - 0.5) / 0.3, 0.0, 1.0);
+  if (std::abs(f.end - f.start - format.width) > std::max(format.width_spread, 0.01 * format.width)) sure = std::min(sure, 0.7);
+  if (f.plain < 0.15) sure = std::min(sure, 0.85);
+  if (f.room < 0.3) sure = std::min(sure, 0.6);
   if (!strip.rows_seen) sure = std::min(sure, 0.6);
-  if (f.on_film < 0.97) sure *= std::max(0.3, f.on_film) * 0.8;
+  if (f.on_film < 0.985) sure = std::min(sure, 0.5 + 0.3 * f.on_film);
   return std::clamp(sure, 0.05, 0.99);
 }
 
@@ -166,9 +198,9 @@ Result<RollEdge> read_edges(image::RowSource& sheet, Spot<SleeveSpace> origin, c
   std::vector<std::vector<SeenCode>> seen(strips.size());
   for (std::size_t i = 0; i < strips.size(); ++i) {
     const Strip& s = strips[i];
-    if (!s.extent.film) continue;
+    if (s.pieces.empty()) continue;
     for (const bool other_edge : {false, true}) {
-      const auto rebate = read_rebate(sheet, to_pixels, s.line, other_edge, s.extent.first - 1, s.extent.last + 1, slide);
+      const auto rebate = read_rebate(sheet, to_pixels, s.line, other_edge, s.pieces.front().first - 1, s.pieces.back().last + 1, slide);
       if (!rebate) return fail(rebate.error());
       for (const EdgeMark& mark : read_edge_codes(*rebate))
         seen[i].push_back({mark, other_edge, back(s.line.at(mark.along, other_edge ? s.line.width - 1 : 1))});
@@ -186,7 +218,9 @@ Result<Report> find(image::RowSource& sheet, Spot<SleeveSpace> origin, const pro
   const bool slide = process == profile::Process::slide;
   const double px = sheet.ppi().mm_per_pixel();
   const Affine<SleeveSpace, RunSpace> run = to_run(sleeve);
-  auto map = map_film(sheet, 150, 0.05, compose(run, Affine<PassSpace, SleeveSpace>{px, 0, 0, px, origin.x, origin.y}));
+  // Little of a sheet of film is base, and a slide's is so dark that its density scatters: no peak of it may show, and the
+  // pockets' own would be taken for it if less than any film's were allowed.
+  auto map = map_film(sheet, 150, 0.13, compose(run, Affine<PassSpace, SleeveSpace>{px, 0, 0, px, origin.x, origin.y}));
   if (!map) return fail(map.error());
   if (map->picture.width() < 20 || map->picture.height() < 20 || map->film_share < 0.005) {
     report.seconds = watch.seconds();
@@ -203,9 +237,9 @@ Result<Report> find(image::RowSource& sheet, Spot<SleeveSpace> origin, const pro
   for (int i = 0; i < comb.count; ++i) {
     Strip& s = strips[static_cast<std::size_t>(i)];
     s.line = strip_line(*map, comb, sleeve, i, page, pivot);
-    s.view = straighten(*map, s.line, -12, length + 12, rebate, comb.width - rebate, rebate, slide);
-    s.extent = film_extent(s.view);
-    s.frames = fit_chain(s.view, s.extent, format);
+    s.view = straighten(*map, s.line, -20, length + 20, rebate, slide);
+    s.pieces = film_pieces(s.view);
+    fit(s, format);
   }
   // The camera's own gate and advance, from the frames that show both edges; then once more with them.
   std::vector<double> widths, advances;
@@ -215,17 +249,20 @@ Result<Report> find(image::RowSource& sheet, Spot<SleeveSpace> origin, const pro
       if (std::min(f.left, f.right) > 0.5) widths.push_back(f.end - f.start);
       if (k > 0 && f.left > 0.5 && s.frames[k - 1].left > 0.5) advances.push_back(f.start - s.frames[k - 1].start);
     }
-  if (widths.size() >= 3) format.width = median(widths), format.width_spread = std::min(format.width_spread, 0.5);
+  if (widths.size() >= 3) format.width = median(widths), format.width_spread = std::min(format.width_spread, 0.3), format.measured = true;
   if (advances.size() >= 3) format.advance = median(advances);
 
   std::vector<Numbered> numbered;
   const double row_reach = sleeve.film == profile::Film::f135 ? 0.7 : std::min(2.5, 0.8 * rebate);
   for (int i = 0; i < comb.count; ++i) {
     Strip& s = strips[static_cast<std::size_t>(i)];
-    s.frames = fit_chain(s.view, s.extent, format);
-    std::erase_if(s.frames, [](const Found& f) { return f.on_film < (f.by_model ? 0.9 : 0.25); });
-    if (s.frames.empty()) continue;
+    fit(s, format);
     find_rows(*map, s, height, slide, row_reach);
+  }
+  agree_on_height(strips, height);
+  for (int i = 0; i < comb.count; ++i) {
+    Strip& s = strips[static_cast<std::size_t>(i)];
+    if (s.frames.empty()) continue;
     std::size_t clear = 0;
     for (const Found& f : s.frames) clear += f.by_model ? 0 : 1;
     const double planned = (length - (sleeve.frame.advance.mm() * (sleeve.strips.frames - 1) + sleeve.frame.width.mm())) / 2;
@@ -237,13 +274,23 @@ Result<Report> find(image::RowSource& sheet, Spot<SleeveSpace> origin, const pro
     for (const Found& f : s.frames) {
       Frame out;
       out.strip = i + 1;
+      // Where pieces of film lie apart in a pocket, what lies between them is passed over.
+      const int left = count - static_cast<int>(&f - s.frames.data());
+      if (&f != s.frames.data()) {
+        const int on = static_cast<int>(std::lround((f.start - (&f)[-1].start) / format.advance));
+        slot += std::max(1, std::min(on, sleeve.strips.frames - left - slot));
+      }
       out.frame = name_of(i, slot, sleeve);
-      numbered.push_back({i + 1, slot++, (f.start + f.end) / 2, {}});
-      const double a = std::max(f.start, s.extent.first), b = std::min(f.end, s.extent.last);
+      numbered.push_back({i + 1, slot, (f.start + f.end) / 2, {}});
+      double a = f.start, b = f.end;
+      for (const Extent& piece : s.pieces)
+        if (f.end > piece.first && f.start < piece.last && (f.start + f.end) / 2 > piece.first - format.width / 2 &&
+            (f.start + f.end) / 2 < piece.last + format.width / 2)
+          a = std::max(a, piece.first), b = std::min(b, piece.last);
       const auto corner = [&](double along, double across) { return back(s.line.at(along, across)); };
       out.corners = {corner(a, s.top), corner(b, s.top), corner(b, s.bottom), corner(a, s.bottom)};
       if (sleeve.strips.run == profile::Run::down) std::swap(out.corners[1], out.corners[3]);
-      out.sure = sureness(f, s, clear);
+      out.sure = sureness(f, s, format, clear);
       if (out.sure >= 0.9) ++report.sure;
       report.frames.push_back(std::move(out));
     }

@@ -30,33 +30,73 @@ struct Sampler {
   }
 };
 
+constexpr double slide_floor = 0.003;  // of open light: what is darker is noise
+
 struct Base {
   double counts[3] = {0, 0, 0};
   bool found = false;
 };
 
-/// The rebate beside the pictures, lettering left out.
-Base rebate_base(const Sampler& sample, const StripLine& line, double from, double to, double rebate, bool slide) {
-  std::vector<double> values[3];
-  const double a = std::min(0.35, rebate * 0.3), b = std::max(a + 0.1, std::min(1.6, rebate - 0.4));
-  for (double along = from; along < to; along += 0.3)
-    for (int side = 0; side < 2; ++side)
-      for (int k = 0; k < 4; ++k) {
-        const double in = a + (b - a) * k / 3;
-        double rgb[3];
-        if (!sample(line.at(along, side ? line.width - in : in), rgb) || sample.open(rgb)) continue;
-        for (int c = 0; c < 3; ++c) values[c].push_back(rgb[c]);
-      }
-  Base base;
-  base.found = values[0].size() > 60;
-  if (!base.found) return base;
-  for (int c = 0; c < 3; ++c) {
-    const auto at = values[c].begin() + static_cast<std::ptrdiff_t>(static_cast<double>(values[c].size()) * (slide ? 0.35 : 0.65));
-    std::nth_element(values[c].begin(), at, values[c].end());
-    base.counts[c] = std::max(*at, 1.0);
+/// The rebate beside the pictures, lettering left out; light is uneven, so it is told place by place along the strip.
+class Rebate {
+ public:
+  Rebate(const Sampler& sample, const StripLine& line, double from, double to, double rebate, bool slide) : from_(from) {
+    const double a = std::min(0.35, rebate * 0.3), b = std::max(a + 0.1, std::min(1.6, rebate - 0.4));
+    const auto cells = static_cast<std::size_t>(std::max(1.0, std::ceil((to - from) / cell)));
+    std::vector<std::vector<double>> values(cells * 3);
+    std::vector<double> steps;
+    for (double along = from; along < to; along += 0.3)
+      for (int side = 0; side < 2; ++side)
+        for (int k = 0; k < 4; ++k) {
+          const double in = a + (b - a) * k / 3, across = side ? line.width - in : in;
+          double rgb[3], next[3];
+          if (!sample(line.at(along, across), rgb) || sample.open(rgb)) continue;
+          const std::size_t c = std::min(cells - 1, static_cast<std::size_t>((along - from) / cell));
+          for (std::size_t i = 0; i < 3; ++i) values[c * 3 + i].push_back(rgb[i]);
+          if (sample(line.at(along + 2 * sample.map.mm_per_pixel, across), next) && !sample.open(next))
+            steps.push_back(std::abs(rgb[1] - next[1]) / (std::max(rgb[1], 1.0) + (slide ? slide_floor * sample.map.open[1] : 0)));
+        }
+    whole_ = middle(values, 0, cells, slide);
+    for (std::size_t c = 0; c < cells; ++c) {
+      const Base here = middle(values, c > 0 ? c - 1 : 0, std::min(cells, c + 2), slide);
+      cells_.push_back(here.found ? here : whole_);
+    }
+    if (!steps.empty()) {
+      const auto at = steps.begin() + static_cast<std::ptrdiff_t>(steps.size() * 2 / 5);
+      std::nth_element(steps.begin(), at, steps.end());
+      noise_ = *at / 0.74;  // two fifths of |x - y| lie below 0.74 standard deviations of one
+    }
   }
-  return base;
-}
+  bool found() const { return whole_.found; }
+  double noise() const { return noise_; }  // of one sample, in `any`
+  Base at(double along) const {
+    const double x = std::clamp((along - from_) / cell - 0.5, 0.0, static_cast<double>(cells_.size() - 1));
+    const auto i = std::min(static_cast<std::size_t>(x), cells_.size() - 1), j = std::min(i + 1, cells_.size() - 1);
+    const double t = x - static_cast<double>(i);
+    Base out = cells_[i];
+    for (int c = 0; c < 3; ++c) out.counts[c] += t * (cells_[j].counts[c] - out.counts[c]);
+    return out;
+  }
+
+ private:
+  static constexpr double cell = 10;  // mm
+  static Base middle(const std::vector<std::vector<double>>& values, std::size_t from, std::size_t to, bool slide) {
+    Base base;
+    for (std::size_t i = 0; i < 3; ++i) {
+      std::vector<double> all;
+      for (std::size_t c = from; c < to; ++c) all.insert(all.end(), values[c * 3 + i].begin(), values[c * 3 + i].end());
+      base.found = all.size() > 60;
+      if (!base.found) return base;
+      const auto at = all.begin() + static_cast<std::ptrdiff_t>(static_cast<double>(all.size()) * (slide ? 0.35 : 0.65));
+      std::nth_element(all.begin(), at, all.end());
+      base.counts[i] = std::max(*at, 1.0);
+    }
+    return base;
+  }
+  double from_, noise_ = 0;
+  Base whole_;
+  std::vector<Base> cells_;
+};
 
 struct Lift { double any = 0, linear = 0; };
 
@@ -64,7 +104,7 @@ Lift lift(const FilmMap& map, const Base& base, const double (&rgb)[3], bool sli
   Lift l;
   for (std::size_t c = 0; c < 3; ++c) {
     if (slide) {
-      const double floor = 0.003 * map.open[c];
+      const double floor = slide_floor * map.open[c];
       l.any += 1 - (base.counts[c] + floor) / (rgb[c] + floor);
       l.linear += (rgb[c] - base.counts[c]) / map.open[c];
     } else {
@@ -75,41 +115,65 @@ Lift lift(const FilmMap& map, const Base& base, const double (&rgb)[3], bool sli
   return {std::clamp(l.any / 3, -0.1, 1.0), std::clamp(l.linear / 3, -0.1, 1.0)};
 }
 
+/// How much of a column's rebate is film.
+double rebate_film(const Sampler& sample, const StripLine& line, double along, double rebate) {
+  const double a = std::min(0.35, rebate * 0.3), b = std::max(a + 0.1, std::min(1.7, rebate - 0.4));
+  double film = 0, seen = 0;
+  for (int k = 0; k < 12; ++k) {
+    const double in = a + (b - a) * (k / 2) / 5;
+    double rgb[3];
+    if (!sample(line.at(along, k & 1 ? line.width - in : in), rgb)) continue;
+    ++seen, film += sample.open(rgb) ? 0 : 1;
+  }
+  return seen > 6 ? film / seen : 0;
+}
+
 }  // namespace
 
-StripView straighten(const FilmMap& map, const StripLine& line, double from, double to, double across_from, double across_to,
-                     double rebate, bool slide) {
+StripView straighten(const FilmMap& map, const StripLine& line, double from, double to, double rebate, bool slide) {
   StripView view;
-  view.from = from, view.step = map.mm_per_pixel;
+  view.from = from, view.step = map.mm_per_pixel, view.bands = 24;
   const auto columns = static_cast<std::size_t>(std::max(0.0, (to - from) / view.step));
-  view.film.assign(columns, 0), view.picture.assign(columns, 0), view.linear.assign(columns, 0);
+  view.film.assign(columns, 0), view.any.assign(columns * view.bands, 0), view.linear.assign(columns * view.bands, 0);
   const Sampler sample(map);
-  const Base base = rebate_base(sample, line, from, to, rebate, slide);
-  if (!base.found) return view;
-  const double a = across_from + 0.7, b = across_to - 0.7;
-  const double step = std::max(map.mm_per_pixel, (b - a) / 220);
+  const Rebate beside(sample, line, from, to, rebate, slide);
+  if (!beside.found()) return view;
+  const double a = rebate + 0.7, high = (line.width - 2 * a) / static_cast<double>(view.bands);
+  const int rows = std::max(2, static_cast<int>(high / std::max(map.mm_per_pixel, high / 10)));
+  view.noise = beside.noise() / std::sqrt(rows);
   for (std::size_t k = 0; k < columns; ++k) {
     const double along = view.place(static_cast<double>(k) + 0.5);
-    double any = 0, linear = 0, film = 0, seen = 0;
-    for (double across = a; across < b; across += step) {
-      double rgb[3];
-      if (!sample(line.at(along, across), rgb)) continue;
-      ++seen;
-      if (sample.open(rgb)) continue;
-      ++film;
-      const Lift l = lift(map, base, rgb, slide);
-      any += l.any, linear += l.linear;
+    const double beside_film = rebate_film(sample, line, along, rebate);
+    const Base base = beside.at(along);
+    double film = 0, seen = 0;
+    for (std::size_t band = 0; band < view.bands; ++band) {
+      Lift sum;
+      int here = 0;
+      for (int r = 0; r < rows; ++r) {
+        double rgb[3];
+        if (!sample(line.at(along, a + (static_cast<double>(band) + (r + 0.5) / rows) * high), rgb)) continue;
+        ++seen;
+        const bool open = sample.open(rgb);
+        film += open ? 0 : 1;
+        if (open && !(slide && beside_film > 0.6)) continue;  // what a slide shows may be as clear as no film
+        const Lift l = lift(map, base, rgb, slide);
+        sum.any += l.any, sum.linear += l.linear, ++here;
+      }
+      if (here == 0) continue;
+      view.any[k * view.bands + band] = static_cast<float>(sum.any / rows), view.linear[k * view.bands + band] = static_cast<float>(sum.linear / rows);
     }
-    if (seen < 0.5 * (b - a) / step) continue;
-    view.film[k] = film / seen, view.picture[k] = any / seen, view.linear[k] = linear / seen;
+    if (seen > 0.5 * rows * static_cast<double>(view.bands)) view.film[k] = std::max(beside_film, film / seen);
   }
-  std::vector<double> quiet;
-  for (std::size_t k = 0; k < columns; ++k)
-    if (view.film[k] > 0.9) quiet.push_back(std::abs(view.picture[k]));
-  if (quiet.size() > 20) {
-    const auto at = quiet.begin() + static_cast<std::ptrdiff_t>(quiet.size() / 50);
-    std::nth_element(quiet.begin(), at, quiet.end());
-    view.noise = *at;
+  // Each band's own level where nothing is exposed, as far as it can be a fault of the light: gaps show it.
+  for (std::size_t band = 0; band < view.bands; ++band) {
+    std::vector<float> levels;
+    for (std::size_t k = 0; k < columns; ++k)
+      if (view.film[k] > 0.9) levels.push_back(view.any[k * view.bands + band]);
+    if (levels.size() < 50) continue;
+    const auto at = levels.begin() + static_cast<std::ptrdiff_t>(levels.size() / 25);
+    std::nth_element(levels.begin(), at, levels.end());
+    const float zero = std::clamp(*at + static_cast<float>(1.75 * view.noise), -0.03F, 0.03F);
+    for (std::size_t k = 0; k < columns; ++k) view.any[k * view.bands + band] -= zero;
   }
   return view;
 }
@@ -119,8 +183,8 @@ std::vector<double> cross_profile(const FilmMap& map, const StripLine& line, dou
   const auto rows = static_cast<std::size_t>((line.width + 2 * cross_margin) / step);
   std::vector<double> profile(rows, 0);
   const Sampler sample(map);
-  const Base base = rebate_base(sample, line, along_from, along_to, rebate, slide);
-  if (!base.found) return profile;
+  const Rebate beside(sample, line, along_from, along_to, rebate, slide);
+  if (!beside.found()) return profile;
   for (std::size_t k = 0; k < rows; ++k) {
     const double across = (static_cast<double>(k) + 0.5) * step - cross_margin;
     double sum = 0, seen = 0;
@@ -128,7 +192,8 @@ std::vector<double> cross_profile(const FilmMap& map, const StripLine& line, dou
       double rgb[3];
       if (!sample(line.at(along, across), rgb)) continue;
       ++seen;
-      if (!sample.open(rgb)) sum += lift(map, base, rgb, slide).linear;
+      if (!sample.open(rgb) || (slide && across > rebate + 0.5 && across < line.width - rebate - 0.5))
+        sum += lift(map, beside.at(along), rgb, slide).linear;
     }
     profile[k] = seen > 0 ? sum / seen : 0;
   }

@@ -1,7 +1,7 @@
 // One strip, straightened: what stands out of the base, column by column along the run.
 //
 // Invariants: position k of a profile is centred on from + (k + 0.5) * step; columns without film or outside the picture
-//   have film 0 and picture 0.
+//   have film 0 and stand out by 0.
 // Units: run millimetres along the strip, millimetres from the film's first edge across it. Thread: pure. Errors: none.
 #pragma once
 
@@ -19,21 +19,21 @@ struct StripLine {
   }
 };
 
-/// Steps of one direction along a strip: left edges of pictures, or right edges.
+/// What stands out of the base in each of `bands` equal parts of the pictures' height, column by column.
 struct StripView {
   double from = 0, step = 0;
-  std::vector<double> film;     // share of the column that is film
-  std::vector<double> picture;  // 0..1: how far the column leaves the base, any small exposure counts
-  std::vector<double> linear;   // the same in proportion to light, for where an edge lies
-  double noise = 0;             // of `picture` where nothing is exposed
+  std::size_t bands = 0;
+  std::vector<double> film;   // share of the column's rebate, or of its pictures' height where that is more, that is film
+  std::vector<float> any;     // 0..1, column after column: how far a band leaves the base, any small exposure counts
+  std::vector<float> linear;  // the same in proportion to light, for where an edge lies
+  double noise = 0;           // of `any` where nothing is exposed
   std::size_t columns() const { return film.size(); }
   double place(double column) const { return from + column * step; }   // continuous column
   double column(double along) const { return (along - from) / step; }
 };
 
-/// `across`: the part of the film, from its first edge, that holds the pictures.
-StripView straighten(const FilmMap& map, const StripLine& line, double from, double to, double across_from, double across_to,
-                     double rebate, bool slide);
+/// `rebate`: how much film lies beside the pictures on either side.
+StripView straighten(const FilmMap& map, const StripLine& line, double from, double to, double rebate, bool slide);
 
 /// The same across the strip, averaged between two places along it: position 0 is 1.5 mm outside the film's first edge.
 std::vector<double> cross_profile(const FilmMap& map, const StripLine& line, double along_from, double along_to, double rebate,

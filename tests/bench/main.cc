@@ -19,12 +19,12 @@ int main(int argc, char** argv) {
   std::vector<int> ppi;
   std::vector<std::string> slid;
   std::string only;
-  app.add_option("section", sections, "register, join, resample, capture, density, proof (all when none is named)")
-      ->check(CLI::IsMember({"register", "join", "resample", "capture", "density", "proof"}));
+  app.add_option("section", sections, "register, join, resample, capture, density, proof, frames (all when none is named)")
+      ->check(CLI::IsMember({"register", "join", "resample", "capture", "density", "proof", "frames"}));
   app.add_option("--ppi", ppi, "resolutions (default 300 600 1200 2400)")
       ->check(CLI::Range(100, 4800));
   app.add_flag("--quick", quick, "300 and 600 ppi only");
-  app.add_option("--only", only, "the standard cases whose name holds this");
+  app.add_option("--only", only, "the standard cases (kinds of page) whose name holds this");
   app.add_flag("--wobble", wobble, "one case: the bed's usual wobble");
   app.add_flag("--no-wobble", no_wobble, "one case: none");
   auto* lap_option = app.add_option("--lap", lap, "one case: how the lap lies")
@@ -37,6 +37,7 @@ int main(int argc, char** argv) {
   auto* dust = app.add_option("--dust", one.dust, "one case: specks a square cm");
   auto* gutter = app.add_flag("--gutter", one.gutter,
                               "one case: the lap shows a gutter and parts of two strips");
+  app.add_option("--pages", setting.pages, "frames: so many pages of each kind")->check(CLI::Range(1, 10000));
   app.add_option("--seed", setting.seed, "another page and other passes");
   app.add_option("--folder", folder, "where pass files go (default: TMPDIR or /tmp)");
   app.add_flag("!--no-peers", setting.with_peers, "lapwright alone");
@@ -95,6 +96,7 @@ int main(int argc, char** argv) {
   if (wanted("capture")) capturing(setting, figures);
   if (wanted("density")) densities(setting, figures);
   if (wanted("proof")) proofing(setting, figures);
+  if (wanted("frames")) framing(setting, figures);
   if (!setting.keep) std::filesystem::remove_all(setting.folder, error);
   figures.print();
   return 0;

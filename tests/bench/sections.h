@@ -22,6 +22,7 @@ struct Setting {
   bool with_peers = true;
   bool keep = false;
   unsigned seed = 1;
+  int pages = 6;  // of each kind, for framing()
 };
 
 void registration(const Setting& setting, Figures& figures);
@@ -32,6 +33,8 @@ void resampling(const Setting& setting, Figures& figures);
 void capturing(const Setting& setting, Figures& figures);
 /// Positives against what the film saw: charts, greys, laps, on stocks made from the seed.
 void densities(const Setting& setting, Figures& figures);
+/// Frames found against where they are, kind by kind.
+void framing(const Setting& setting, Figures& figures);
 
 /// A linear sheet to its proof, libvips beside it.
 void proofing(const Setting& setting, Figures& figures);

@@ -8,6 +8,7 @@
 
 #include "frames/frames.h"
 #include "support/film_scene.h"
+#include "support/frame_trials.h"
 
 namespace lapwright::frames {
 namespace {
@@ -17,39 +18,6 @@ using support::Scene;
 using support::SceneOptions;
 
 constexpr double degree = 3.14159265358979323846 / 180;
-
-double area(const std::vector<Spot<SleeveSpace>>& p) {
-  double sum = 0;
-  for (std::size_t i = 0; i < p.size(); ++i) {
-    const auto& a = p[i];
-    const auto& b = p[(i + 1) % p.size()];
-    sum += a.x * b.y - b.x * a.y;
-  }
-  return sum / 2;
-}
-
-/// Clipped to the half planes of a clockwise (y down) convex polygon.
-std::vector<Spot<SleeveSpace>> clipped(std::vector<Spot<SleeveSpace>> p, const std::vector<Spot<SleeveSpace>>& by) {
-  for (std::size_t i = 0; i < by.size() && !p.empty(); ++i) {
-    const auto a = by[i], b = by[(i + 1) % by.size()];
-    const auto side = [&](Spot<SleeveSpace> q) { return (b.x - a.x) * (q.y - a.y) - (b.y - a.y) * (q.x - a.x); };
-    std::vector<Spot<SleeveSpace>> out;
-    for (std::size_t k = 0; k < p.size(); ++k) {
-      const auto s = p[k], e = p[(k + 1) % p.size()];
-      const double u = side(s), v = side(e);
-      if (u >= 0) out.push_back(s);
-      if ((u < 0) != (v < 0)) out.push_back({s.x + (e.x - s.x) * u / (u - v), s.y + (e.y - s.y) * u / (u - v)});
-    }
-    p = out;
-  }
-  return p;
-}
-
-double iou(const std::vector<Spot<SleeveSpace>>& a, const std::vector<Spot<SleeveSpace>>& b) {
-  const auto common = clipped(a, b);
-  const double i = common.size() < 3 ? 0 : area(common);
-  return i / (area(a) + area(b) - i);
-}
 
 profile::SleeveProfile sleeve_135_6x6() {
   profile::SleeveProfile s = support::sleeve_135_7x5();
@@ -135,7 +103,7 @@ void add(Tally& tally, const Trial& t, const SceneOptions& options) {
       std::vector<Spot<SleeveSpace>> truth;
       for (const auto& p : {Spot<SleeveSpace>{r.x.mm(), r.y.mm()}, {r.right().mm(), r.y.mm()}, {r.right().mm(), r.bottom().mm()}, {r.x.mm(), r.bottom().mm()}})
         truth.push_back(t.moved(p));
-      const double value = iou({f.corners.begin(), f.corners.end()}, truth);
+      const double value = support::overlap({f.corners.begin(), f.corners.end()}, truth);
       ++tally.frames;
       if (options.blank_frames.count(i * s.frames + j)) {
         EXPECT_LT(f.sure, 0.9) << "a blank frame is never sure";
@@ -185,7 +153,7 @@ void sleeves(const char* what, const profile::SleeveProfile& sleeve, profile::Pr
   check(what, tally);
 }
 
-TEST(Find, ColourNegative7x5) { sleeves("135 7x5 colour", support::sleeve_135_7x5(), profile::Process::colour_negative, 1, 3); }
+TEST(Find, ColourNegative7x5) { sleeves("135 7x5 colour", support::sleeve_135_7x5(), profile::Process::colour_negative, 1, 2); }
 TEST(Find, BlackAndWhite7x5) { sleeves("135 7x5 b/w", support::sleeve_135_7x5(), profile::Process::bw_negative, 11, 12); }
 TEST(Find, Slide7x5) { sleeves("135 7x5 slide", support::sleeve_135_7x5(), profile::Process::slide, 21, 22); }
 TEST(Find, ColourNegative6x6) { sleeves("135 6x6 colour", sleeve_135_6x6(), profile::Process::colour_negative, 31, 32); }
@@ -193,6 +161,67 @@ TEST(Find, StripsThatRunDown) { sleeves("135 down colour", sleeve_135_down(), pr
 TEST(Find, HalfFrame) { sleeves("135 half frame", sleeve_half_frame(), profile::Process::colour_negative, 51, 52); }
 TEST(Find, SixBySix) { sleeves("120 6x6", support::sleeve_120_3x4(), profile::Process::colour_negative, 61, 62); }
 TEST(Find, SixByFourAndAHalf) { sleeves("120 6x4.5", sleeve_645(), profile::Process::bw_negative, 72, 73); }
+
+/// Pictures of any kind that cost little to draw: a sky, a land, some figures, each of its own light.
+std::array<float, 3> quick_picture(int index, double u, double v) {
+  const double a = 0.37 * index, horizon = 0.35 + 0.2 * std::sin(a), level = 0.25 + 0.2 * std::sin(1.7 * a);
+  double light = v < horizon ? 0.6 - 0.3 * v : 0.06 + 0.05 * std::sin(40 * u + 9 * v + a) * std::sin(31 * v - 12 * u);
+  for (int k = 0; k < 3; ++k) {
+    const double x = (u - 0.5 - 0.4 * std::sin(a + 2 * k)) / 0.09, y = (v - horizon - 0.1) / 0.22;
+    if (x * x + y * y < 1) light = 0.02 + 0.3 * k * (0.6 + 0.4 * std::sin(60 * u + k));
+  }
+  light *= level * 2;
+  return {static_cast<float>(1.1 * light), static_cast<float>(light), static_cast<float>(0.9 * light)};
+}
+
+void pages(const std::string& kind, unsigned from, unsigned to) {
+  support::FrameTally tally;
+  for (unsigned seed = from; seed < to; ++seed) {
+    const auto trial = support::frame_trial(kind, seed, quick_picture);
+    const auto picture = trial.picture();
+    image::MemorySource source(picture, {trial.ppi});
+    const auto report = find(source, trial.origin, trial.sleeve, trial.options.process);
+    ASSERT_TRUE(report.has_value());
+    std::vector<support::FoundFrame> found;
+    for (const Frame& f : report->frames) found.push_back({f.strip, f.corners, f.sure});
+    tally.add(support::judged(trial, found, [](const std::string& line) { std::printf("  %s\n", line.c_str()); }));
+  }
+  std::printf("%-18s clear %d IoU mean %.4f worst %.3f  doubtful %d\n", kind.c_str(), tally.clear, tally.mean(), tally.iou_worst, tally.doubtful);
+  EXPECT_GE(tally.mean(), 0.97) << kind;
+  EXPECT_GE(tally.iou_worst, 0.90) << kind;
+  EXPECT_EQ(tally.strips_right, tally.strips) << kind;
+  EXPECT_EQ(tally.doubtful_marked, tally.doubtful) << kind;
+  EXPECT_EQ(tally.sure_right, tally.sure) << kind;
+  EXPECT_EQ(tally.nowhere, 0) << kind;
+}
+
+TEST(FindPages, Overlapping) { pages("overlapping", 1, 3); }
+TEST(FindPages, HalfWound) { pages("half-wound", 4, 5); }
+TEST(FindPages, CutInto) { pages("cut into", 5, 6); }
+TEST(FindPages, Blank) { pages("blank", 7, 8); }
+TEST(FindPages, VeryThin) { pages("very thin", 9, 10); }
+TEST(FindPages, EmptyAndShort) { pages("empty and short", 10, 11); }
+TEST(FindPages, TurnedAndReversed) { pages("turned, reversed", 11, 12); }
+TEST(FindPages, Night) { pages("night", 12, 13); }
+TEST(FindPages, LooseAndTilted) { pages("loose strips", 13, 14); }
+TEST(FindPages, Panoramic) { pages("135 panoramic", 14, 15); }
+TEST(FindPages, SixByNine) { pages("120 6x9", 15, 16); }
+TEST(FindPages, Overlapping120) { pages("120 overlapping", 16, 17); }
+TEST(FindPages, SheetFilm) { pages("sheet film", 17, 18); }
+TEST(FindPages, MountedSlides) { pages("mounted slides", 18, 19); }
+
+TEST(Find, WhereASheetIsMissingTheNextKeepsItsNumber) {
+  auto trial = support::frame_trial("sheet film", 19, quick_picture);
+  trial.options.missing_frames = {0}, trial.options.empty_strips.clear();
+  trial.scene = Scene(trial.scene.sleeve(), trial.options);
+  const auto picture = trial.picture();
+  image::MemorySource source(picture, {trial.ppi});
+  const auto report = find(source, trial.origin, trial.sleeve, trial.options.process);
+  ASSERT_TRUE(report.has_value());
+  std::vector<std::string> names;
+  for (const Frame& f : report->frames) names.push_back(f.frame);
+  EXPECT_EQ(names, (std::vector<std::string>{"2", "3", "4"}));
+}
 
 TEST(Find, AnEmptySleeveHoldsNoFrames) {
   const auto sleeve = support::sleeve_135_7x5();

@@ -89,25 +89,108 @@ Scene::Scene(const profile::SleeveProfile& sleeve, const SceneOptions& options)
     const double jitter = (unit(options.seed, i, 3) - 0.5) * 2 * options.frame_gap_jitter_mm;
     starts_.push_back(spare / 2 + (sleeve.frame.advance.mm() - sleeve.frame.width.mm()) / 2 +
                       frame * sleeve.frame.advance.mm() + jitter);
+    if (const auto own = options.frame_start_mm.find(i); own != options.frame_start_mm.end()) starts_.back() = own->second;
   }
 }
 
 bool Scene::locate(Spot<SleeveSpace> mm, int& strip, double& along, double& across) const {
   const auto& s = sleeve_.strips;
-  const bool right = s.run == profile::Run::right;
-  const double a = right ? mm.x - s.first.x.mm() : mm.y - s.first.y.mm();
-  const double c = right ? mm.y - s.first.y.mm() : mm.x - s.first.x.mm();
+  const double c = s.run == profile::Run::right ? mm.y - s.first.y.mm() : mm.x - s.first.x.mm();
   strip = static_cast<int>(std::floor(c / s.pitch.mm()));
-  if (strip < 0 || strip >= s.count) return false;
-  across = c - strip * s.pitch.mm();
-  along = a;
-  if (static_cast<std::size_t>(strip) < options_.slid_mm.size())
-    along -= options_.slid_mm[static_cast<std::size_t>(strip)];
+  if (!options_.tilted_degrees.empty()) {  // a tilted one may reach over its pocket's line
+    const int planned = strip;
+    for (const int k : {planned, planned - 1, planned + 1})
+      if (k >= 0 && k < s.count && in_strip(mm, k, along, across) && across >= 0 && across <= width()) {
+        strip = k;
+        return true;
+      }
+  }
+  return strip >= 0 && strip < s.count && in_strip(mm, strip, along, across);
+}
+
+/// The film's own places of what lies at `mm` if strip `strip` lies there.
+bool Scene::in_strip(Spot<SleeveSpace> mm, int strip, double& along, double& across) const {
+  const auto& s = sleeve_.strips;
+  const bool right = s.run == profile::Run::right;
+  along = right ? mm.x - s.first.x.mm() : mm.y - s.first.y.mm();
+  across = (right ? mm.y - s.first.y.mm() : mm.x - s.first.x.mm()) - strip * s.pitch.mm();
+  const auto index = static_cast<std::size_t>(strip);
+  if (index < options_.slid_mm.size()) along -= options_.slid_mm[index];
+  if (index < options_.tilted_degrees.size()) {
+    const double t = options_.tilted_degrees[index] * pi / 180, a = along - s.length.mm() / 2, b = across - width() / 2;
+    along = s.length.mm() / 2 + std::cos(t) * a + std::sin(t) * b;
+    across = width() / 2 - std::sin(t) * a + std::cos(t) * b;
+  }
   const bool turned = options_.turned_strips.count(strip) != 0;
   if (turned != (options_.mirrored_strips.count(strip) != 0)) along = s.length.mm() - along;
-  if (turned) across = (sleeve_.film == profile::Film::f135 ? film_across : sleeve_.film_width().mm()) - across;
+  if (turned) across = width() - across;
   return true;
 }
+
+Spot<SleeveSpace> Scene::place(int strip, double along, double across) const {
+  const auto& s = sleeve_.strips;
+  const bool turned = options_.turned_strips.count(strip) != 0;
+  if (turned) across = width() - across;
+  if (turned != (options_.mirrored_strips.count(strip) != 0)) along = s.length.mm() - along;
+  const auto index = static_cast<std::size_t>(strip);
+  if (index < options_.tilted_degrees.size()) {
+    const double t = options_.tilted_degrees[index] * pi / 180, a = along - s.length.mm() / 2, b = across - width() / 2;
+    along = s.length.mm() / 2 + std::cos(t) * a - std::sin(t) * b;
+    across = width() / 2 + std::sin(t) * a + std::cos(t) * b;
+  }
+  if (index < options_.slid_mm.size()) along += options_.slid_mm[index];
+  across += strip * s.pitch.mm();
+  if (s.run == profile::Run::right) return {s.first.x.mm() + along, s.first.y.mm() + across};
+  return {s.first.x.mm() + across, s.first.y.mm() + along};
+}
+
+/// Start and end of the piece of film that `along` lies on or next to.
+std::pair<double, double> Scene::film_at(int strip, double along) const {
+  if (options_.piece_mm > 0) {
+    std::pair<double, double> best{0, 0};
+    double nearest = 1e9;
+    for (int j = 0; j < sleeve_.strips.frames; ++j) {
+      if (options_.missing_frames.count(strip * sleeve_.strips.frames + j)) continue;
+      const auto [a, b] = exposed(strip, j);
+      const double off = std::abs(along - (a + b) / 2);
+      if (off < nearest) nearest = off, best = {(a + b - options_.piece_mm) / 2, (a + b + options_.piece_mm) / 2};
+    }
+    return best;
+  }
+  const auto index = static_cast<std::size_t>(strip);
+  if (index < options_.cut_mm.size() && options_.cut_mm[index].second > options_.cut_mm[index].first) return options_.cut_mm[index];
+  return {0, sleeve_.strips.length.mm()};
+}
+
+std::pair<double, double> Scene::exposed(int strip, int frame) const {
+  const double a = starts_[static_cast<std::size_t>(strip * sleeve_.strips.frames + frame)];
+  return {a, a + sleeve_.frame.width.mm()};
+}
+
+double Scene::true_share(int strip, int frame) const {
+  if (options_.empty_strips.count(strip) || options_.missing_frames.count(strip * sleeve_.strips.frames + frame)) return 0;
+  const auto [a, b] = exposed(strip, frame);
+  const auto [from, to] = film_at(strip, (a + b) / 2);
+  return std::max(0.0, std::min(b, to) - std::max(a, from)) / (b - a);
+}
+
+std::vector<Spot<SleeveSpace>> Scene::true_corners(int strip, int frame) const {
+  if (true_share(strip, frame) <= 0) return {};
+  auto [a, b] = exposed(strip, frame);
+  const auto [from, to] = film_at(strip, (a + b) / 2);
+  a = std::max(a, from), b = std::min(b, to);
+  const double top = (width() - sleeve_.frame.height.mm()) / 2, bottom = top + sleeve_.frame.height.mm();
+  std::vector<Spot<SleeveSpace>> out{place(strip, a, top), place(strip, b, top), place(strip, b, bottom), place(strip, a, bottom)};
+  double turn = 0;
+  for (std::size_t k = 0; k < 4; ++k) {
+    const auto &p = out[k], &q = out[(k + 1) % 4];
+    turn += p.x * q.y - q.x * p.y;
+  }
+  if (turn < 0) std::swap(out[1], out[3]);
+  return out;
+}
+
+std::array<float, 3> Scene::plain() const { return transmission({}, 0, 0, 1, 0, options_.mounted); }
 
 Rect<SleeveSpace> Scene::true_frame(int strip, int frame) const {
   const auto& s = sleeve_.strips;
@@ -127,6 +210,14 @@ Rect<SleeveSpace> Scene::true_frame(int strip, int frame) const {
 }
 
 std::array<float, 3> Scene::picture(int index, double u, double v) const {
+  if (options_.black_frames.count(index)) return {1, 1, 1};
+  auto light = options_.shown ? options_.shown(index, u, v) : drawn(index, u, v);
+  if (const auto more = options_.stops.find(index); more != options_.stops.end())
+    for (float& c : light) c *= static_cast<float>(std::exp2(more->second));
+  return light;
+}
+
+std::array<float, 3> Scene::drawn(int index, double u, double v) const {
   const std::int64_t seed = options_.burst
                                 ? options_.seed * 1000
                                 : options_.seed * 1000 + index / std::max(1, options_.burst_of);
@@ -201,10 +292,10 @@ std::array<float, 3> Scene::at(Spot<SleeveSpace> mm) const {
   double along = 0, across = 0;
   if (!locate(mm, strip, along, across) || options_.empty_strips.count(strip))
     return {clear, clear, clear};
-  const double width = sleeve_.film == profile::Film::f135 ? 34.975 : sleeve_.film_width().mm();
-  const double length = sleeve_.strips.length.mm();
+  const double width = this->width();
+  const auto [from, to] = film_at(strip, along);
   const double soft = 0.03;
-  const double film = edge(std::min({along, length - along, across, width - across}), soft);
+  const double film = edge(std::min({along - from, to - along, across, width - across}), soft);
   if (film <= 0) return {clear, clear, clear};
   double hole = 0, ink = 0;
   if (sleeve_.film == profile::Film::f135) {
@@ -221,19 +312,28 @@ std::array<float, 3> Scene::at(Spot<SleeveSpace> mm) const {
       ink = edge_code(strip, along, from_edge, ink);
   }
   const double v = (across - (width - sleeve_.frame.height.mm()) / 2) / sleeve_.frame.height.mm();
-  std::array<float, 3> seen{0, 0, 0};
-  double inside = 0;
+  Light light;
+  double window = 0;
   for (int j = 0; j < sleeve_.strips.frames; ++j) {
     const int index = strip * sleeve_.strips.frames + j;
     const double d = along - starts_[static_cast<std::size_t>(index)];
     const double e = edge(std::min({d, sleeve_.frame.width.mm() - d, v * sleeve_.frame.height.mm(),
                                     (1 - v) * sleeve_.frame.height.mm()}),
                           0.06);
-    if (e <= 0 || options_.blank_frames.count(index)) continue;
-    inside = e;
-    seen =
+    if (e <= 0 || options_.missing_frames.count(index)) continue;
+    window = std::max(window, e);
+    if (options_.blank_frames.count(index)) continue;
+    const auto seen =
         picture(index, std::clamp(d / sleeve_.frame.width.mm(), 0.0, 1.0), std::clamp(v, 0.0, 1.0));
+    for (std::size_t c = 0; c < 3; ++c) light.exposed[c] += e * static_cast<double>(seen[c]);
+    light.grey += e * (0.3 * static_cast<double>(seen[0]) + 0.59 * static_cast<double>(seen[1]) +
+                       0.11 * static_cast<double>(seen[2]));
   }
+  return transmission(light, hole, ink, film, window, options_.mounted);
+}
+
+std::array<float, 3> Scene::transmission(const Light& light, double hole, double ink, double film, double window, bool mounted) const {
+  const double pocket = std::pow(10.0, -0.065);
   static constexpr double base[3] = {0.32, 0.63, 0.72},
                           gamma[3] = {0.851 * 0.60, 0.60, 1.040 * 0.60};
   static constexpr double letter[3] = {0.62, 0.33,
@@ -241,20 +341,18 @@ std::array<float, 3> Scene::at(Spot<SleeveSpace> mm) const {
   std::array<float, 3> out{};
   for (std::size_t c = 0; c < 3; ++c) {
     double density = 0;
-    const double exposed = inside * static_cast<double>(seen[c]);
+    const double exposed = light.exposed[c];
     if (options_.process == profile::Process::slide) {
       density = 3.2 / (1 + std::pow(exposed / 0.012, 0.75)) + 0.12 - 0.3 * ink;
     } else if (options_.process == profile::Process::bw_negative) {
-      const double grey =
-          inside * (0.3 * static_cast<double>(seen[0]) + 0.59 * static_cast<double>(seen[1]) +
-                    0.11 * static_cast<double>(seen[2]));
-      density = 0.28 + 0.62 * std::log10(1 + grey / 0.004) + 0.5 * ink;
+      density = 0.28 + 0.62 * std::log10(1 + light.grey / 0.004) + 0.5 * ink;
     } else {
       density = base[c] + gamma[c] * std::log10(1 + exposed / 0.004) + letter[c] * ink;
     }
     if (options_.infrared) density = 0.045 + 0.02 * density;
-    const double t = pocket * (film * ((1 - hole) * std::pow(10.0, -density) + hole) + (1 - film));
-    out[c] = static_cast<float>(t);
+    double through = std::pow(10.0, -density);
+    if (mounted) through = window * through + (1 - window) * 1e-4;
+    out[c] = static_cast<float>(pocket * (film * ((1 - hole) * through + hole) + (1 - film)));
   }
   return out;
 }

@@ -9,7 +9,9 @@
 #include <array>
 #include <cstdint>
 #include <functional>
+#include <map>
 #include <set>
+#include <utility>
 #include <vector>
 
 #include "core/geometry.h"
@@ -36,6 +38,17 @@ struct SceneOptions {
   int edge_film = 0, edge_first = 2;
   double edge_off_mm = 0;
   std::set<int> codeless_strips, turned_strips, mirrored_strips;  // 0-based
+  /// What cameras, scissors and hands do. Frames are strip * frames + frame; places along a strip go from its length's start.
+  std::map<int, double> frame_start_mm;           // in place of the even advance; what overlaps adds its light
+  std::map<int, double> stops;                    // more light than the picture's own (less: negative)
+  std::set<int> black_frames;                     // full light all over
+  std::set<int> missing_frames;                   // nothing is there that would count as a frame
+  std::vector<std::pair<double, double>> cut_mm;  // per strip: the film goes from here to there; empty: all of it
+  std::vector<double> tilted_degrees;             // per strip, about its middle
+  double piece_mm = 0;                            // each frame on a piece of film of its own, so long along the run; 0: strips
+  bool mounted = false;                           // those pieces are opaque mounts with the frame as their window
+  /// The picture itself (linear light 0..1), in place of a drawn one: frame, place in it 0..1.
+  std::function<std::array<float, 3>(int, double, double)> shown;
 };
 
 /// Density over clear of the base, net picture densities by the stock's gamma: masked negative
@@ -47,6 +60,16 @@ class Scene {
   std::array<float, 3> at(Spot<SleeveSpace> mm) const;
   /// True frame area of strip i, frame j (0-based), jitter and slide included.
   Rect<SleeveSpace> true_frame(int strip, int frame) const;
+  /// The part of it that is on film, tilt included, clockwise from the top left; empty when there is none.
+  std::vector<Spot<SleeveSpace>> true_corners(int strip, int frame) const;
+  /// Share of the frame that its piece of film still holds.
+  double true_share(int strip, int frame) const;
+  /// Start and end of a frame as exposed, from the strip's start.
+  std::pair<double, double> exposed(int strip, int frame) const;
+  /// The same place on the sleeve, from the strip's start and the film's first edge as if it lay untilted and unturned.
+  Spot<SleeveSpace> place(int strip, double along, double across) const;
+  /// Linear transmission of plain film (of a mount) in its pocket.
+  std::array<float, 3> plain() const;
   /// The scene's positive linear RGB (0..1, what the camera saw) at a place inside a frame.
   std::array<float, 3> positive_at(Spot<SleeveSpace> mm) const;
   const profile::SleeveProfile& sleeve() const { return sleeve_; }
@@ -55,8 +78,14 @@ class Scene {
   profile::SleeveProfile sleeve_;
   SceneOptions options_;
   std::vector<double> starts_;  // per frame, along the run from the strip's start
+  struct Light { std::array<double, 3> exposed{0, 0, 0}; double grey = 0; };
   std::array<float, 3> picture(int index, double u, double v) const;
+  std::array<float, 3> drawn(int index, double u, double v) const;
+  std::array<float, 3> transmission(const Light& light, double hole, double ink, double film, double window, bool mounted) const;
   bool locate(Spot<SleeveSpace> mm, int& strip, double& along, double& across) const;
+  bool in_strip(Spot<SleeveSpace> mm, int strip, double& along, double& across) const;
+  double width() const { return sleeve_.film == profile::Film::f135 ? 34.975 : sleeve_.film_width().mm(); }
+  std::pair<double, double> film_at(int strip, double along) const;
   double edge_code(int strip, double along, double from_edge, double letter) const;
 };
 
