@@ -438,4 +438,18 @@ Result<> Ledger::note(const std::string& event, const Json& body) {
   return store_->record(body, [&]() -> Result<Store::Entry> { return Store::Entry{event, "", 0}; });
 }
 
+Result<> Ledger::verdict(const std::string& roll, const std::string& frame,
+                         const std::string& word) {
+  Json body = {{"frame", frame}};
+  if (!word.empty()) body["verdict"] = word;
+  return store_->record(body, [&]() -> Result<Store::Entry> {
+    const auto book = store_->roll(roll);
+    if (!book) return fail(book.error());
+    const auto& frames = (*book)->frames;
+    if (std::find(frames.begin(), frames.end(), frame) == frames.end())
+      return fail(Fault::bad_data, "roll " + roll + " has no frame " + frame);
+    return Store::Entry{word.empty() ? "verdict.cleared" : "verdict.set", roll, 0};
+  });
+}
+
 }  // namespace lapwright::ledger
