@@ -116,9 +116,9 @@ class BesideView {
       case 'clear': return this.judge(null);
       case 'nearer': return side.pane.zoom(1.6);
       case 'farther': return side.pane.zoom(1 / 1.6);
-      case 'closer': { const b = frameBox(side.frame); return side.pane.grain(b.x + b.width / 2, b.y + b.height / 2); }
+      case 'closer': return side.pane.grain(frameBox(side.frame));
       case 'back':
-        if (side.pane.closeness() === 2) return side.pane.show(frameBox(side.frame), 0.03);
+        if (side.pane.closeness(frameBox(side.frame)) === 2) return side.pane.show(frameBox(side.frame), 0.03);
         location.hash = `#/roll/${side.address}/${encodeURIComponent(side.frame.frame)}`;
         return undefined;
       case 'beside': return this.activate(1 - side.n);

@@ -43,11 +43,7 @@ function verdictPath(frame, seed) {
   const [l, t, r, u] = [b.x - o, b.y - o, b.x + b.width + o, b.y + b.height + o];
   if (frame.verdict === 'select') return byHand([[l + 3, t], [r, t], [r, u], [l, u], [l, t - 1], [l + 6, t - 0.6]], seed);
   if (frame.verdict === 'kill') return byHand([[l + 1, t + 1], [r - 1, u - 1]], seed);
-  const w = b.width * 0.28;
-  const h = b.height * 0.35;
-  const path = byHand([[l, t + h], [l, t], [l + w, t]], seed);
-  path.addPath(byHand([[r, u - h], [r, u], [r - w, u]], seed + 1));
-  return path;
+  return byHand([[l, u - b.height * 0.3], [l, u], [r, u], [r, u - b.height * 0.3]], seed);
 }
 
 export class Pane {
@@ -135,17 +131,25 @@ export class Pane {
 
   showAll() { this.viewer.viewport.goHome(still); }
 
-  /// How close: 0 the sheet, 1 a frame, 2 the grain.
-  closeness() {
-    const v = this.viewer.viewport;
-    if (v.viewportToImageZoom(v.getZoom(false)) > 0.8) return 2;
-    return v.getZoom(false) > v.getHomeZoom() * 1.6 ? 1 : 0;
+  /// The zoom (screen pixels for one of the sheet's) at which this frame fills the light.
+  fit(box, room = 0.12) {
+    const k = this.sheet.pixels_per_mm * (1 + 2 * room);
+    return Math.min(this.light.clientWidth / (box.width * k), this.light.clientHeight / (box.height * k));
   }
 
-  grain(x, y) {
+  /// How close: 0 the sheet, 1 a frame, 2 the grain.
+  closeness(box) {
     const v = this.viewer.viewport;
-    v.panTo(v.imageToViewportCoordinates(this.pixels(x, y)), still);
-    v.zoomTo(v.imageToViewportZoom(1 / devicePixelRatio), null, still);
+    const zoom = v.viewportToImageZoom(v.getZoom(false));
+    if (box && zoom > this.fit(box) * 1.3) return 2;
+    return v.getZoom(false) > v.getHomeZoom() * 1.3 ? 1 : 0;
+  }
+
+  /// One pixel of the sheet a pixel of the screen, or more where that is no closer than the frame.
+  grain(box) {
+    const v = this.viewer.viewport;
+    v.panTo(v.imageToViewportCoordinates(this.pixels(box.x + box.width / 2, box.y + box.height / 2)), still);
+    v.zoomTo(v.imageToViewportZoom(Math.max(1 / devicePixelRatio, this.fit(box) * 1.6)), null, still);
   }
 
   zoom(by) {
@@ -177,6 +181,9 @@ export class Pane {
     const o = this.viewer.viewport.imageToViewerElementCoordinates(this.pixels(0, 0));
     c.setTransform(k * ratio, 0, 0, k * ratio, o.x * ratio, o.y * ratio);
     const px = 1 / k;
+    const v = this.viewer.viewport;
+    const centre = v.viewportToImageCoordinates(v.getCenter(true));
+    this.light.dataset.shows = [centre.x, centre.y, v.viewportToImageZoom(v.getZoom(true))].join(' ');  // for whoever looks from outside
     c.lineJoin = c.lineCap = 'round';
 
     this.roll.frames.forEach((f, i) => {

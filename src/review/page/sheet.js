@@ -146,9 +146,9 @@ class SheetView {
     this.frame = frame;
     history.replaceState(null, '', `#/roll/${this.address}/${encodeURIComponent(frame.frame)}`);
     if (follow && this.pane) {
-      const close = this.pane.closeness();
       const b = frameBox(frame);
-      if (close === 2) this.pane.grain(b.x + b.width / 2, b.y + b.height / 2);
+      const close = this.pane.closeness(b);
+      if (close === 2) this.pane.grain(b);
       else if (close === 1) this.pane.show(b);
     }
     this.showState();
@@ -254,9 +254,7 @@ class SheetView {
   }
 
   toGrain() {
-    if (!this.frame) return;
-    const b = frameBox(this.frame);
-    this.pane.grain(b.x + b.width / 2, b.y + b.height / 2);
+    if (this.frame) this.pane.grain(frameBox(this.frame));
   }
   closer() {
     if (!this.frame) return;
@@ -268,7 +266,7 @@ class SheetView {
       Object.assign(this.how, { draws: false, erases: false, crops: false });
       return this.showState();
     }
-    if (this.pane.closeness() === 2 && this.frame) return this.pane.show(frameBox(this.frame));
+    if (this.frame && this.pane.closeness(frameBox(this.frame)) === 2) return this.pane.show(frameBox(this.frame));
     return this.pane.showAll();
   }
   beside() {
