@@ -86,6 +86,5 @@ if(whole)
   page_part(perfect-freehand.js ${vendor}/perfect-freehand.js "text/javascript; charset=utf-8")
 endif()
 configure_file(${CMAKE_CURRENT_SOURCE_DIR}/review/page_files.cc.in ${CMAKE_CURRENT_BINARY_DIR}/page_files.cc @ONLY)
-set_source_files_properties(${CMAKE_CURRENT_BINARY_DIR}/page_files.cc PROPERTIES OBJECT_DEPENDS "${page_depends}"
-  CXX_COMPILER_LAUNCHER "")
+set_source_files_properties(${CMAKE_CURRENT_BINARY_DIR}/page_files.cc PROPERTIES OBJECT_DEPENDS "${page_depends}")
 target_sources(review PRIVATE ${CMAKE_CURRENT_BINARY_DIR}/page_files.cc)

@@ -216,10 +216,10 @@ try {
   await accessible('a marked sheet');
 
   // A crop line by its sides, and by dragging.
-  await page.getByLabel('off the left, mm').fill('4');
-  await page.getByLabel('off the left, mm').press('Enter');
-  await page.getByLabel('off the bottom, mm').fill('2.5');
-  await page.getByLabel('off the bottom, mm').press('Enter');
+  await page.getByLabel('left, mm').fill('4');
+  await page.getByLabel('left, mm').press('Enter');
+  await page.getByLabel('bottom, mm').fill('2.5');
+  await page.getByLabel('bottom, mm').press('Enter');
   await saved();
   now = await state();
   check('a crop line can be typed', now.frames.some((f) => f.crop));

@@ -160,7 +160,7 @@ bites()
 
 # ---- help: every command tells what it does, its options, and every --help ends well
 commands = [[], ["beds"], ["plan"], ["roll"], ["roll", "add"], ["roll", "list"], ["roll", "show"], ["station"], ["want"], ["join"], ["convert"],
-            ["frames"], ["stock"], ["stock", "list"], ["stock", "show"], ["stock", "fit"], ["ledger"], ["ledger", "due"], ["ledger", "audit"], ["ledger", "export"]]
+            ["frames"], ["stock"], ["stock", "list"], ["stock", "show"], ["stock", "fit"], ["ledger"], ["ledger", "due"], ["ledger", "audit"], ["ledger", "export"], ["review"]]
 for words in commands:
     shown = call(*words, "--help")
     assert len(shown.stdout.split()) > 20 and shown.stderr == "", (words, shown)

@@ -121,6 +121,7 @@ class BesideView {
         if (side.pane.closeness(frameBox(side.frame)) === 2) return side.pane.show(frameBox(side.frame), 0.03);
         location.hash = `#/roll/${side.address}/${encodeURIComponent(side.frame.frame)}`;
         return undefined;
+      case 'bare': for (const s of this.sides) { s.pane.bare = !s.pane.bare; s.pane.draw(); } return undefined;
       case 'beside': return this.activate(1 - side.n);
       default: return false;
     }

@@ -15,6 +15,7 @@ export const actions = {
   crop: ['Draw the crop line', 'l'],
   draw: ['Mouse and finger draw', 'm'],
   erase: ['Eraser', 'e'],
+  bare: ['Lift the marks off, lay them on', 'h'],
   red: ['Red pencil', '1'],
   yellow: ['Yellow pencil', '2'],
   white: ['White pencil', '3'],

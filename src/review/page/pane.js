@@ -187,6 +187,7 @@ export class Pane {
     c.lineJoin = c.lineCap = 'round';
 
     this.roll.frames.forEach((f, i) => {
+      if (this.bare) return;
       if (f.crop) {
         const [x, y, w, h] = f.crop;
         c.lineWidth = 3.5 * px; c.strokeStyle = '#17110d'; c.setLineDash([]); c.strokeRect(x, y, w, h);
@@ -205,7 +206,7 @@ export class Pane {
         for (const t of [0.3, 0.55, 0.8]) { c.beginPath(); c.moveTo(b.x + b.width - s * 0.82, b.y + b.height - s * (1 - t)); c.lineTo(b.x + b.width - s * 0.18, b.y + b.height - s * (1 - t)); c.stroke(); }
       }
     });
-    for (const s of this.strokes) {
+    for (const s of this.bare ? [] : this.strokes) {
       s.path ||= outlineOf(s).path;
       c.fillStyle = wax[s.colour]; c.globalAlpha = 0.92; c.fill(s.path);
     }

@@ -21,7 +21,7 @@ export function tell(text) {
   const told = document.getElementById('told');
   told.textContent = text;
   clearTimeout(clearing);
-  clearing = setTimeout(() => { told.textContent = ''; }, 9000);
+  clearing = setTimeout(() => { told.textContent = ''; }, 6000);
 }
 
 export function counted(n, one, many = `${one}s`) { return `${n} ${n === 1 ? one : many}`; }

@@ -85,11 +85,11 @@ class SheetView {
     this.cropButton = button('Draw it', () => this.setMode('crops'), { 'aria-pressed': 'false' });
     this.cropOff = button('Take it away', () => this.setCrop(null));
     this.sides = {};
-    const sides = make('div', { class: 'crop-sides' });
+    const sides = make('div', { class: 'crop-sides', role: 'group', 'aria-label': 'Crop line: how far off each side of the frame' });
     for (const side of ['left', 'top', 'right', 'bottom']) {
       const input = make('input', { type: 'number', min: 0, step: 0.5, inputmode: 'decimal', onchange: () => this.cropFromSides() });
       this.sides[side] = input;
-      sides.append(make('label', {}, `off the ${side}, mm`, input));
+      sides.append(make('label', {}, `${side}, mm`, input));
     }
     this.slip.replaceChildren(
       make('h1', { text: r.roll }),
@@ -104,7 +104,7 @@ class SheetView {
       make('div', { class: 'row' }, button('Whole sheet', () => this.pane.showAll()), button('Frame', () => this.frame && this.pane.show(frameBox(this.frame))),
         button('Grain', () => this.toGrain())),
       make('div', { class: 'row' }, button('Nearer', () => this.pane.zoom(1.6)), button('Farther', () => this.pane.zoom(1 / 1.6)),
-        button('Beside another', () => this.beside())));
+        button('Without marks', () => this.act('bare')), button('Beside another', () => this.beside())));
     if (!r.frames.length) this.slip.insertBefore(make('p', { text: 'No frames were found on this sheet; ink still works.' }), this.pick.parentElement);
     this.showState();
   }
@@ -284,6 +284,7 @@ class SheetView {
       case 'crop': return this.frame && this.setMode('crops');
       case 'draw': return this.setMode('draws');
       case 'erase': return this.setMode('erases');
+      case 'bare': this.pane.bare = !this.pane.bare; tell(this.pane.bare ? 'The marks are lifted off' : 'The marks lie on the sheet'); return this.pane.draw();
       case 'red': case 'yellow': case 'white': case 'blue': return this.take(action);
       case 'undo': return this.undo();
       case 'redo': return this.redo();
