@@ -24,7 +24,8 @@ Result<int> review(const Common& common, const std::string& address) {
       return;
     }
     print(url);
-    say("Open this address in a browser on this machine. Ctrl-C ends it; every mark is on the disk.");
+    say("Open this address in a browser on this machine. Ctrl-C ends it; every mark is on the "
+        "disk.");
   };
   hooks.log = [](const std::string& line) { say("lapwright review: " + line); };
   return review::run(*archive, std::move(*ledger), *listen, hooks);
@@ -42,15 +43,17 @@ void add_review(CLI::App& app, Common& common, Run& run) {
                    "free one\n(default: 127.0.0.1:5279)")
       ->type_name("ADDRESS:PORT");
   command->footer(
-      "The page shows every roll that has its proof. On a sheet: ink by pen, or by mouse or finger in the mode that says so;\n"
-      "select, alt or kill for each frame, a note, a crop line; everything by keyboard too, and the page's own list of keys can\n"
-      "be changed. What is marked is kept in rolls/NAME/marks.json, W3C Web Annotations under an IIIF Presentation 3.0 manifest;\n"
+      "The page shows every roll that has its proof. On a sheet: ink by pen, or by mouse or finger "
+      "in the mode that says so;\n"
+      "select, alt or kill for each frame, a note, a crop line; everything by keyboard too, and "
+      "the page's own list of keys can\n"
+      "be changed. What is marked is kept in rolls/NAME/marks.json, W3C Web Annotations under an "
+      "IIIF Presentation 3.0 manifest;\n"
       "verdicts are also facts of the ledger. It may run beside a station.\n"
       "Prints the address once it listens. --json: {url}\n"
       "Example: lapwright review --listen 127.0.0.1:8080");
-  command->callback([&common, &run, address] {
-    run = [&common, address] { return review(common, *address); };
-  });
+  command->callback(
+      [&common, &run, address] { run = [&common, address] { return review(common, *address); }; });
 }
 
 }  // namespace lapwright::cli

@@ -28,9 +28,8 @@ struct Close {
 };
 
 /// SOI and the JFIF header, which a tile in a TIFF goes without.
-constexpr std::array<unsigned char, 20> beginning = {0xFF, 0xD8, 0xFF, 0xE0, 0, 16, 'J',
-                                                     'F',  'I',  'F',  0,    1, 1,  0,
-                                                     0,    1,    0,    1,    0, 0};
+constexpr std::array<unsigned char, 20> beginning = {
+    0xFF, 0xD8, 0xFF, 0xE0, 0, 16, 'J', 'F', 'I', 'F', 0, 1, 1, 0, 0, 1, 0, 1, 0, 0};
 
 }  // namespace
 
@@ -107,7 +106,8 @@ Result<Tiles> Tiles::open(const std::filesystem::path& file) {
     l.across = (l.width + t.tile_ - 1) / t.tile_, l.down = (l.height + t.tile_ - 1) / t.tile_;
     const auto count = static_cast<std::uint64_t>(l.across * l.down);
     // Each tile takes four bytes at least of the file's own tables.
-    if (count * 4 > length || TIFFNumberOfTiles(p) != count) return t.wrong("its tiles are missing");
+    if (count * 4 > length || TIFFNumberOfTiles(p) != count)
+      return t.wrong("its tiles are missing");
     std::vector<Place> places(count);
     for (std::uint32_t i = 0; i < count; ++i) {
       int failed = 0;
@@ -181,7 +181,8 @@ Result<Tiles::Jpeg> Tiles::part(const PixelRect<SheetSpace>& area, std::int64_t 
   std::size_t level = 0;
   const double shrink = std::min(static_cast<double>(aw) / static_cast<double>(width),
                                  static_cast<double>(ah) / static_cast<double>(height));
-  while (level + 1 < levels_.size() && std::ldexp(1.0, static_cast<int>(level) + 1) <= shrink + 1e-9)
+  while (level + 1 < levels_.size() &&
+         std::ldexp(1.0, static_cast<int>(level) + 1) <= shrink + 1e-9)
     ++level;
   const Level& l = levels_[level];
   const double scale = std::ldexp(1.0, -static_cast<int>(level));
@@ -233,8 +234,8 @@ Result<Tiles::Jpeg> Tiles::part(const PixelRect<SheetSpace>& area, std::int64_t 
       Span& s = all[static_cast<std::size_t>(i)];
       s.from = std::min(static_cast<std::int64_t>(a), from - 1);
       for (std::int64_t k = s.from; k < from && static_cast<double>(k) < b - 1e-9; ++k)
-        s.share.push_back((std::min(b, static_cast<double>(k + 1)) -
-                           std::max(a, static_cast<double>(k))) / step);
+        s.share.push_back(
+            (std::min(b, static_cast<double>(k + 1)) - std::max(a, static_cast<double>(k))) / step);
       if (s.share.empty()) s.share.push_back(1);
     }
     return all;
@@ -251,8 +252,7 @@ Result<Tiles::Jpeg> Tiles::part(const PixelRect<SheetSpace>& area, std::int64_t 
         for (std::size_t i = 0; i < h.share.size(); ++i)
           for (std::size_t c = 0; c < 3; ++c) sum[c] += v.share[j] * h.share[i] * from[i * 3 + c];
       }
-      for (const double s : sum)
-        *to++ = static_cast<std::uint8_t>(std::clamp(s + 0.5, 0.0, 255.0));
+      for (const double s : sum) *to++ = static_cast<std::uint8_t>(std::clamp(s + 0.5, 0.0, 255.0));
     }
   }
   return encode_jpeg(out, 85);

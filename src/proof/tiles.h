@@ -38,7 +38,8 @@ class Tiles {
   /// Column `x`, row `y` of the tiles of a level.
   Result<Jpeg> at(std::size_t level, std::int64_t x, std::int64_t y) const;
   /// `area`, in pixels of the whole sheet and inside it, as `width` x `height` pixels, not larger
-  /// than the area is and at most `longest` a side. usage when it is not, or needs more than `most_tiles`.
+  /// than the area is and at most `longest` a side. usage when it is not, or needs more than
+  /// `most_tiles`.
   Result<Jpeg> part(const PixelRect<SheetSpace>& area, std::int64_t width,
                     std::int64_t height) const;
   static constexpr std::int64_t longest = 2048, most_tiles = 64;

@@ -28,8 +28,10 @@ std::string address_part(const std::string& name) {
   std::string out;
   for (const char c : name) {
     const auto byte = static_cast<unsigned char>(c);
-    if (plain.find(c) != std::string_view::npos) out += c;
-    else (out += '%') += digits[byte >> 4], out += digits[byte & 15];
+    if (plain.find(c) != std::string_view::npos)
+      out += c;
+    else
+      (out += '%') += digits[byte >> 4], out += digits[byte & 15];
   }
   return out;
 }
@@ -42,8 +44,8 @@ Result<std::shared_ptr<const Desk::Sheet>> Desk::load(const ledger::RollState& s
   if (!tif || !card_file || !frames_file)
     return fail(Fault::no_input, "roll " + state.roll.name + " has no proof that can be shown");
   const std::string id = tif->sha256.substr(0, id_length);
-  if (const auto it = sheets_.find(id); it != sheets_.end() &&
-                                        it->second->about.roll == state.roll.name)
+  if (const auto it = sheets_.find(id);
+      it != sheets_.end() && it->second->about.roll == state.roll.name)
     return it->second;
 
   auto sheet = std::make_shared<Sheet>();
@@ -90,8 +92,10 @@ Result<Desk::Shelf> Desk::shelf() {
       continue;
     }
     auto sheet = load(state);
-    if (sheet) out.sheets.push_back(std::move(*sheet));
-    else out.cautions.push_back(sheet.error().text);
+    if (sheet)
+      out.sheets.push_back(std::move(*sheet));
+    else
+      out.cautions.emplace_back(state.roll.name, sheet.error());
   }
   return out;
 }

@@ -1,7 +1,8 @@
 // The archive as the page sees it: rolls, their sheets, what was marked on them.
 //
 // Invariants: nothing from an address is a path: rolls and pictures are looked up among what the
-//   ledger names. A verdict is in marks.json before the ledger is told. Units: as named. Thread: one.
+//   ledger names. A verdict is in marks.json before the ledger is told. Units: as named. Thread:
+//   one.
 // Errors: no_input (not known here), bad_data, io, try_again.
 #pragma once
 
@@ -30,8 +31,8 @@ class Desk {
   };
   struct Shelf {
     std::vector<std::shared_ptr<const Sheet>> sheets;
-    std::vector<Waiting> waiting;  // rolls without a proof
-    std::vector<std::string> cautions;  // proofs that cannot be shown, and why
+    std::vector<Waiting> waiting;                         // rolls without a proof
+    std::vector<std::pair<std::string, Error>> cautions;  // rolls whose proof cannot be shown
   };
 
   Desk(std::filesystem::path archive, ledger::Ledger ledger)
@@ -50,8 +51,8 @@ class Desk {
 
   std::filesystem::path archive_;
   ledger::Ledger ledger_;
-  std::map<std::string, std::shared_ptr<const Sheet>> sheets_;  // by image id
-  std::map<std::string, Marks> marks_;                          // by roll
+  std::map<std::string, std::shared_ptr<const Sheet>> sheets_;                   // by image id
+  std::map<std::string, Marks> marks_;                                           // by roll
   std::list<std::pair<std::string, std::shared_ptr<const proof::Tiles>>> open_;  // last used first
 };
 

@@ -59,8 +59,8 @@ Json picture(const std::string& base, const Sheet& s, Extent size, const std::st
 }
 Json thumbnail(const std::string& base, const Sheet& s) {
   const Extent small = s.pyramid.levels.back();
-  return Json::array({picture(base, s, small,
-                              std::to_string(small.width) + "," + std::to_string(small.height))});
+  return Json::array(
+      {picture(base, s, small, std::to_string(small.width) + "," + std::to_string(small.height))});
 }
 
 }  // namespace
@@ -92,9 +92,8 @@ Asked read_image_request(std::string_view region, std::string_view size, std::st
       to = pyramid.largest(longest);
     } else {
       const Extent most = pyramid.largest(longest);
-      const double k =
-          std::min({1.0, static_cast<double>(most.width) / static_cast<double>(r[2]),
-                    static_cast<double>(most.height) / static_cast<double>(r[3])});
+      const double k = std::min({1.0, static_cast<double>(most.width) / static_cast<double>(r[2]),
+                                 static_cast<double>(most.height) / static_cast<double>(r[3])});
       to.width = std::max<std::int64_t>(1, std::llround(static_cast<double>(r[2]) * k));
       to.height = std::max<std::int64_t>(1, std::llround(static_cast<double>(r[3]) * k));
     }
@@ -192,9 +191,8 @@ Json canvas(const std::string& base, const Sheet& s) {
                                                       {"motivation", "painting"},
                                                       {"body", picture(base, s, s.largest, "max")},
                                                       {"target", id}}})}}})},
-      {"annotations",
-       Json::array({{{"id", base + "/iiif/rolls/" + s.roll_id + "/marks.json"},
-                     {"type", "AnnotationPage"}}})}};
+      {"annotations", Json::array({{{"id", base + "/iiif/rolls/" + s.roll_id + "/marks.json"},
+                                    {"type", "AnnotationPage"}}})}};
 }
 
 Json manifest(const std::string& base, const Sheet& s) {
@@ -207,12 +205,11 @@ Json manifest(const std::string& base, const Sheet& s) {
                {"type", "Range"},
                {"label", label("Strip " + std::to_string(f.strip))},
                {"items", Json::array()}};
-    strip["items"].push_back(
-        {{"id", id + "/frame/" + f.frame},
-         {"type", "Range"},
-         {"label", label("Frame " + f.frame)},
-         {"items", Json::array({{{"id", id + "#xywh=" + frame_fragment(s, f)},
-                                 {"type", "Canvas"}}})}});
+    strip["items"].push_back({{"id", id + "/frame/" + f.frame},
+                              {"type", "Range"},
+                              {"label", label("Frame " + f.frame)},
+                              {"items", Json::array({{{"id", id + "#xywh=" + frame_fragment(s, f)},
+                                                      {"type", "Canvas"}}})}});
   }
   Json structures = Json::array();
   for (auto& [number, strip] : strips) structures.push_back(std::move(strip));

@@ -84,7 +84,8 @@ std::string svg_path(const Stroke& stroke, const iiif::Sheet& sheet) {
     return std::pair{(a.first + b.first) / 2, (a.second + b.second) / 2};
   };
   d = "M" + pixel(middle(0));
-  for (std::size_t i = 1; i <= o.size(); ++i) d += "Q" + pixel(o[i % o.size()]) + " " + pixel(middle(i));
+  for (std::size_t i = 1; i <= o.size(); ++i)
+    d += "Q" + pixel(o[i % o.size()]) + " " + pixel(middle(i));
   return "<svg xmlns=\"http://www.w3.org/2000/svg\"><path fill=\"" + std::string(fill->fill) +
          "\" d=\"" + d + "Z\"/></svg>";
 }
@@ -107,10 +108,8 @@ Json annotation(const std::string& id, const char* motivation, const char* kind)
 }
 
 Json text_body(const std::string& purpose, const std::string& value) {
-  return {{"type", "TextualBody"},
-          {"purpose", purpose},
-          {"value", value},
-          {"format", "text/plain"}};
+  return {
+      {"type", "TextualBody"}, {"purpose", purpose}, {"value", value}, {"format", "text/plain"}};
 }
 
 /// Members that the two contexts of the page do not know are told here.
@@ -135,6 +134,17 @@ std::optional<std::array<double, 4>> four(const Json& json) {
     out[i] = json[i].get<double>();
   }
   return out;
+}
+
+/// As keep() wrote it; a person may have changed the file.
+bool is_ink(const Json& ink) {
+  if (!ink.is_object() || !number(ink, "width", 0.05, thickest)) return false;
+  const auto samples = ink.find("samples");
+  return std::any_of(colours.begin(), colours.end(),
+                     [&](const Colour& c) { return text_of(ink, "colour") == c.name; }) &&
+         samples != ink.end() && samples->is_array() && !samples->empty() &&
+         samples->size() % 4 == 0 &&
+         std::all_of(samples->begin(), samples->end(), [](const Json& v) { return v.is_number(); });
 }
 
 /// Holds the roll's folder for one change.
@@ -241,7 +251,8 @@ Result<std::string> read_note(const Json& json) {
   const std::string note = it->get<std::string>();
   if (note.size() > most_note) return wrong("note", "at most 2000 bytes");
   std::string lines = note;
-  std::replace_if(lines.begin(), lines.end(), [](char c) { return c == '\n' || c == '\t'; }, ' ');
+  std::replace_if(
+      lines.begin(), lines.end(), [](char c) { return c == '\n' || c == '\t'; }, ' ');
   if (!core::is_plain(lines)) return wrong("note", "UTF-8 without control characters");
   return note;
 }
@@ -265,12 +276,11 @@ Result<> Marks::refresh() {
     if (!json) return fail(json.error());
     const auto it = json->is_object() ? json->find("items") : json->end();
     if (!json->is_object() || it == json->end() || !it->is_array())
-      return fail(Fault::bad_data, file().string() +
-                                       ": items: a list of annotations is right; left as it is");
+      return fail(Fault::bad_data,
+                  file().string() + ": items: a list of annotations is right; left as it is");
     for (Json& one : *it) {
       if (!one.is_object())
-        return fail(Fault::bad_data, file().string() +
-                                         ": items: objects are right; left as it is");
+        return fail(Fault::bad_data, file().string() + ": items: objects are right; left as it is");
       items.push_back(std::move(one));
     }
   }
@@ -395,7 +405,7 @@ Result<> Marks::set_crop(const iiif::Sheet& sheet, const frames::Frame& frame,
   return put(id, std::move(one));
 }
 
-Result<Marks::State> Marks::state() {
+Result<Marks::State> Marks::state(bool with_ink) {
   if (auto r = refresh(); !r) return fail(r.error());
   State s;
   for (const Json& j : items_) {
@@ -407,7 +417,8 @@ Result<Marks::State> Marks::state() {
     if (kind == "crop" && j.contains("crop")) s.frames[frame].crop = four(j["crop"]);
     const auto ink = j.find("ink");
     const std::string id = text_of(j, "id");
-    if (kind != "ink" || ink == j.end() || !ink->is_object() || !id.starts_with("urn:uuid:"))
+    if (!with_ink || kind != "ink" || ink == j.end() || !is_ink(*ink) ||
+        !id.starts_with("urn:uuid:"))
       continue;
     Json one = *ink;
     one["id"] = id.substr(9);

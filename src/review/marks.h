@@ -1,10 +1,11 @@
-// What was marked on one roll's sheet: verdicts, notes, crop lines and ink, as W3C Web Annotations in
-// rolls/NAME/marks.json.
+// What was marked on one roll's sheet: verdicts, notes, crop lines and ink, as W3C Web Annotations
+// in rolls/NAME/marks.json.
 //
-// Invariants: the file is replaced whole, and before a change is called done it is on the disk; what
+// Invariants: the file is replaced whole, and before a change is called done it is on the disk;
+// what
 //   another process changed meanwhile is read again first, under a lock on the roll's folder; a
-//   stroke's id comes from who drew it, and the same stroke twice is one; annotations of others stay
-//   as they are; an SVG path is made here from numbers, never taken as text.
+//   stroke's id comes from who drew it, and the same stroke twice is one; annotations of others
+//   stay as they are; an SVG path is made here from numbers, never taken as text.
 // Units: sleeve millimetres, milliseconds, pressure 0 to 1; pixels of the sheet in selectors.
 // Thread: one. Errors: bad_data (of what is read: what was asked; of the file, which is then left
 //   alone), cannot_create (no room, or `most_bytes` reached), io.
@@ -26,17 +27,18 @@ namespace lapwright::review {
 bool is_verdict(const std::string& word);
 
 struct Stroke {
-  std::string id;      // a UUID in lower case
-  std::string colour;  // red, yellow, white, blue
-  double width = 0;    // mm, of the pencil's point
-  std::vector<double> samples;                  // x, y, pressure, t; again and again
+  std::string id;                                  // a UUID in lower case
+  std::string colour;                              // red, yellow, white, blue
+  double width = 0;                                // mm, of the pencil's point
+  std::vector<double> samples;                     // x, y, pressure, t; again and again
   std::vector<std::pair<double, double>> outline;  // round what the pencil covered
 };
 
 /// Reads a stroke as the page sends it; bad_data names the member and what would be right.
 Result<Stroke> read_stroke(const Json& json, const std::string& id, const iiif::Sheet& sheet);
 /// A rectangle inside the frame, x, y, width, height.
-Result<std::optional<std::array<double, 4>>> read_crop(const Json& json, const frames::Frame& frame);
+Result<std::optional<std::array<double, 4>>> read_crop(const Json& json,
+                                                       const frames::Frame& frame);
 /// Up to 2000 bytes of UTF-8, lines and tabs allowed.
 Result<std::string> read_note(const Json& json);
 
@@ -55,7 +57,7 @@ class Marks {
     std::map<std::string, Frame> frames;  // those that anything was said of
     Json ink = Json::array();             // {id, colour, width, samples}
   };
-  Result<State> state();
+  Result<State> state(bool with_ink = true);
   /// The AnnotationPage with ids that begin with `base`.
   Result<Json> page(const std::string& base, const iiif::Sheet& sheet);
 

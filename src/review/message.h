@@ -41,8 +41,7 @@ struct Reply {
   }
 };
 
-Reply json_reply(const Json& json, int status = 200,
-                 std::string_view type = "application/json");
+Reply json_reply(const Json& json, int status = 200, std::string_view type = "application/json");
 /// A refusal: {"say": one sentence}.
 Reply refusal(int status, const std::string& say);
 

@@ -20,8 +20,8 @@ Result<Listen> read_listen(const std::string& text) {
   if (colon == std::string::npos) return wrong(right);
   std::string host = text.substr(0, colon);
   const std::string port = text.substr(colon + 1);
-  if (port.empty() || port.size() > 5 || port.find_first_not_of("0123456789") != std::string::npos ||
-      std::stoi(port) > 65535)
+  if (port.empty() || port.size() > 5 ||
+      port.find_first_not_of("0123456789") != std::string::npos || std::stoi(port) > 65535)
     return wrong(right);
   if (host.size() > 2 && host.front() == '[' && host.back() == ']')
     host = host.substr(1, host.size() - 2);

@@ -12,6 +12,7 @@
 #include <boost/beast/http.hpp>
 #include <chrono>
 #include <csignal>
+#include <exception>
 #include <optional>
 
 #include "core/text.h"
@@ -49,12 +50,12 @@ class Connection : public std::enable_shared_from_this<Connection> {
   void wait() {
     if (buffer_.size() > 0) return read();
     stream_.expires_after(milliseconds(shared_.limits.idle_seconds));
-    stream_.async_read_some(
-        buffer_.prepare(4096), [self = shared_from_this()](error_code e, std::size_t bytes) {
-          if (e) return self->close();
-          self->buffer_.commit(bytes);
-          self->read();
-        });
+    stream_.async_read_some(buffer_.prepare(4096),
+                            [self = shared_from_this()](error_code e, std::size_t bytes) {
+                              if (e) return self->close();
+                              self->buffer_.commit(bytes);
+                              self->read();
+                            });
   }
 
  private:
@@ -92,7 +93,12 @@ class Connection : public std::enable_shared_from_this<Connection> {
     // No clock runs while the reply is made, which is bounded by what may be asked.
     stream_.expires_never();
     asio::post(*shared_.lane, [self = shared_from_this(), request = std::move(request)] {
-      auto reply = std::make_shared<Reply>(self->shared_.answer(request));
+      auto reply = std::make_shared<Reply>();
+      try {
+        *reply = self->shared_.answer(request);
+      } catch (const std::exception&) {  // out of memory, or a bug: this request fails alone
+        *reply = refusal(500, "that went wrong here");
+      }
       asio::post(self->stream_.get_executor(), [self, reply] { self->send(std::move(*reply)); });
     });
   }
@@ -117,15 +123,17 @@ class Connection : public std::enable_shared_from_this<Connection> {
       reply_->prepare_payload();
     }
     const Limits& limits = shared_.limits;
-    stream_.expires_after(milliseconds(limits.reply_seconds + static_cast<double>(bytes) /
-                                                                  limits.reply_bytes_a_second));
+    stream_.expires_after(milliseconds(limits.reply_seconds +
+                                       static_cast<double>(bytes) / limits.reply_bytes_a_second));
     serializer_.emplace(*reply_);
     const auto then = [self = shared_from_this()](error_code e, std::size_t) {
       if (e || !self->keep_) return self->close();
       self->wait();
     };
-    if (head_) http::async_write_header(stream_, *serializer_, then);
-    else http::async_write(stream_, *serializer_, then);
+    if (head_)
+      http::async_write_header(stream_, *serializer_, then);
+    else
+      http::async_write(stream_, *serializer_, then);
   }
 
   void close() {

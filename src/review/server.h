@@ -2,8 +2,8 @@
 //
 // Invariants: header at most 8 KiB, body at most 256 KiB, 64 connections at a time; a connection is
 //   closed after 60 s without a request, 5 s after a request's first byte when it is not whole by
-//   then, and when a reply is taken slower than 32 KiB/s (10 s at least). Replies are made in a lane
-//   of their own, one after another; the loop never waits for a disk.
+//   then, and when a reply is taken slower than 32 KiB/s (10 s at least). Replies are made in a
+//   lane of their own, one after another; the loop never waits for a disk.
 // Units: seconds, bytes. Thread: run() stays until it is told to stop. Errors: usage (the address),
 //   unavailable (it is taken).
 #pragma once

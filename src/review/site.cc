@@ -71,7 +71,8 @@ Json about_json(const iiif::Sheet& s) {
 
 }  // namespace
 
-/// An address cut at its slashes, each part unescaped; what does not unescape cleanly is no address.
+/// An address cut at its slashes, each part unescaped; what does not unescape cleanly is no
+/// address.
 struct Site::Path {
   std::vector<std::string> parts;
   bool good = true;
@@ -90,8 +91,10 @@ struct Site::Path {
         if (c == '%') {
           const int high = i + 2 < end ? hex(target[i + 1]) : -1;
           const int low = high >= 0 ? hex(target[i + 2]) : -1;
-          if (high < 0 || low < 0) good = false;
-          else c = static_cast<char>(high * 16 + low), i += 2;
+          if (high < 0 || low < 0)
+            good = false;
+          else
+            c = static_cast<char>(high * 16 + low), i += 2;
         }
         part += c;
       }
@@ -114,12 +117,15 @@ Reply Site::failed(const Error& error) {
   if (error.fault == Fault::no_input) return not_found();
   if (error.fault == Fault::try_again)
     return refusal(503, "the archive is busy; try again in a moment");
+  const bool full = error.fault == Fault::cannot_create;
+  return refusal(full ? 507 : 500,
+                 caution(full ? "there is no room to keep this" : "that went wrong here", error));
+}
+
+std::string Site::caution(const std::string& what, const Error& error) {
   const std::string number = std::to_string(++faults_);
   log_("fault " + number + ": " + core::one_line(error.text));
-  if (error.fault == Fault::cannot_create)
-    return refusal(507, "there is no room to keep this; the station's log tells more under fault " +
-                            number);
-  return refusal(500, "that went wrong here; the station's log tells more under fault " + number);
+  return what + "; the station's log tells more under fault " + number;
 }
 
 Reply Site::answer(const Request& request) {
@@ -175,7 +181,8 @@ Reply Site::iiif(const Path& path, const std::string& base, const Request& reque
   const iiif::Sheet& about = (*sheet)->about;
   if (path[3] == "manifest.json")
     return json_reply(iiif::manifest(base, about), 200, iiif::presentation_type);
-  if (path[3] == "sheet") return json_reply(iiif::canvas(base, about), 200, iiif::presentation_type);
+  if (path[3] == "sheet")
+    return json_reply(iiif::canvas(base, about), 200, iiif::presentation_type);
   if (path[3] == "marks.json") {
     const auto marks = desk_.marks(about.roll).page(base, about);
     if (!marks) return failed(marks.error());
@@ -199,8 +206,8 @@ Reply Site::image(const Path& path, const std::string& base, const Request& requ
   if (path.size() == 4 && path[3] == "info.json")
     return json_reply(iiif::image_info(id, pyramid, proof::Tiles::longest), 200, iiif::image_type);
   if (path.size() != 7) return not_found();
-  const auto asked = iiif::read_image_request(path[3], path[4], path[5], path[6], pyramid,
-                                              proof::Tiles::longest);
+  const auto asked =
+      iiif::read_image_request(path[3], path[4], path[5], path[6], pyramid, proof::Tiles::longest);
   Reply r;
   r.set("Content-Type", "image/jpeg");
   // The id is of the file's bytes: what it shows never changes.
@@ -223,15 +230,18 @@ Reply Site::look(const Path& path) {
     if (!shelf) return failed(shelf.error());
     Json rolls = Json::array(), waiting = Json::array(), cautions = Json::array();
     for (const auto& s : shelf->sheets) {
-      const auto marks = desk_.marks(s->about.roll).state();
+      const auto marks = desk_.marks(s->about.roll).state(false);
       Json one = about_json(s->about);
       one["frames"] = s->about.frames.size();
-      if (marks) one["counts"] = counts_json(s->about, *marks);
-      else cautions.push_back(core::one_line(marks.error().text));
+      if (marks)
+        one["counts"] = counts_json(s->about, *marks);
+      else
+        cautions.push_back(caution(s->about.roll + ": its marks cannot be read", marks.error()));
       rolls.push_back(std::move(one));
     }
     for (const auto& w : shelf->waiting) waiting.push_back({{"roll", w.roll}, {"stock", w.stock}});
-    for (const std::string& c : shelf->cautions) cautions.push_back(core::one_line(c));
+    for (const auto& [roll, error] : shelf->cautions)
+      cautions.push_back(caution(roll + ": its proof cannot be shown", error));
     return json_reply({{"rolls", rolls}, {"waiting", waiting}, {"cautions", cautions}});
   }
   if (path.size() == 2 && path[1] == "selects") return selects();
@@ -258,7 +268,7 @@ Reply Site::selects() {
   Json list = Json::array();
   for (const auto& s : shelf->sheets) {
     const iiif::Sheet& about = s->about;
-    const auto marks = desk_.marks(about.roll).state();
+    const auto marks = desk_.marks(about.roll).state(false);
     if (!marks) return failed(marks.error());
     for (Json& f : frames_json(about, *marks)) {
       if (f["verdict"] != "select" && f["verdict"] != "alt") continue;

@@ -1,7 +1,8 @@
 // Every address of the page: what is asked becomes what is answered, without a socket.
 //
 // Invariants: each reply carries the headers of guard.h; an unexpected fault gives a short sentence
-//   with a number, its details go to the log. Units: none. Thread: one (the desk's). Errors: replies.
+//   with a number, its details go to the log. Units: none. Thread: one (the desk's). Errors:
+//   replies.
 #pragma once
 
 #include <functional>
@@ -30,6 +31,8 @@ class Site {
   Reply change(const Request& request, const Path& path);
   Reply selects();
   Reply failed(const Error& error);
+  /// `what` and a number under which the log tells of the error.
+  std::string caution(const std::string& what, const Error& error);
 
   Desk& desk_;
   Door door_;

@@ -297,6 +297,21 @@ try {
   await pause(300);
   check('letters can be switched off', (await verdictNow()) === 'kill');
 
+  // A second tablet at the same time: what each marks, both see.
+  const tablet = await (await browser.newContext({ viewport: { width: 1100, height: 800 } })).newPage();
+  await tablet.goto(`${url}#/roll/${address}/${encodeURIComponent(frame)}`);
+  await tablet.locator('.viewer canvas').first().waitFor();
+  check('a second tablet shows what the first marked', (await tablet.locator('[data-verdict=kill]').getAttribute('aria-pressed')) === 'true');
+  await Promise.all([tablet.getByRole('button', { name: 'alt', exact: true }).click(), page.getByLabel('Note').fill('from the first')]);
+  await page.locator('#note').blur();
+  await until('both marks are kept', async () => {
+    const f = (await state()).frames.find((o) => o.frame === frame);
+    return f.verdict === 'alt' && f.note === 'from the first';
+  });
+  await page.evaluate(() => document.dispatchEvent(new Event('visibilitychange')));  // as when it is looked at again
+  await until('and the first tablet shows them', async () => (await page.locator('[data-verdict=alt]').getAttribute('aria-pressed')) === 'true');
+  await tablet.context().close();
+
   // Small and with a finger only: nothing is cut off (WCAG 1.4.10).
   await page.setViewportSize({ width: 320, height: 640 });
   await quiet();

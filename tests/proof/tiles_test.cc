@@ -197,7 +197,7 @@ TEST_F(TilesTest, ABrokenFileIsRefusedOrGivesNoTile) {
   for (std::size_t n = 0; n < bytes.size(); n += 1 + bytes.size() / 60) survives(bytes.substr(0, n));
   std::uint32_t state = 7;
   const auto next = [&] { return state = state * 1664525 + 1013904223; };
-  for (int i = 0; i < 400; ++i) {
+  for (int i = 0; i < 150; ++i) {
     std::string one = bytes;
     for (int j = 0; j < 6; ++j) one[next() % one.size()] = static_cast<char>(next() >> 24);
     // Half of the damage goes to where the numbers stand.

@@ -69,6 +69,11 @@ class Outbox {
     this.pumping = true;
     while (this.waiting.length) {
       const change = this.waiting[0];
+      // Another window of this browser may have sent it.
+      if (change.number !== undefined && !(await stored('readonly', (s) => s.get(change.number)).catch(() => change))) {
+        this.waiting.shift();
+        continue;
+      }
       let status = 0;
       let say = '';
       try {
@@ -84,6 +89,7 @@ class Outbox {
         status = 0;
       }
       if (status === 0 || status >= 500) {  // not now
+        if (say) this.tell(`Not saved yet: ${say}`);
         clearTimeout(this.timer);
         this.timer = setTimeout(() => this.pump(), this.wait);
         this.wait = Math.min(this.wait * 2, 15000);
