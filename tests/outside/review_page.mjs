@@ -302,7 +302,7 @@ try {
   await tablet.goto(`${url}#/roll/${address}/${encodeURIComponent(frame)}`);
   await tablet.locator('.viewer canvas').first().waitFor();
   check('a second tablet shows what the first marked', (await tablet.locator('[data-verdict=kill]').getAttribute('aria-pressed')) === 'true');
-  await Promise.all([tablet.getByRole('button', { name: 'alt', exact: true }).click(), page.getByLabel('Note').fill('from the first')]);
+  await Promise.all([tablet.getByRole('button', { name: 'alt', exact: true }).click(), page.locator('#note').fill('from the first')]);
   await page.locator('#note').blur();
   await until('both marks are kept', async () => {
     const f = (await state()).frames.find((o) => o.frame === frame);
