@@ -268,7 +268,7 @@ Marks::Stamp Marks::stamp() const {
 Result<> Marks::refresh() {
   const Stamp now = stamp();
   if (read_ && *read_ == now) return {};
-  std::vector<Json> items;
+  Items items;
   if (now.bytes >= 0) {
     const auto text = core::read_file(file(), most_bytes);
     if (!text) return fail(text.error());
@@ -281,7 +281,7 @@ Result<> Marks::refresh() {
     for (Json& one : *it) {
       if (!one.is_object())
         return fail(Fault::bad_data, file().string() + ": items: objects are right; left as it is");
-      items.push_back(std::move(one));
+      items.push_back(item(std::move(one)));
     }
   }
   items_ = std::move(items);
@@ -289,12 +289,16 @@ Result<> Marks::refresh() {
   return {};
 }
 
-Result<> Marks::write(std::vector<Json> items) {
+std::shared_ptr<const Marks::Item> Marks::item(Json json) {
+  std::string line = json.dump(-1, ' ', false, Json::error_handler_t::replace);
+  return std::make_shared<const Item>(Item{std::move(json), std::move(line)});
+}
+
+Result<> Marks::write(Items items) {
   // One annotation a line, so that a person can read it and a small change is a small difference.
   std::string text = "{\"@context\": " + context().dump() +
                      ",\n\"id\": \"marks.json\", \"type\": \"AnnotationPage\",\n\"items\": [";
-  for (std::size_t i = 0; i < items.size(); ++i)
-    text += (i ? ",\n" : "\n") + items[i].dump(-1, ' ', false, Json::error_handler_t::replace);
+  for (std::size_t i = 0; i < items.size(); ++i) (text += i ? ",\n" : "\n") += items[i]->line;
   text += "\n]}\n";
   if (text.size() > most_bytes)
     return fail(Fault::cannot_create, file().string() + ": would be larger than " +
@@ -310,27 +314,27 @@ Result<> Marks::change(Change change) {
   const Lock lock(folder_);
   if (!lock.held()) return fail(Fault::io, folder_.string() + ": cannot be locked");
   if (auto r = refresh(); !r) return r;
-  std::vector<Json> items = items_;
+  Items items = items_;
   auto changed = change(items);
   if (!changed) return fail(changed.error());
   return *changed ? write(std::move(items)) : Result<>();
 }
 
 Result<> Marks::put(const std::string& id, Json annotation) {
-  return change([&](std::vector<Json>& items) -> Result<bool> {
+  return change([&](Items& items) -> Result<bool> {
     const auto it = std::find_if(items.begin(), items.end(),
-                                 [&](const Json& j) { return text_of(j, "id") == id; });
+                                 [&](const auto& i) { return text_of(i->json, "id") == id; });
     if (annotation.is_null()) {
       if (it == items.end()) return false;
       items.erase(it);
     } else if (it == items.end()) {
-      items.push_back(std::move(annotation));
+      items.push_back(item(std::move(annotation)));
     } else {
       // The same again, whenever it was said, is no change.
-      Json before = *it, then = annotation;
+      Json before = (*it)->json, then = annotation;
       before.erase("created"), then.erase("created");
       if (before == then) return false;
-      *it = std::move(annotation);
+      *it = item(std::move(annotation));
     }
     return true;
   });
@@ -343,13 +347,14 @@ Result<Marks::Kept> Marks::keep(const Stroke& stroke, const iiif::Sheet& sheet) 
                    {"selector", {{"type", "SvgSelector"}, {"value", svg_path(stroke, sheet)}}}};
   one["ink"] = {{"colour", stroke.colour}, {"width", stroke.width}, {"samples", stroke.samples}};
   Kept kept = Kept::added;
-  auto done = change([&](std::vector<Json>& items) -> Result<bool> {
-    for (const Json& j : items) {
+  auto done = change([&](Items& items) -> Result<bool> {
+    for (const auto& i : items) {
+      const Json& j = i->json;
       if (text_of(j, "id") != one["id"]) continue;
       kept = j.contains("ink") && j["ink"] == one["ink"] ? Kept::there : Kept::another_has_it;
       return false;
     }
-    items.push_back(one);
+    items.push_back(item(one));
     return true;
   });
   if (!done) return fail(done.error());
@@ -358,10 +363,11 @@ Result<Marks::Kept> Marks::keep(const Stroke& stroke, const iiif::Sheet& sheet) 
 
 Result<bool> Marks::remove(const std::string& id) {
   bool there = false;
-  auto done = change([&](std::vector<Json>& items) -> Result<bool> {
-    there = std::erase_if(items, [&](const Json& j) {
-              return text_of(j, "id") == "urn:uuid:" + id && text_of(j, "kind") == "ink";
-            }) > 0;
+  auto done = change([&](Items& items) -> Result<bool> {
+    there =
+        std::erase_if(items, [&](const auto& i) {
+          return text_of(i->json, "id") == "urn:uuid:" + id && text_of(i->json, "kind") == "ink";
+        }) > 0;
     return there;
   });
   if (!done) return fail(done.error());
@@ -408,7 +414,8 @@ Result<> Marks::set_crop(const iiif::Sheet& sheet, const frames::Frame& frame,
 Result<Marks::State> Marks::state(bool with_ink) {
   if (auto r = refresh(); !r) return fail(r.error());
   State s;
-  for (const Json& j : items_) {
+  for (const auto& i : items_) {
+    const Json& j = i->json;
     const std::string kind = text_of(j, "kind"), frame = text_of(j, "frame");
     const auto body = j.find("body");
     const std::string value = body == j.end() ? std::string() : text_of(*body, "value");
@@ -431,7 +438,8 @@ Result<Json> Marks::page(const std::string& base, const iiif::Sheet& sheet) {
   if (auto r = refresh(); !r) return fail(r.error());
   const std::string at = base + "/iiif/rolls/" + sheet.roll_id + "/";
   Json items = Json::array();
-  for (const Json& j : items_) {
+  for (const auto& i : items_) {
+    const Json& j = i->json;
     Json one = j;
     if (text_of(one, "id").starts_with("marks.json#")) one["id"] = at + text_of(j, "id");
     const auto target = one.find("target");

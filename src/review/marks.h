@@ -14,6 +14,7 @@
 #include <cstdint>
 #include <filesystem>
 #include <map>
+#include <memory>
 #include <optional>
 #include <string>
 #include <vector>
@@ -80,14 +81,21 @@ class Marks {
   std::filesystem::path file() const;
   Stamp stamp() const;
   Result<> refresh();
-  Result<> write(std::vector<Json> items);
+  /// An annotation and how it stands in the file; a change writes anew only what it changes.
+  struct Item {
+    Json json;
+    std::string line;
+  };
+  using Items = std::vector<std::shared_ptr<const Item>>;
+  static std::shared_ptr<const Item> item(Json json);
+  Result<> write(Items items);
   /// Under the lock: reads again, changes, writes.
   template <class Change>
   Result<> change(Change change);
   Result<> put(const std::string& id, Json annotation);  // null: takes it away
 
   std::filesystem::path folder_;
-  std::vector<Json> items_;
+  Items items_;
   std::optional<Stamp> read_;
 };
 

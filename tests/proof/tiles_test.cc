@@ -80,8 +80,12 @@ TEST_F(TilesTest, EveryTileOfEveryLevelIsWhatLibtiffDecodes) {
   std::size_t tiles_seen = 0, cut = 0;
   int worst_inside = 0;
   double worst_at_cut = 0;
-  for (const auto& [width, height] : {std::pair<int, int>{1300, 1100}, {1024, 1024}, {513, 515}, {1025, 37},
-                                      {1, 1}, {700, 512}}) {
+  for (const auto& [width, height] : {std::pair<int, int>{1300, 1100},
+                                      {1024, 1024},
+                                      {513, 515},
+                                      {1025, 37},
+                                      {1, 1},
+                                      {700, 512}}) {
     const fs::path file = make(width, height);
     const auto tiles = Tiles::open(file);
     ASSERT_TRUE(tiles) << tiles.error().text;
@@ -104,14 +108,19 @@ TEST_F(TilesTest, EveryTileOfEveryLevelIsWhatLibtiffDecodes) {
           for (std::int64_t j = 0; j < got->height; ++j) {
             for (std::int64_t i = 0; i < got->width; ++i) {
               const std::uint8_t* g = got->rgb.data() + (j * got->width + i) * 3;
-              const std::uint8_t* t = truth.rgb.data() + ((y * 512 + j) * l.width + x * 512 + i) * 3;
-              // Colour is kept for two pixels together; where a tile is cut, a decoder no longer sees
-              // the neighbour that it would smooth the last one with. Its lightness stays (JFIF's Y).
+              const std::uint8_t* t =
+                  truth.rgb.data() + ((y * 512 + j) * l.width + x * 512 + i) * 3;
+              // Colour is kept for two pixels together; where a tile is cut, a decoder no longer
+              // sees the neighbour that it would smooth the last one with. Its lightness stays
+              // (JFIF's Y).
               if ((cut_right && i == got->width - 1) || (cut_below && j == got->height - 1)) {
-                const auto grey = [](const std::uint8_t* p) { return 0.299 * p[0] + 0.587 * p[1] + 0.114 * p[2]; };
+                const auto grey = [](const std::uint8_t* p) {
+                  return 0.299 * p[0] + 0.587 * p[1] + 0.114 * p[2];
+                };
                 worst_at_cut = std::max(worst_at_cut, std::abs(grey(g) - grey(t)));
               } else {
-                for (int c = 0; c < 3; ++c) worst_inside = std::max(worst_inside, std::abs(g[c] - t[c]));
+                for (int c = 0; c < 3; ++c)
+                  worst_inside = std::max(worst_inside, std::abs(g[c] - t[c]));
               }
             }
           }
@@ -119,8 +128,10 @@ TEST_F(TilesTest, EveryTileOfEveryLevelIsWhatLibtiffDecodes) {
       }
     }
   }
-  std::printf("%zu tiles, %zu of them cut; off by %d inside, by %.2f in lightness in the last pixel before a cut\n", tiles_seen, cut,
-              worst_inside, worst_at_cut);
+  std::printf(
+      "%zu tiles, %zu of them cut; off by %d inside, by %.2f in lightness in the last pixel before "
+      "a cut\n",
+      tiles_seen, cut, worst_inside, worst_at_cut);
   EXPECT_EQ(worst_inside, 0);
   EXPECT_LE(worst_at_cut, 2);  // rounding to codes, three times
   EXPECT_GT(cut, 10u);
@@ -141,8 +152,10 @@ TEST_F(TilesTest, APartIsTheMeanOfWhatItCovers) {
   for (std::int64_t y = 4; y < 84; y += 8) {
     for (std::int64_t x = 4; x < 100; x += 8) {
       const auto at = static_cast<std::size_t>((y * 104 + x) * 3);
-      EXPECT_NEAR(got->rgb[at + 1], 255.0 * (130 + (static_cast<double>(x) + 0.5) * 10) / 1300, 8) << x << "," << y;
-      EXPECT_NEAR(got->rgb[at + 2], 255.0 * (110 + (static_cast<double>(y) + 0.5) * 10) / 1100, 8) << x << "," << y;
+      EXPECT_NEAR(got->rgb[at + 1], 255.0 * (130 + (static_cast<double>(x) + 0.5) * 10) / 1300, 8)
+          << x << "," << y;
+      EXPECT_NEAR(got->rgb[at + 2], 255.0 * (110 + (static_cast<double>(y) + 0.5) * 10) / 1100, 8)
+          << x << "," << y;
     }
   }
   // At 1:1 it is the picture, but for being a JPEG once more.
@@ -161,7 +174,8 @@ TEST_F(TilesTest, APartIsTheMeanOfWhatItCovers) {
 TEST_F(TilesTest, PartsThatAskTooMuchAreRefused) {
   const auto tiles = Tiles::open(make(1300, 1100));
   ASSERT_TRUE(tiles);
-  const auto refused = [&](std::int64_t x, std::int64_t y, std::int64_t w, std::int64_t h, std::int64_t ow, std::int64_t oh) {
+  const auto refused = [&](std::int64_t x, std::int64_t y, std::int64_t w, std::int64_t h,
+                           std::int64_t ow, std::int64_t oh) {
     const auto r = tiles->part({{x}, {y}, {w}, {h}}, ow, oh);
     return !r && r.error().fault == Fault::usage;
   };
@@ -182,7 +196,8 @@ TEST_F(TilesTest, ABrokenFileIsRefusedOrGivesNoTile) {
   const std::string bytes = *core::read_file(good, 64 << 20);
   const fs::path bad = folder_ / "bad.tif";
   const auto survives = [&](const std::string& text) {
-    std::ofstream(bad, std::ios::binary).write(text.data(), static_cast<std::streamsize>(text.size()));
+    std::ofstream(bad, std::ios::binary)
+        .write(text.data(), static_cast<std::streamsize>(text.size()));
     const auto tiles = Tiles::open(bad);
     if (!tiles) return;
     for (std::size_t k = 0; k < tiles->levels().size(); ++k)
@@ -194,14 +209,17 @@ TEST_F(TilesTest, ABrokenFileIsRefusedOrGivesNoTile) {
   };
   EXPECT_FALSE(Tiles::open(folder_ / "none.tif"));
   EXPECT_FALSE(Tiles::open(folder_));
-  for (std::size_t n = 0; n < bytes.size(); n += 1 + bytes.size() / 60) survives(bytes.substr(0, n));
+  for (std::size_t n = 0; n < bytes.size(); n += 1 + bytes.size() / 60)
+    survives(bytes.substr(0, n));
   std::uint32_t state = 7;
   const auto next = [&] { return state = state * 1664525 + 1013904223; };
   for (int i = 0; i < 150; ++i) {
     std::string one = bytes;
     for (int j = 0; j < 6; ++j) one[next() % one.size()] = static_cast<char>(next() >> 24);
     // Half of the damage goes to where the numbers stand.
-    if (i % 2) one[one.size() - 1 - next() % std::min<std::size_t>(one.size(), 1500)] = static_cast<char>(next() >> 24);
+    if (i % 2)
+      one[one.size() - 1 - next() % std::min<std::size_t>(one.size(), 1500)] =
+          static_cast<char>(next() >> 24);
     survives(one);
   }
   const auto tiles = Tiles::open(good);  // cut while it is open

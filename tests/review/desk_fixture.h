@@ -98,9 +98,7 @@ class DeskTest : public ::testing::Test {
     image_ = files[0].sha256.substr(0, 20);
   }
 
-  static Request get(const std::string& target) {
-    return {"GET", target, {{"host", host}}, {}};
-  }
+  static Request get(const std::string& target) { return {"GET", target, {{"host", host}}, {}}; }
   static Request put(const std::string& target, const std::string& body) {
     return {"PUT",
             target,

@@ -27,8 +27,12 @@ Asked ask(const Pyramid& p, const std::string& region, const std::string& size,
 
 TEST(ImageRequest, EveryTileThatTheInfoImpliesIsOneOfTheFile) {
   // Image API 3.0, section 5.4 and its implementation notes: region and size of a tile.
-  for (const auto& [width, height] : {std::pair<int, int>{22200, 22400}, {1300, 1100}, {513, 1},
-                                      {1024, 1024}, {1025, 512}, {300, 200}}) {
+  for (const auto& [width, height] : {std::pair<int, int>{22200, 22400},
+                                      {1300, 1100},
+                                      {513, 1},
+                                      {1024, 1024},
+                                      {1025, 512},
+                                      {300, 200}}) {
     const Pyramid p = pyramid_of(width, height);
     const Json info = image_info("http://h/i", p, 2048);
     ASSERT_EQ(info["width"], width);
@@ -39,9 +43,11 @@ TEST(ImageRequest, EveryTileThatTheInfoImpliesIsOneOfTheFile) {
         for (std::int64_t x = 0; x < width; x += step) {
           const std::int64_t w = std::min<std::int64_t>(step, width - x),
                              h = std::min<std::int64_t>(step, height - y);
-          const Asked a = ask(p, std::to_string(x) + "," + std::to_string(y) + "," +
-                                     std::to_string(w) + "," + std::to_string(h),
-                              std::to_string((w + s - 1) / s) + "," + std::to_string((h + s - 1) / s));
+          const Asked a =
+              ask(p,
+                  std::to_string(x) + "," + std::to_string(y) + "," + std::to_string(w) + "," +
+                      std::to_string(h),
+                  std::to_string((w + s - 1) / s) + "," + std::to_string((h + s - 1) / s));
           const auto* tile = std::get_if<TileOf>(&a);
           ASSERT_TRUE(tile) << s << " " << x << " " << y;
           EXPECT_EQ(std::int64_t{1} << tile->level, s);
@@ -93,12 +99,28 @@ TEST(ImageRequest, ARegionIsCutAtTheSheetsEdge) {  // 4.1
 TEST(ImageRequest, WhatIsWrongIsRefused) {
   const Pyramid p = pyramid_of(1300, 1100);
   const std::vector<std::pair<std::string, std::string>> wrong = {
-      {"", "max"},           {"full", ""},           {"square", "max"},    {"pct:0,0,10,10", "max"},
-      {"0,0,0,10", "max"},   {"0,0,10", "1,1"},      {"0,0,10,10,", "1,1"}, {"-1,0,10,10", "1,1"},
-      {"+1,0,10,10", "1,1"}, {" 0,0,10,10", "1,1"},  {"1300,0,1,1", "1,1"}, {"0,1100,1,1", "1,1"},
-      {"0,0,1e3,10", "1,1"}, {"0,0,10,10", "0,1"},   {"0,0,10,10", "11,10"}, {"full", "^max"},
-      {"full", "1301,1100"}, {"full", "!100,100"},   {"full", "100,"},     {"full", "pct:50"},
-      {"0,0,99999999999999999999,1", "1,1"},         {"full", std::string(5000, '1')}};
+      {"", "max"},
+      {"full", ""},
+      {"square", "max"},
+      {"pct:0,0,10,10", "max"},
+      {"0,0,0,10", "max"},
+      {"0,0,10", "1,1"},
+      {"0,0,10,10,", "1,1"},
+      {"-1,0,10,10", "1,1"},
+      {"+1,0,10,10", "1,1"},
+      {" 0,0,10,10", "1,1"},
+      {"1300,0,1,1", "1,1"},
+      {"0,1100,1,1", "1,1"},
+      {"0,0,1e3,10", "1,1"},
+      {"0,0,10,10", "0,1"},
+      {"0,0,10,10", "11,10"},
+      {"full", "^max"},
+      {"full", "1301,1100"},
+      {"full", "!100,100"},
+      {"full", "100,"},
+      {"full", "pct:50"},
+      {"0,0,99999999999999999999,1", "1,1"},
+      {"full", std::string(5000, '1')}};
   for (const auto& [region, size] : wrong) {
     const Asked a = ask(p, region, size);
     EXPECT_TRUE(std::get_if<Refused>(&a)) << region << " " << size;
@@ -136,7 +158,8 @@ TEST_F(Presentation, ARollIsAManifestWithOneCanvasOfTheSheetsSize) {
   EXPECT_EQ(painting["body"]["service"][0]["id"], base + "/iiif/image/" + image_);
   EXPECT_EQ(painting["body"]["service"][0]["type"], "ImageService3");
   EXPECT_EQ(canvas["annotations"][0]["id"], base + "/iiif/rolls/2026-014%20b/marks.json");
-  // Strips are ranges, frames parts of the canvas: frame 1 begins 5 mm right of and below the origin.
+  // Strips are ranges, frames parts of the canvas: frame 1 begins 5 mm right of and below the
+  // origin.
   ASSERT_EQ(m["structures"].size(), 2u);
   EXPECT_EQ(m["structures"][0]["type"], "Range");
   ASSERT_EQ(m["structures"][0]["items"].size(), 2u);
@@ -145,7 +168,8 @@ TEST_F(Presentation, ARollIsAManifestWithOneCanvasOfTheSheetsSize) {
   EXPECT_EQ(m["structures"][0]["items"][0]["items"][0]["id"],
             canvas["id"].get<std::string>() + "#xywh=" + px(5) + "," + px(5) + "," +
                 std::to_string(std::llround(41 / mm_per_pixel) - std::llround(5 / mm_per_pixel)) +
-                "," + std::to_string(std::llround(29 / mm_per_pixel) - std::llround(5 / mm_per_pixel)));
+                "," +
+                std::to_string(std::llround(29 / mm_per_pixel) - std::llround(5 / mm_per_pixel)));
   // What it names is there.
   EXPECT_EQ(status(get("/iiif/rolls/2026-014%20b/sheet")), 200);
   for (const Json* picture : {&painting["body"], &canvas["thumbnail"][0], &m["thumbnail"][0]}) {

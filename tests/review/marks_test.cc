@@ -91,25 +91,49 @@ TEST_F(MarksTest, HostileStrokesAreRefusedAndNothingIsWritten) {
   Json many = Json::array(), gone = Json::array();
   for (int i = 0; i < 20001 * 4; ++i) many.push_back(i % 4 == 2 ? 0 : i % 4 == 3 ? 5 : 20);
   const std::vector<std::string> wrong = {
-      "", "[]", "null", "7", "\"x\"", "{}", "{", std::string(300, '['), "\xff\xfe",
-      with("colour", "#fff"), with("colour", "red\" onload=\"x"), with("colour", nullptr),
-      with("width", 0), with("width", -1), with("width", 1e300), with("width", "0.9"),
-      with("samples", Json::array()), with("samples", {1, 2, 3}), with("samples", "20 20"),
-      with("samples", {20, 20, 2, 0}), with("samples", {20, 20, -0.1, 0}),
-      with("samples", {20, 20, 0.5, -1}), with("samples", {20, 20, 0.5, 5, 20, 20, 0.5, 4}),
-      with("samples", {1e9, 20, 0.5, 0}), with("samples", {nullptr, 20, 0.5, 0}),
-      with("samples", {"<svg>", 20, 0.5, 0}), with("samples", {{20}, 20, 0.5, 0}), with("samples", many),
-      with("outline", {1, 2, 3, 4}), with("outline", {20, 20, 20, 20, 20, 900}),
-      with("outline", "M0 0L1 1<script>"), with("outline", {20, 20, 20, 20, 20, "20"}),
+      "",
+      "[]",
+      "null",
+      "7",
+      "\"x\"",
+      "{}",
+      "{",
+      std::string(300, '['),
+      "\xff\xfe",
+      with("colour", "#fff"),
+      with("colour", "red\" onload=\"x"),
+      with("colour", nullptr),
+      with("width", 0),
+      with("width", -1),
+      with("width", 1e300),
+      with("width", "0.9"),
+      with("samples", Json::array()),
+      with("samples", {1, 2, 3}),
+      with("samples", "20 20"),
+      with("samples", {20, 20, 2, 0}),
+      with("samples", {20, 20, -0.1, 0}),
+      with("samples", {20, 20, 0.5, -1}),
+      with("samples", {20, 20, 0.5, 5, 20, 20, 0.5, 4}),
+      with("samples", {1e9, 20, 0.5, 0}),
+      with("samples", {nullptr, 20, 0.5, 0}),
+      with("samples", {"<svg>", 20, 0.5, 0}),
+      with("samples", {{20}, 20, 0.5, 0}),
+      with("samples", many),
+      with("outline", {1, 2, 3, 4}),
+      with("outline", {20, 20, 20, 20, 20, 900}),
+      with("outline", "M0 0L1 1<script>"),
+      with("outline", {20, 20, 20, 20, 20, "20"}),
       R"({"colour":"red","width":0.9,"samples":[1e999,20,0.5,0],"outline":[20,20,21,20,20,21]})",
       R"({"colour":"red","width":0.9,"samples":[NaN,20,0.5,0],"outline":[20,20,21,20,20,21]})"};
   for (const std::string& body : wrong) {
     const int s = status(put(ink_, body));
     EXPECT_TRUE(s == 400 || s == 422) << s << " " << body.substr(0, 200);
   }
-  for (const char* id : {"1", "..", "11111111-2222-4333-8444-55555555555G",
-                         "11111111-2222-4333-8444-5555555555555", "AAAAAAAA-2222-4333-8444-555555555555"})
-    EXPECT_NE(status(put(std::string("/api/rolls/2026-014%20b/ink/") + id, stroke().dump())), 201) << id;
+  for (const char* id :
+       {"1", "..", "11111111-2222-4333-8444-55555555555G", "11111111-2222-4333-8444-5555555555555",
+        "AAAAAAAA-2222-4333-8444-555555555555"})
+    EXPECT_NE(status(put(std::string("/api/rolls/2026-014%20b/ink/") + id, stroke().dump())), 201)
+        << id;
   EXPECT_FALSE(std::filesystem::exists(marks_file()));
   // Members that are not asked for are not kept: no SVG text of a client reaches the file.
   Json more = stroke();
@@ -121,15 +145,18 @@ TEST_F(MarksTest, HostileStrokesAreRefusedAndNothingIsWritten) {
 }
 
 TEST_F(MarksTest, HostileVerdictsNotesAndCropsAreRefused) {
-  for (const char* body : {"{}", R"({"verdict": "best"})", R"({"verdict": 1})", R"({"verdict": ""})", "[]"})
+  for (const char* body :
+       {"{}", R"({"verdict": "best"})", R"({"verdict": 1})", R"({"verdict": ""})", "[]"})
     EXPECT_EQ(status(put(frame("verdict"), body)), 422) << body;
   for (const std::string& body :
-       {std::string("{}"), std::string(R"({"note": 7})"), R"({"note": ")" + std::string(2001, 'a') + "\"}",
-        std::string(R"({"note": "a\u0000b"})"), std::string(R"({"note": "a\u001bb"})")})
+       {std::string("{}"), std::string(R"({"note": 7})"),
+        R"({"note": ")" + std::string(2001, 'a') + "\"}", std::string(R"({"note": "a\u0000b"})"),
+        std::string(R"({"note": "a\u001bb"})")})
     EXPECT_EQ(status(put(frame("note"), body)), 422) << body.substr(0, 60);
-  for (const char* body : {"{}", R"({"crop": [16, 11, 1]})", R"({"crop": [16, 11, 0.5, 5]})",
-                           R"({"crop": [14, 11, 5, 5]})", R"({"crop": [16, 11, 40, 5]})",
-                           R"({"crop": [16, 11, -5, 5]})", R"({"crop": ["16", 11, 5, 5]})", R"({"crop": 1})"})
+  for (const char* body :
+       {"{}", R"({"crop": [16, 11, 1]})", R"({"crop": [16, 11, 0.5, 5]})",
+        R"({"crop": [14, 11, 5, 5]})", R"({"crop": [16, 11, 40, 5]})",
+        R"({"crop": [16, 11, -5, 5]})", R"({"crop": ["16", 11, 5, 5]})", R"({"crop": 1})"})
     EXPECT_EQ(status(put(frame("crop"), body)), 422) << body;
   EXPECT_EQ(status(put(frame("verdict", "99"), R"({"verdict": "select"})")), 404);
   EXPECT_EQ(status(put(frame("stars"), R"({"stars": 5})")), 404);

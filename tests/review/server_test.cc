@@ -25,7 +25,8 @@ class Socket {
     sockaddr_in to{};
     to.sin_family = AF_INET, to.sin_port = htons(static_cast<std::uint16_t>(port));
     to.sin_addr.s_addr = htonl(INADDR_LOOPBACK);
-    if (::connect(fd_, reinterpret_cast<sockaddr*>(&to), sizeof to) != 0) ADD_FAILURE() << "connect";
+    if (::connect(fd_, reinterpret_cast<sockaddr*>(&to), sizeof to) != 0)
+      ADD_FAILURE() << "connect";
   }
   Socket(Socket&& o) noexcept : fd_(std::exchange(o.fd_, -1)) {}
   ~Socket() {
@@ -87,7 +88,9 @@ class ServerTest : public ::testing::Test {
 TEST_F(ServerTest, AnswersOneAfterAnotherOnOneConnection) {
   start({});
   Socket s = connect();
-  ASSERT_TRUE(s.send("GET /a HTTP/1.1\r\nHost: h\r\n\r\nPUT /b HTTP/1.1\r\nHost: h\r\nContent-Length: 2\r\n\r\nhi"));
+  ASSERT_TRUE(
+      s.send("GET /a HTTP/1.1\r\nHost: h\r\n\r\nPUT /b HTTP/1.1\r\nHost: h\r\nContent-Length: "
+             "2\r\n\r\nhi"));
   const std::string got = s.read(5, "PUT /b h hi");
   EXPECT_NE(got.find("GET /a h "), std::string::npos);
   EXPECT_NE(got.find("PUT /b h hi"), std::string::npos);
@@ -120,17 +123,20 @@ TEST_F(ServerTest, ALongBodyIsRefusedBeforeItIsRead) {  // 5.2.1, 15.2.2
   EXPECT_TRUE(s.closed);
   EXPECT_TRUE(got.starts_with("HTTP/1.1 413")) << got;
   Socket chunks = connect();
-  (void)chunks.send("PUT / HTTP/1.1\r\nHost: h\r\nTransfer-Encoding: chunked\r\n\r\n80000\r\n" + std::string(0x80000, 'a'));
+  (void)chunks.send("PUT / HTTP/1.1\r\nHost: h\r\nTransfer-Encoding: chunked\r\n\r\n80000\r\n" +
+                    std::string(0x80000, 'a'));
   chunks.read(5);
   EXPECT_TRUE(chunks.closed);
 }
 
 TEST_F(ServerTest, WhatIsNoHttpIsClosed) {  // 2.2.1
   start({});
-  for (const std::string& text : {std::string("\x16\x03\x01\x02\x01\x01"), std::string("hello\r\n\r\n"),
-                                  std::string("GET / HTTP/9.9\r\n\r\n"), std::string("GET /\0 HTTP/1.1\r\n\r\n", 19),
-                                  std::string("GET / HTTP/1.1\r\nHost: h\r\nContent-Length: -1\r\n\r\n"),
-                                  std::string("GET / HTTP/1.1\r\nHost: h\r\nContent-Length: 1\r\nTransfer-Encoding: chunked\r\n\r\n")}) {
+  for (const std::string& text :
+       {std::string("\x16\x03\x01\x02\x01\x01"), std::string("hello\r\n\r\n"),
+        std::string("GET / HTTP/9.9\r\n\r\n"), std::string("GET /\0 HTTP/1.1\r\n\r\n", 19),
+        std::string("GET / HTTP/1.1\r\nHost: h\r\nContent-Length: -1\r\n\r\n"),
+        std::string("GET / HTTP/1.1\r\nHost: h\r\nContent-Length: 1\r\nTransfer-Encoding: "
+                    "chunked\r\n\r\n")}) {
     Socket s = connect();
     (void)s.send(text + std::string(200, '\n'));
     const std::string got = s.read(7);
@@ -208,7 +214,8 @@ TEST_F(ServerTest, TwoHostsAreNone) {
   Socket s = connect();
   ASSERT_TRUE(s.send("GET / HTTP/1.1\r\nHost: a\r\nHost: b\r\n\r\n"));
   const std::string got = s.read(5, "GET / ");
-  EXPECT_TRUE(got.find("GET / a, b") != std::string::npos || got.starts_with("HTTP/1.1 400")) << got;
+  EXPECT_TRUE(got.find("GET / a, b") != std::string::npos || got.starts_with("HTTP/1.1 400"))
+      << got;
 }
 
 TEST(ServerBind, APortThatIsTakenIsToldInOneLine) {

@@ -1,4 +1,5 @@
-// What the page's addresses answer and refuse. Each test of a refusal names its row of OWASP ASVS 5.0.
+// What the page's addresses answer and refuse. Each test of a refusal names its row of OWASP
+// ASVS 5.0.
 #include "review/site.h"
 
 #include "desk_fixture.h"
@@ -10,7 +11,9 @@ namespace {
 
 class SiteTest : public DeskTest {
  protected:
-  std::string tile() const { return "/iiif/image/" + image_ + "/0,0,512,512/512,512/0/default.jpg"; }
+  std::string tile() const {
+    return "/iiif/image/" + image_ + "/0,0,512,512/512,512/0/default.jpg";
+  }
   std::string verdict() const { return "/api/rolls/2026-014%20b/frames/1/verdict"; }
 };
 
@@ -20,9 +23,9 @@ TEST_F(SiteTest, ThePageAndEverythingItLoadsIsInTheBinary) {
   const Reply r = site_->answer(get("/"));
   EXPECT_EQ(r.status, 200);
   EXPECT_EQ(r.header("Content-Type"), "text/html; charset=utf-8");
-  for (const char* name : {"app.js", "api.js", "keys.js", "ink.js", "pane.js", "sheet.js", "shelf.js",
-                           "beside.js", "parts.js", "table.css", "lamp.svg", "openseadragon.min.js",
-                           "perfect-freehand.js"}) {
+  for (const char* name :
+       {"app.js", "api.js", "keys.js", "ink.js", "pane.js", "sheet.js", "shelf.js", "beside.js",
+        "parts.js", "table.css", "lamp.svg", "openseadragon.min.js", "perfect-freehand.js"}) {
     const Reply file = site_->answer(get(std::string("/page/") + name));
     EXPECT_EQ(file.status, 200) << name;
     EXPECT_FALSE(file.body.empty()) << name;
@@ -40,11 +43,13 @@ TEST_F(SiteTest, ThePageAndEverythingItLoadsIsInTheBinary) {
 }
 
 TEST_F(SiteTest, EveryReplyCarriesTheProtectingHeaders) {  // 3.4.3, 3.4.4, 3.4.5, 3.4.6, 3.5.8
-  for (const Request& q : {get("/"), get(tile()), get("/api/shelf"), get("/nothing"), get("/page/app.js"),
-                           put(verdict(), "{}"), remove("/x"), Request{"GET", "/", {}, {}}}) {
+  for (const Request& q :
+       {get("/"), get(tile()), get("/api/shelf"), get("/nothing"), get("/page/app.js"),
+        put(verdict(), "{}"), remove("/x"), Request{"GET", "/", {}, {}}}) {
     const Reply r = site_->answer(q);
     const std::string policy(r.header("Content-Security-Policy"));
-    EXPECT_TRUE(policy.starts_with("default-src 'none'; script-src 'self'; style-src 'self' 'sha256-"));
+    EXPECT_TRUE(
+        policy.starts_with("default-src 'none'; script-src 'self'; style-src 'self' 'sha256-"));
     EXPECT_EQ(policy.find("unsafe"), std::string::npos);
     EXPECT_NE(policy.find("frame-ancestors 'none'"), std::string::npos);
     EXPECT_EQ(r.header("X-Content-Type-Options"), "nosniff");
@@ -61,8 +66,9 @@ TEST_F(SiteTest, OnlyTheHostsOfTheListAreServed) {  // supports 3.5.1 to 3.5.3
     q.headers["host"] = name;
     EXPECT_EQ(status(q), 200) << name;
   }
-  for (const char* name : {"", "example.org", "example.org:5279", "127.0.0.1", "127.0.0.1:80", "localhost",
-                           "127.0.0.1:5279.example.org", "LOCALHOST:5279 ", "127.0.0.1:5279, example.org"}) {
+  for (const char* name :
+       {"", "example.org", "example.org:5279", "127.0.0.1", "127.0.0.1:80", "localhost",
+        "127.0.0.1:5279.example.org", "LOCALHOST:5279 ", "127.0.0.1:5279, example.org"}) {
     Request q = get("/");
     q.headers["host"] = name;
     EXPECT_EQ(status(q), 421) << name;
@@ -75,8 +81,10 @@ TEST_F(SiteTest, AChangeComesFromThePageOnly) {  // 3.5.1, 3.5.2, 3.5.3
   EXPECT_EQ(status(put(verdict(), body)), 200);
   const auto without = [&](const char* name, const char* value) {
     Request q = put(verdict(), body);
-    if (value) q.headers[name] = value;
-    else q.headers.erase(name);
+    if (value)
+      q.headers[name] = value;
+    else
+      q.headers.erase(name);
     return status(q);
   };
   EXPECT_EQ(without("lapwright-change", nullptr), 403);
@@ -85,7 +93,8 @@ TEST_F(SiteTest, AChangeComesFromThePageOnly) {  // 3.5.1, 3.5.2, 3.5.3
   EXPECT_EQ(without("origin", "null"), 403);
   EXPECT_EQ(without("origin", "http://example.org"), 403);
   EXPECT_EQ(without("origin", "https://127.0.0.1:5279"), 403);
-  EXPECT_EQ(without("origin", "http://localhost:5279"), 403);  // another of our names is not this page
+  EXPECT_EQ(without("origin", "http://localhost:5279"),
+            403);  // another of our names is not this page
   EXPECT_EQ(without("sec-fetch-site", "cross-site"), 403);
   EXPECT_EQ(without("sec-fetch-site", "same-site"), 403);
   EXPECT_EQ(without("sec-fetch-site", "none"), 403);
@@ -110,13 +119,35 @@ TEST_F(SiteTest, OtherSitesGetNoPictures) {  // 3.5.8
 }
 
 TEST_F(SiteTest, NoAddressIsAPath) {  // 5.3.2, 13.4.3, 13.4.7
-  for (const char* target :
-       {"/../ledger.sqlite", "/%2e%2e/ledger.sqlite", "/page/../app.js", "/page/%2e%2e%2fapp.js",
-        "/page/..%2f..%2fledger.sqlite", "/ledger.sqlite", "/rolls", "/page/", "/page", "//", "/%00", "/%",
-        "/%zz", "/%2", "/iiif/rolls/..%2f/manifest.json", "/iiif/rolls/%2e%2e/manifest.json", "/api/rolls/..",
-        "/api/rolls/../shelf", "/iiif/image/../info.json", "/iiif/image/x/info.json", "/api/rolls/", "/api",
-        "/api/rolls/2026-014%20b/../../../x", "*", "", "http://127.0.0.1:5279/", "/a/b/c/d/e/f/g/h/i/j",
-        "/iiif/rolls/nobody/manifest.json", "/.git/config"}) {
+  for (const char* target : {"/../ledger.sqlite",
+                             "/%2e%2e/ledger.sqlite",
+                             "/page/../app.js",
+                             "/page/%2e%2e%2fapp.js",
+                             "/page/..%2f..%2fledger.sqlite",
+                             "/ledger.sqlite",
+                             "/rolls",
+                             "/page/",
+                             "/page",
+                             "//",
+                             "/%00",
+                             "/%",
+                             "/%zz",
+                             "/%2",
+                             "/iiif/rolls/..%2f/manifest.json",
+                             "/iiif/rolls/%2e%2e/manifest.json",
+                             "/api/rolls/..",
+                             "/api/rolls/../shelf",
+                             "/iiif/image/../info.json",
+                             "/iiif/image/x/info.json",
+                             "/api/rolls/",
+                             "/api",
+                             "/api/rolls/2026-014%20b/../../../x",
+                             "*",
+                             "",
+                             "http://127.0.0.1:5279/",
+                             "/a/b/c/d/e/f/g/h/i/j",
+                             "/iiif/rolls/nobody/manifest.json",
+                             "/.git/config"}) {
     EXPECT_EQ(status(get(target)), 404) << target;
   }
   EXPECT_EQ(status(get("/" + std::string(3000, 'a'))), 414);
@@ -159,21 +190,23 @@ TEST_F(SiteTest, TheShelfAndTheChosenFrames) {
 }
 
 TEST(Listen, LoopbackOnlyAsYet) {  // 13.1.1
-  for (const auto& [text, address, port] :
-       {std::tuple{"127.0.0.1:5279", "127.0.0.1", 5279}, {"localhost:0", "127.0.0.1", 0}, {"[::1]:80", "::1", 80}}) {
+  for (const auto& [text, address, port] : {std::tuple{"127.0.0.1:5279", "127.0.0.1", 5279},
+                                            {"localhost:0", "127.0.0.1", 0},
+                                            {"[::1]:80", "::1", 80}}) {
     const auto l = read_listen(text);
     ASSERT_TRUE(l) << text;
     EXPECT_EQ(l->address, address);
     EXPECT_EQ(l->port, port);
   }
-  for (const char* text : {"0.0.0.0:80", "192.0.2.7:5279", "[::]:80", "example.org:80", "127.0.0.2:80"}) {
+  for (const char* text :
+       {"0.0.0.0:80", "192.0.2.7:5279", "[::]:80", "example.org:80", "127.0.0.2:80"}) {
     const auto l = read_listen(text);
     ASSERT_FALSE(l) << text;
     EXPECT_EQ(exit_code(l.error().fault), 64);
     EXPECT_NE(l.error().text.find("letting tablets in is not there yet"), std::string::npos);
   }
-  for (const char* text : {"", "5279", ":5279", "127.0.0.1", "127.0.0.1:", "127.0.0.1:x", "127.0.0.1:65536",
-                           "127.0.0.1:-1", "[]:1"}) {
+  for (const char* text : {"", "5279", ":5279", "127.0.0.1", "127.0.0.1:", "127.0.0.1:x",
+                           "127.0.0.1:65536", "127.0.0.1:-1", "[]:1"}) {
     const auto l = read_listen(text);
     ASSERT_FALSE(l) << text;
     EXPECT_EQ(exit_code(l.error().fault), 64);
