@@ -83,6 +83,7 @@ int main(int argc, char** argv) {
   add_convert(app, common, run);
   add_frames(app, common, run);
   add_stock(app, common, run);
+  add_review(app, common, run);
   add_ledger(app, common, run);
   add_archive(app, common, run);
   tell_common(app);

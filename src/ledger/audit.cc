@@ -58,6 +58,7 @@ class Look {
       named_.merge(book.named());
       const std::string folder = "rolls/" + name + "/";
       manifests_[folder + manifest_name] = &book;
+      marks_.insert(folder + archive::marks_name);
       // What a station is making now is recorded when it is whole.
       if (!station_works) continue;
       if (book.proof && book.proof->begun()) in_work_.push_back(folder + "proof/");
@@ -71,6 +72,7 @@ class Look {
       return trouble_with(archive_ / path, it->second);
     if (const auto it = manifests_.find(path); it != manifests_.end())
       return trouble_with_manifest(archive_, *it->second);
+    if (marks_.count(path)) return "";
     std::error_code error;
     const bool made_now =
         is_partial(path) || std::any_of(in_work_.begin(), in_work_.end(),
@@ -93,6 +95,7 @@ class Look {
   fs::path archive_;
   Named named_;
   std::map<std::string, const RollBook*> manifests_;
+  std::set<std::string> marks_;       // which change as a person wills
   std::vector<std::string> in_work_;  // folders
 };
 

@@ -445,8 +445,12 @@ Result<Bag> Ledger::copy_roll(const std::string& roll, const fs::path& place) {
   const std::string below = there.lexically_relative(fs::weakly_canonical(store_->archive, error)).string();
   if (error || below == "." || !below.starts_with(".."))
     return fail(Fault::usage, place.string() + ": lies in the archive itself; a second place is another disk's folder");
-  const Named files = (*book)->lasting();
+  Named files = (*book)->lasting();
   const std::string mark = (*book)->copy_mark();
+  // What was marked on the sheet goes along as it is now; the ledger does not name it, since it changes.
+  const std::string marks = "rolls/" + roll + "/marks.json";
+  if (const auto sum = core::sha256_of(store_->archive / marks); sum && !files.empty())
+    files[marks] = {marks, *sum, fs::file_size(store_->archive / marks, error)};
   auto bag = fill_bag(store_->archive, roll, files, there);
   if (!bag || !bag->whole()) return bag;
   const Json body = {{"place", there.string()}, {"mark", mark}, {"files", bag->files}, {"bytes", bag->bytes}};
@@ -459,6 +463,20 @@ Result<> Ledger::note(const std::string& event, const Json& body) {
   if (event.empty() || kind::is_reserved(event))
     return fail(Fault::internal, "'" + event + "' is not the name of a note");
   return store_->record(body, [&]() -> Result<Store::Entry> { return Store::Entry{event, "", 0}; });
+}
+
+Result<> Ledger::verdict(const std::string& roll, const std::string& frame,
+                         const std::string& word) {
+  Json body = {{"frame", frame}};
+  if (!word.empty()) body["verdict"] = word;
+  return store_->record(body, [&]() -> Result<Store::Entry> {
+    const auto book = store_->roll(roll);
+    if (!book) return fail(book.error());
+    const auto& frames = (*book)->frames;
+    if (std::find(frames.begin(), frames.end(), frame) == frames.end())
+      return fail(Fault::bad_data, "roll " + roll + " has no frame " + frame);
+    return Store::Entry{word.empty() ? "verdict.cleared" : "verdict.set", roll, 0};
+  });
 }
 
 }  // namespace lapwright::ledger

@@ -29,6 +29,9 @@ namespace archive {
 std::filesystem::path roll_folder(const std::filesystem::path& archive, const std::string& roll);
 /// Roll names: letters a to z, digits, dot, dash, underscore, space; no leading dot or dash; at most 100 bytes.
 Result<> check_roll_name(const std::string& name);
+/// Of a roll's folder the one file that a person goes on changing: what was marked on its sheet. No manifest
+/// promises it, and no event names it.
+inline constexpr const char* marks_name = "marks.json";
 }  // namespace archive
 
 struct Roll { std::string name, sleeve, stock, shot, note, added; };
@@ -149,6 +152,8 @@ class Ledger {
   Result<> about_to_capture(std::int64_t job, int pass);
   /// A kept fact without effect on any state (faults, cancelled passes, …).
   Result<> note(const std::string& event, const Json& body);
+  /// The same of a roll: an editor's word on one of its frames (select, alt, kill; empty: taken back).
+  Result<> verdict(const std::string& roll, const std::string& frame, const std::string& word);
 
   /// Reads every named file again, from the disk; lists what is missing, changed, or foreign in the
   /// rolls' folders. What looks wrong is looked at again by the ledger as it is then, and what a

@@ -210,4 +210,115 @@ Result<std::vector<unsigned char>> JpegTiles::tile(const std::uint8_t* rgb) {
   return s.destination.bytes;
 }
 
+namespace {
+
+struct Reading {
+  jpeg_decompress_struct info{};
+  Failure failure;
+  Reading() {
+    info.err = jpeg_std_error(&failure.manager);
+    failure.manager.error_exit = jump_back;
+    failure.manager.emit_message = stay_quiet;
+  }
+  ~Reading() { jpeg_destroy_decompress(&info); }
+  /// Up to the frame's header.
+  bool begin(const std::vector<unsigned char>& jpeg) {
+    return guarded(failure, [&] {
+      jpeg_create_decompress(&info);
+      jpeg_mem_src(&info, jpeg.data(), static_cast<unsigned long>(jpeg.size()));
+      jpeg_read_header(&info, TRUE);
+    });
+  }
+  tl::unexpected<Error> refused() const {
+    return fail(Fault::bad_data, std::string("not a whole JPEG: libjpeg: ") + failure.text);
+  }
+};
+
+struct Writing {
+  jpeg_compress_struct info{};
+  Failure failure;
+  MemoryDestination destination;
+  Writing() {
+    destination.manager.init_destination = MemoryDestination::begin;
+    destination.manager.empty_output_buffer = MemoryDestination::full;
+    destination.manager.term_destination = MemoryDestination::end;
+    prepare(info, failure);
+  }
+  ~Writing() { jpeg_destroy_compress(&info); }
+};
+
+}  // namespace
+
+Result<Bitmap> decode_jpeg(const std::vector<unsigned char>& jpeg, std::int64_t most) {
+  Reading in;
+  if (!in.begin(jpeg)) return in.refused();
+  Bitmap out;
+  out.width = in.info.image_width, out.height = in.info.image_height;
+  if (out.width > most || out.height > most || in.info.num_components != 3)
+    return fail(Fault::bad_data, "a JPEG of " + std::to_string(out.width) + " x " +
+                                     std::to_string(out.height) + " pixels and " +
+                                     std::to_string(in.info.num_components) +
+                                     " components; at most " + std::to_string(most) +
+                                     " a side and 3 are right");
+  out.rgb.resize(static_cast<std::size_t>(out.width * out.height * 3));
+  const bool ok = guarded(in.failure, [&] {
+    in.info.out_color_space = JCS_RGB;
+    jpeg_start_decompress(&in.info);
+    while (in.info.output_scanline < in.info.output_height) {
+      JSAMPROW row = out.rgb.data() + static_cast<std::size_t>(in.info.output_scanline) *
+                                          static_cast<std::size_t>(out.width) * 3;
+      jpeg_read_scanlines(&in.info, &row, 1);
+    }
+    jpeg_finish_decompress(&in.info);
+  });
+  if (!ok) return in.refused();
+  return out;
+}
+
+Result<std::vector<unsigned char>> encode_jpeg(const Bitmap& picture, int quality) {
+  Writing out;
+  const bool ok = guarded(out.failure, [&] {
+    jpeg_create_compress(&out.info);
+    out.info.dest = &out.destination.manager;
+    out.info.image_width = static_cast<JDIMENSION>(picture.width);
+    out.info.image_height = static_cast<JDIMENSION>(picture.height);
+    out.info.input_components = 3;
+    out.info.in_color_space = JCS_RGB;
+    jpeg_set_defaults(&out.info);
+    jpeg_set_quality(&out.info, quality, TRUE);
+    jpeg_start_compress(&out.info, TRUE);
+    while (out.info.next_scanline < out.info.image_height) {
+      JSAMPROW row = const_cast<JSAMPROW>(picture.rgb.data() +
+                                          static_cast<std::size_t>(out.info.next_scanline) *
+                                              static_cast<std::size_t>(picture.width) * 3);
+      jpeg_write_scanlines(&out.info, &row, 1);
+    }
+    jpeg_finish_compress(&out.info);
+  });
+  if (!ok) return said(out.failure, "a small picture");
+  return std::move(out.destination.bytes);
+}
+
+Result<std::vector<unsigned char>> cut_jpeg(const std::vector<unsigned char>& jpeg,
+                                            std::int64_t width, std::int64_t height) {
+  Reading in;
+  if (!in.begin(jpeg)) return in.refused();
+  if (width < 1 || height < 1 || width > in.info.image_width || height > in.info.image_height)
+    return fail(Fault::internal, "a JPEG cannot be cut larger than it is");
+  jvirt_barray_ptr* blocks = nullptr;
+  if (!guarded(in.failure, [&] { blocks = jpeg_read_coefficients(&in.info); })) return in.refused();
+  Writing out;
+  const bool ok = guarded(out.failure, [&] {
+    jpeg_create_compress(&out.info);
+    out.info.dest = &out.destination.manager;
+    jpeg_copy_critical_parameters(&in.info, &out.info);
+    out.info.image_width = static_cast<JDIMENSION>(width);
+    out.info.image_height = static_cast<JDIMENSION>(height);
+    jpeg_write_coefficients(&out.info, blocks);
+    jpeg_finish_compress(&out.info);
+  });
+  if (!ok) return said(out.failure, "a tile");
+  return std::move(out.destination.bytes);
+}
+
 }  // namespace lapwright::proof

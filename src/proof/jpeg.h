@@ -1,6 +1,7 @@
-// JPEG through libjpeg: whole files streamed row by row, and tiles with shared tables.
+// JPEG through libjpeg: whole files streamed row by row, tiles with shared tables, and pictures in
+// memory.
 //
-// Invariants: 8-bit sRGB in, baseline JPEG out. Units: pixels, bytes, pixels per inch. Thread: one
+// Invariants: 8-bit sRGB in, baseline JPEG out; cut_jpeg() decodes nothing, so that nothing is lost. Units: pixels, bytes, pixels per inch. Thread: one
 // object in one thread. Errors: io (what the file said, or what libjpeg said).
 #pragma once
 
@@ -45,5 +46,18 @@ class JpegTiles {
   struct State;
   std::unique_ptr<State> state_;
 };
+
+/// A small picture, RGB, rows without gaps.
+struct Bitmap {
+  std::int64_t width = 0, height = 0;
+  std::vector<std::uint8_t> rgb;
+};
+/// A picture of at most `most` pixels a side; bad_data otherwise, and when it is not a JPEG of three
+/// components.
+Result<Bitmap> decode_jpeg(const std::vector<unsigned char>& jpeg, std::int64_t most);
+Result<std::vector<unsigned char>> encode_jpeg(const Bitmap& picture, int quality);
+/// The top left `width` x `height` pixels, by leaving out blocks.
+Result<std::vector<unsigned char>> cut_jpeg(const std::vector<unsigned char>& jpeg,
+                                            std::int64_t width, std::int64_t height);
 
 }  // namespace lapwright::proof

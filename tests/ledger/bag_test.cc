@@ -67,6 +67,16 @@ TEST_F(BagTest, ARollIsCopiedOnceAndIsThenSafe) {
   EXPECT_EQ(again->copied, 0);
   EXPECT_EQ(fs::last_write_time(place_ / "roll 1/tagmanifest-sha256.txt"), before);
 
+  // Marks go along as they are now, and again when they have changed.
+  for (const char* marks : {"{}", "{\"items\": []}"}) {
+    put("roll 1", "marks.json", marks);
+    const auto with = l.copy_roll("roll 1", place_);
+    ASSERT_TRUE(with && with->whole());
+    EXPECT_EQ(with->copied, 1);
+    EXPECT_EQ(text(place_ / "roll 1/data/marks.json"), marks);
+    valid("roll 1");
+  }
+
   // A frame more: unsafe until it is copied too.
   ASSERT_TRUE(l.want("roll 1", {"1"}, {2400}));
   const Job job = **l.next_job({});

@@ -161,7 +161,7 @@ bites()
 # ---- help: every command tells what it does, its options, and every --help ends well
 commands = [[], ["beds"], ["plan"], ["roll"], ["roll", "add"], ["roll", "list"], ["roll", "show"], ["station"], ["want"], ["join"], ["convert"],
             ["frames"], ["stock"], ["stock", "list"], ["stock", "show"], ["stock", "fit"], ["ledger"], ["ledger", "due"], ["ledger", "audit"], ["ledger", "export"],
-            ["archive"], ["archive", "copy"], ["archive", "check"]]
+            ["review"], ["archive"], ["archive", "copy"], ["archive", "check"]]
 for words in commands:
     shown = call(*words, "--help")
     assert len(shown.stdout.split()) > 20 and shown.stderr == "", (words, shown)

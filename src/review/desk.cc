@@ -1,0 +1,140 @@
+#include "review/desk.h"
+
+#include <algorithm>
+#include <cmath>
+#include <nlohmann/json.hpp>
+#include <string_view>
+
+#include "core/files.h"
+#include "profile/card.h"
+
+namespace lapwright::review {
+namespace {
+
+constexpr std::size_t id_length = 20;  // of a proof's SHA-256, 80 bits
+
+const ledger::File* named(const ledger::RollState& state, const std::string& path) {
+  const auto it = std::find_if(state.files.begin(), state.files.end(),
+                               [&](const ledger::File& f) { return f.path == path; });
+  return it == state.files.end() ? nullptr : &*it;
+}
+
+}  // namespace
+
+std::string address_part(const std::string& name) {
+  constexpr std::string_view plain =
+      "abcdefghijklmnopqrstuvwxyzABCDEFGHIJKLMNOPQRSTUVWXYZ0123456789-._";
+  constexpr std::string_view digits = "0123456789ABCDEF";
+  std::string out;
+  for (const char c : name) {
+    const auto byte = static_cast<unsigned char>(c);
+    if (plain.find(c) != std::string_view::npos)
+      out += c;
+    else
+      (out += '%') += digits[byte >> 4], out += digits[byte & 15];
+  }
+  return out;
+}
+
+Result<std::shared_ptr<const Desk::Sheet>> Desk::load(const ledger::RollState& state) {
+  const std::string folder = "rolls/" + state.roll.name + "/proof/";
+  const ledger::File *tif = named(state, folder + "proof.tif"),
+                     *card_file = named(state, folder + "sheet.yaml"),
+                     *frames_file = named(state, folder + "frames.json");
+  if (!tif || !card_file || !frames_file)
+    return fail(Fault::no_input, "roll " + state.roll.name + " has no proof that can be shown");
+  const std::string id = tif->sha256.substr(0, id_length);
+  if (const auto it = sheets_.find(id);
+      it != sheets_.end() && it->second->about.roll == state.roll.name)
+    return it->second;
+
+  auto sheet = std::make_shared<Sheet>();
+  sheet->file = archive_ / tif->path;
+  iiif::Sheet& a = sheet->about;
+  a.roll = state.roll.name, a.stock = state.roll.stock, a.sleeve = state.roll.sleeve;
+  a.shot = state.roll.shot, a.note = state.roll.note;
+  a.roll_id = address_part(a.roll), a.image_id = id;
+  const auto card_text = core::read_file(archive_ / card_file->path);
+  if (!card_text) return fail(card_text.error());
+  const auto card = profile::read_card(*card_text, card_file->path);
+  if (!card) return fail(card.error());
+  const auto frames_text = core::read_file(archive_ / frames_file->path);
+  if (!frames_text) return fail(frames_text.error());
+  const auto json = core::parse_json(*frames_text, frames_file->path);
+  if (!json) return fail(json.error());
+  auto frames = frames::from_json(*json, frames_file->path);
+  if (!frames) return fail(frames.error());
+  a.frames = std::move(*frames);
+  const auto tiles = proof::Tiles::open(sheet->file);
+  if (!tiles) return fail(tiles.error());
+  a.pyramid.tile = tiles->tile();
+  for (const auto& l : tiles->levels()) a.pyramid.levels.push_back({l.width, l.height});
+  a.largest = a.pyramid.largest(proof::Tiles::longest);
+  if (tiles->width() != card->width.value || tiles->height() != card->height.value ||
+      !(card->mm_per_pixel > 0))
+    return fail(Fault::bad_data, tif->path + ": " + std::to_string(tiles->width()) + " x " +
+                                     std::to_string(tiles->height()) + " pixels; its card tells " +
+                                     std::to_string(card->width.value) + " x " +
+                                     std::to_string(card->height.value));
+  a.origin = card->origin_mm;
+  a.pixels_per_mm = 1 / card->mm_per_pixel;
+  sheets_[id] = sheet;
+  return std::shared_ptr<const Sheet>(sheet);
+}
+
+Result<Desk::Shelf> Desk::shelf() {
+  const auto states = ledger_.states();
+  if (!states) return fail(states.error());
+  Shelf out;
+  for (const ledger::RollState& state : *states) {
+    if (!state.proofed) {
+      out.waiting.push_back({state.roll.name, state.roll.stock});
+      continue;
+    }
+    auto sheet = load(state);
+    if (sheet)
+      out.sheets.push_back(std::move(*sheet));
+    else
+      out.cautions.emplace_back(state.roll.name, sheet.error());
+  }
+  return out;
+}
+
+Result<std::shared_ptr<const Desk::Sheet>> Desk::sheet(const std::string& roll) {
+  if (auto r = ledger::archive::check_roll_name(roll); !r)
+    return fail(Fault::no_input, "no such roll");
+  const auto state = ledger_.state(roll);
+  if (!state) return fail(state.error());
+  return load(*state);
+}
+
+Result<std::shared_ptr<const proof::Tiles>> Desk::tiles(const std::string& image_id) {
+  for (auto it = open_.begin(); it != open_.end(); ++it) {
+    if (it->first != image_id) continue;
+    open_.splice(open_.begin(), open_, it);
+    return open_.front().second;
+  }
+  auto it = sheets_.find(image_id);
+  if (it == sheets_.end() && image_id.size() == id_length) {
+    if (auto all = shelf(); !all) return fail(all.error());  // perhaps made since
+    it = sheets_.find(image_id);
+  }
+  if (it == sheets_.end()) return fail(Fault::no_input, "no such picture");
+  auto tiles = proof::Tiles::open(it->second->file);
+  if (!tiles) return fail(tiles.error());
+  open_.emplace_front(image_id, std::make_shared<const proof::Tiles>(std::move(*tiles)));
+  if (open_.size() > most_open) open_.pop_back();
+  return open_.front().second;
+}
+
+Marks& Desk::marks(const std::string& roll) {
+  return marks_.try_emplace(roll, ledger::archive::roll_folder(archive_, roll)).first->second;
+}
+
+Result<> Desk::set_verdict(const Sheet& sheet, const frames::Frame& frame,
+                           const std::string& verdict) {
+  if (auto r = marks(sheet.about.roll).set_verdict(sheet.about, frame, verdict); !r) return r;
+  return ledger_.verdict(sheet.about.roll, frame.frame, verdict);
+}
+
+}  // namespace lapwright::review

@@ -1,0 +1,48 @@
+// What comes from a browser and what goes back, without any socket.
+//
+// Invariants: a Request's header names are lower case; a Reply's body is whole. Units: bytes.
+// Thread: values. Errors: none.
+#pragma once
+
+#include <map>
+#include <string>
+#include <string_view>
+#include <utility>
+#include <vector>
+
+#include "core/json.h"
+
+namespace lapwright::review {
+
+struct Request {
+  std::string method, target;  // target as it was sent
+  std::map<std::string, std::string> headers;
+  std::string body;
+
+  /// Empty when it was not sent.
+  std::string_view header(std::string_view name) const {
+    const auto it = headers.find(std::string(name));
+    return it == headers.end() ? std::string_view() : std::string_view(it->second);
+  }
+};
+
+struct Reply {
+  int status = 200;
+  std::vector<std::pair<std::string, std::string>> headers;
+  std::string body;
+
+  void set(std::string name, std::string value) {
+    headers.emplace_back(std::move(name), std::move(value));
+  }
+  std::string_view header(std::string_view name) const {
+    for (const auto& [n, v] : headers)
+      if (n == name) return v;
+    return {};
+  }
+};
+
+Reply json_reply(const Json& json, int status = 200, std::string_view type = "application/json");
+/// A refusal: {"say": one sentence}.
+Reply refusal(int status, const std::string& say);
+
+}  // namespace lapwright::review

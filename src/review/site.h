@@ -1,0 +1,43 @@
+// Every address of the page: what is asked becomes what is answered, without a socket.
+//
+// Invariants: each reply carries the headers of guard.h; an unexpected fault gives a short sentence
+//   with a number, its details go to the log. Units: none. Thread: one (the desk's). Errors:
+//   replies.
+#pragma once
+
+#include <functional>
+#include <string>
+
+#include "review/desk.h"
+#include "review/guard.h"
+#include "review/message.h"
+
+namespace lapwright::review {
+
+class Site {
+ public:
+  using Log = std::function<void(const std::string& line)>;
+  Site(Desk& desk, Door door, Log log)
+      : desk_(desk), door_(std::move(door)), log_(std::move(log)) {}
+  Reply answer(const Request& request);
+
+ private:
+  struct Path;
+  Reply route(const Request& request, const Path& path);
+  Reply page(const std::string& name, const Request& request);
+  Reply iiif(const Path& path, const std::string& base, const Request& request);
+  Reply image(const Path& path, const std::string& base, const Request& request);
+  Reply look(const Path& path);
+  Reply change(const Request& request, const Path& path);
+  Reply selects();
+  Reply failed(const Error& error);
+  /// `what` and a number under which the log tells of the error.
+  std::string caution(const std::string& what, const Error& error);
+
+  Desk& desk_;
+  Door door_;
+  Log log_;
+  int faults_ = 0;
+};
+
+}  // namespace lapwright::review

@@ -1,0 +1,326 @@
+// Uses the review page as a person would, in a real browser: review_page.mjs OUTSIDE URL ROLL [FOLDER FOR PICTURES]
+// OUTSIDE holds playwright-core and axe-core (tests/outside/package.json). Every check prints one line; the first that fails ends it.
+import { createRequire } from 'node:module';
+import { join, resolve } from 'node:path';
+import { readFileSync } from 'node:fs';
+
+const [outside, url, roll, pictures] = process.argv.slice(2);
+const require = createRequire(resolve(outside, 'package.json'));
+const { chromium } = require('playwright-core');
+const axe = readFileSync(require.resolve('axe-core/axe.min.js'), 'utf8');
+const address = encodeURIComponent(roll);
+
+let checks = 0;
+function check(what, held, told = '') {
+  if (!held) throw new Error(`${what} ${told}`);
+  ++checks;
+  console.log(`held: ${what}`);
+}
+const pause = (ms) => new Promise((done) => setTimeout(done, ms));
+async function until(what, test, seconds = 15) {
+  const end = Date.now() + seconds * 1000;
+  let last;
+  while (Date.now() < end) {
+    last = await test();
+    if (last) return check(what, true);
+    await pause(60);
+  }
+  return check(what, false, `not within ${seconds} s`);
+}
+
+const browser = await chromium.launch({
+  executablePath: process.env.CHROMIUM || '/usr/bin/chromium',
+  args: ['--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync'],
+});
+try {
+  const context = await browser.newContext({ viewport: { width: 1360, height: 860 }, hasTouch: true });
+  const page = await context.newPage();
+  const cdp = await context.newCDPSession(page);
+  const complaints = [];
+  let offline = false;
+  page.on('console', (m) => { if (m.type() === 'error' && !offline) complaints.push(m.text()); });
+  page.on('pageerror', (e) => complaints.push(String(e)));
+  const failedTiles = [];
+  page.on('response', (r) => { if (r.url().includes('/iiif/image/') && r.status() >= 400) failedTiles.push(r.url()); });
+
+  const shot = (name) => (pictures ? page.screenshot({ path: join(pictures, `${name}.png`) }) : null);
+  const ask = (path) => page.evaluate(async (p) => (await fetch(p)).json(), path);
+  const state = () => ask(`/api/rolls/${address}`);
+  const kept = () => page.evaluate(() => document.getElementById('kept').textContent);
+  const saved = () => until('everything is saved', async () => (await kept()) === 'Every mark is kept');
+  const quiet = async () => {  // tiles have come and nothing moves
+    await pause(250);
+    await page.waitForLoadState('networkidle');
+    await pause(250);
+  };
+  const accessible = async (where) => {
+    await page.evaluate(axe);
+    const found = await page.evaluate(() => window.axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'] }));
+    check(`axe-core has nothing to say about ${where}`, found.violations.length === 0,
+      JSON.stringify(found.violations.map((v) => [v.id, v.nodes.map((n) => [n.html.slice(0, 160), n.failureSummary])])));
+  };
+  const light = async () => page.locator('.light').first().boundingBox();
+  const pen = async (points, pressures) => {
+    const at = (i, type) => ({ type, x: points[i][0], y: points[i][1], button: 'left', buttons: type === 'mouseReleased' ? 0 : 1, pointerType: 'pen', force: pressures[i], clickCount: 1 });
+    await cdp.send('Input.dispatchMouseEvent', at(0, 'mousePressed'));
+    for (let i = 1; i < points.length; ++i) await cdp.send('Input.dispatchMouseEvent', at(i, 'mouseMoved'));
+    await cdp.send('Input.dispatchMouseEvent', { ...at(points.length - 1, 'mouseReleased'), force: 0 });
+  };
+  const touch = async (...fingers) => {  // each a list of points
+    const at = (i) => fingers.map((f, id) => ({ x: f[i][0], y: f[i][1], id }));
+    await cdp.send('Input.dispatchTouchEvent', { type: 'touchStart', touchPoints: at(0) });
+    for (let i = 1; i < fingers[0].length; ++i) { await cdp.send('Input.dispatchTouchEvent', { type: 'touchMove', touchPoints: at(i) }); await pause(16); }
+    await cdp.send('Input.dispatchTouchEvent', { type: 'touchEnd', touchPoints: [] });
+  };
+  const line = (x0, y0, x1, y1, n = 24) => Array.from({ length: n }, (_, i) => [x0 + (x1 - x0) * i / (n - 1), y0 + (y1 - y0) * i / (n - 1) + 6 * Math.sin(i)]);
+  const shows = async () => (await page.locator('.light').first().getAttribute('data-shows')).split(' ').map(Number);  // middle x, y, zoom
+
+  // The table.
+  await page.goto(url);
+  await page.locator('.proofs a').first().waitFor();
+  await until('proofs lie on the table', () => page.evaluate(() => [...document.querySelectorAll('.proofs img')].every((i) => i.complete && i.naturalWidth > 100)));
+  await shot('1-table');
+  await accessible('the table');
+
+  // A sheet opens.
+  const began = Date.now();
+  await page.getByRole('link', { name: new RegExp(roll) }).click();
+  await page.locator('.viewer canvas').first().waitFor();
+  await quiet();
+  console.log(`the sheet's first view was whole ${Date.now() - began - 500} ms after the click`);
+  await shot('2-sheet');
+  check('the slip names the roll', (await page.locator('.slip h1').textContent()) === roll);
+  await accessible('a sheet');
+
+  // Zoom to the grain by keyboard alone.
+  await page.keyboard.press('Enter');
+  await quiet();
+  await page.keyboard.press('Enter');
+  await quiet();
+  const grain = await shows();
+  check('Enter twice shows the grain, a pixel of the sheet a pixel of the screen at least', grain[2] > 0.99, String(grain));
+  await shot('3-grain');
+  await page.keyboard.press('Escape');
+  await quiet();
+  await shot('4-frame');
+  await page.keyboard.press('Escape');
+  await quiet();
+  const home = await shows();
+  check('Escape steps back to the whole sheet', home[2] < 0.6 * grain[2], `${home} ${grain}`);
+
+  // Ink by pen, with pressure; the sheet stays where it is.
+  const box = await light();
+  const [cx, cy] = [box.x + box.width / 2, box.y + box.height / 2];
+  const stroke = line(cx - 140, cy - 40, cx + 120, cy + 30, 40);
+  await pen(stroke, stroke.map((_, i) => 0.1 + 0.8 * i / 39));
+  await saved();
+  let now = await state();
+  check('one stroke is kept', now.ink.length === 1);
+  const pressures = now.ink[0].samples.filter((_, i) => i % 4 === 2);
+  check('with the pressure of the pen, rising', pressures.length > 20 && pressures[0] < 0.2 && pressures.at(-2) > 0.8, pressures.join(' '));
+  check('and the sheet did not move', (await shows()).every((v, i) => Math.abs(v - home[i]) < 1e-6));
+  const dark = await page.evaluate(([x, y]) => {
+    const c = document.querySelector('.over');
+    const k = c.width / c.clientWidth;
+    const r = c.getBoundingClientRect();
+    const d = c.getContext('2d').getImageData(Math.round((x - r.left) * k) - 12, Math.round((y - r.top) * k) - 12, 24, 24).data;
+    let red = 0;
+    for (let i = 0; i < d.length; i += 4) if (d[i + 3] > 100 && d[i] > 150 && d[i + 1] < 110) ++red;
+    return red;
+  }, stroke[30]);
+  check('the ink is drawn where the pen was', dark > 10, String(dark));
+  const page3 = await ask(`/iiif/rolls/${address}/marks.json`);
+  check('it is a Web Annotation with one SVG path', page3.items[0].target.selector.type === 'SvgSelector');
+
+  // Touch pans and does not draw.
+  await pause(600);
+  await page.keyboard.press('Enter');
+  await quiet();
+  const near = await shows();
+  await touch(line(cx, cy, cx - 160, cy - 90, 12));
+  await pause(600);
+  const moved = await shows();
+  check('a finger moves the sheet', Math.hypot(moved[0] - near[0], moved[1] - near[1]) > 30, `${near} ${moved}`);
+  check('and draws nothing', (await state()).ink.length === 1 && (await kept()) === 'Every mark is kept');
+  await page.keyboard.press('Escape');
+  await quiet();
+
+  // A finger draws in the mode that says so; two fingers still move the sheet.
+  await page.getByRole('button', { name: 'Mouse and finger draw' }).click();
+  check('the mode is told', (await page.locator('.mode').textContent()).startsWith('Mouse and finger draw'));
+  await touch(line(cx - 100, cy + 80, cx + 100, cy + 90, 20));
+  await saved();
+  check('a finger draws in its mode', (await state()).ink.length === 2);
+  const still = await shows();
+  await touch(line(cx - 60, cy, cx - 160, cy, 12), line(cx + 60, cy, cx + 190, cy, 12));
+  await pause(300);
+  check('two fingers zoom in that mode', (await shows())[2] > still[2] * 1.3);
+  check('and draw nothing', (await state()).ink.length === 2 && (await kept()) === 'Every mark is kept');
+  await page.keyboard.press('Escape');
+  await page.getByRole('button', { name: 'Whole sheet' }).click();
+  await quiet();
+
+  // The mouse in that mode, another colour; undo, do again, eraser.
+  await page.keyboard.press('2');
+  await page.keyboard.press('m');
+  await page.mouse.move(cx - 80, cy - 120);
+  await page.mouse.down();
+  await page.mouse.move(cx, cy - 150, { steps: 10 });
+  await page.mouse.move(cx + 90, cy - 110, { steps: 10 });
+  await page.mouse.up();
+  await saved();
+  now = await state();
+  check('the mouse draws in its mode, yellow', now.ink.length === 3 && now.ink[2].colour === 'yellow');
+  await page.keyboard.press('Control+z');
+  await saved();
+  check('undo takes it away', (await state()).ink.length === 2);
+  await page.keyboard.press('Control+Shift+z');
+  await saved();
+  check('and do again brings it back', (await state()).ink.length === 3);
+  await page.keyboard.press('e');
+  check('the eraser is told', (await page.locator('.mode').textContent()).startsWith('Eraser'));
+  await page.mouse.move(cx, cy - 190);
+  await page.mouse.down();
+  await page.mouse.move(cx, cy - 120, { steps: 12 });
+  await page.mouse.up();
+  await saved();
+  check('the eraser takes the stroke it passes', (await state()).ink.length === 2);
+  await page.keyboard.press('Escape');
+
+  // Verdicts, notes, moving: by keyboard alone.
+  const frames = now.frames.map((f) => f.frame);
+  const chosen = () => page.evaluate(() => document.getElementById('frame-pick').value);
+  check('the first frame is looked at', (await chosen()) === frames[0]);
+  await page.keyboard.press('s');
+  await page.keyboard.press('ArrowRight');
+  check('an arrow moves to the frame beside', (await chosen()) === frames[1]);
+  await page.keyboard.press('a');
+  await page.keyboard.press('ArrowRight');
+  await page.keyboard.press('k');
+  await page.keyboard.press('ArrowDown');
+  const below = await chosen();
+  check('an arrow moves to the strip below', !frames.slice(0, 3).includes(below), below);
+  await page.keyboard.press('s');
+  await page.keyboard.press('.');
+  await page.keyboard.press('ArrowUp');
+  await page.keyboard.press('n');
+  await page.keyboard.type('the left one is sharper; k s a 1 are letters here');
+  await page.keyboard.press('Escape');
+  await saved();
+  now = await state();
+  check('select, alt and kill are kept', ['select', 'alt', 'kill'].every((v, i) => now.frames[i].verdict === v), JSON.stringify(now.frames.slice(0, 3)));
+  check('and one taken back', now.frames.filter((f) => f.verdict).length === 3);
+  check('the note is kept, and typing in it is no key', now.frames.some((f) => f.note.startsWith('the left one is sharper; k s a 1')));
+  await quiet();
+  await shot('5-marked');
+  await accessible('a marked sheet');
+
+  // A crop line by its sides, and by dragging.
+  await page.getByLabel('left, mm').fill('4');
+  await page.getByLabel('left, mm').press('Enter');
+  await page.getByLabel('bottom, mm').fill('2.5');
+  await page.getByLabel('bottom, mm').press('Enter');
+  await saved();
+  now = await state();
+  check('a crop line can be typed', now.frames.some((f) => f.crop));
+  await page.getByRole('button', { name: 'Take it away' }).click();
+  await saved();
+  check('and taken away', !(await state()).frames.some((f) => f.crop));
+  await page.getByRole('button', { name: 'Draw it' }).click();
+  await quiet();
+  await page.mouse.move(cx - 200, cy - 130);
+  await page.mouse.down();
+  await page.mouse.move(cx + 150, cy + 100, { steps: 8 });
+  await page.mouse.up();
+  await saved();
+  check('and drawn', (await state()).frames.some((f) => f.crop));
+  await shot('6-crop');
+  await page.getByRole('button', { name: 'Whole sheet' }).click();
+  await quiet();
+
+  // Not reached: marks wait on this device, through a reload of the page too, and go out when it can be reached again.
+  offline = true;
+  await context.setOffline(true);
+  await page.keyboard.press('Escape');
+  await pen(line(cx - 200, cy + 150, cx + 100, cy + 160, 20), Array(20).fill(0.5));
+  await page.keyboard.press('ArrowLeft');
+  await page.keyboard.press('s');
+  await until('what waits is counted on the page', async () => /^2 marks not saved yet/.test(await kept()));
+  await shot('7-waiting');
+  await context.setOffline(false);
+  await page.reload();
+  await page.locator('.viewer canvas').first().waitFor();
+  await saved();
+  offline = false;
+  now = await state();
+  check('both arrived, once', now.ink.length === 3 && now.frames.filter((f) => f.verdict === 'select').length === 2, JSON.stringify(now.frames.map((f) => f.verdict)));
+
+  // The chosen frames, and two beside each other.
+  await page.keyboard.press('w');
+  await page.locator('.chosen li').first().waitFor();
+  await until('their pictures come', () => page.evaluate(() => [...document.querySelectorAll('.chosen img')].every((i) => i.complete && i.naturalWidth > 100)));
+  await shot('8-chosen');
+  await accessible('the chosen frames');
+  await page.locator('.chosen li a').first().click();
+  await page.locator('.viewer canvas').first().waitFor();
+  await quiet();
+  await page.keyboard.press('b');
+  await until('two sheets are open side by side', () => page.evaluate(() => document.querySelectorAll('.side .viewer canvas').length >= 2));
+  await quiet();
+  await shot('9-beside');
+  await accessible('two side by side');
+
+  // Keys are shown and can be changed; letters can be switched off (WCAG 2.1.4).
+  await page.keyboard.press('Escape');
+  await page.locator('.slip').waitFor();
+  await quiet();
+  await page.keyboard.press('?');
+  await page.locator('dialog[open]').waitFor();
+  await shot('10-keys');
+  await accessible('the keys');
+  await page.getByRole('button', { name: 'Change the key for: Verdict: kill' }).click();
+  await page.keyboard.press('s');
+  check('a key that is taken is refused', (await page.locator('#key-told').textContent()).includes('taken'));
+  await page.getByRole('button', { name: 'Change the key for: Verdict: kill' }).click();
+  await page.keyboard.press('x');
+  await page.getByRole('button', { name: 'Done' }).click();
+  const frame = await chosen();
+  const verdictNow = async () => (await state()).frames.find((f) => f.frame === frame).verdict;
+  await page.keyboard.press('k');
+  await page.keyboard.press('x');
+  await saved();
+  check('the changed key works', (await verdictNow()) === 'kill');
+  await page.keyboard.press('?');
+  await page.getByLabel('Letters and digits alone work as keys').uncheck();
+  await page.keyboard.press('Escape');
+  await page.keyboard.press('s');
+  await pause(300);
+  check('letters can be switched off', (await verdictNow()) === 'kill');
+
+  // A second tablet at the same time: what each marks, both see.
+  const tablet = await (await browser.newContext({ viewport: { width: 1100, height: 800 } })).newPage();
+  await tablet.goto(`${url}#/roll/${address}/${encodeURIComponent(frame)}`);
+  await tablet.locator('.viewer canvas').first().waitFor();
+  check('a second tablet shows what the first marked', (await tablet.locator('[data-verdict=kill]').getAttribute('aria-pressed')) === 'true');
+  await Promise.all([tablet.getByRole('button', { name: 'alt', exact: true }).click(), page.locator('#note').fill('from the first')]);
+  await page.locator('#note').blur();
+  await until('both marks are kept', async () => {
+    const f = (await state()).frames.find((o) => o.frame === frame);
+    return f.verdict === 'alt' && f.note === 'from the first';
+  });
+  await page.evaluate(() => document.dispatchEvent(new Event('visibilitychange')));  // as when it is looked at again
+  await until('and the first tablet shows them', async () => (await page.locator('[data-verdict=alt]').getAttribute('aria-pressed')) === 'true');
+  await tablet.context().close();
+
+  // Small and with a finger only: nothing is cut off (WCAG 1.4.10).
+  await page.setViewportSize({ width: 320, height: 640 });
+  await quiet();
+  check('at 320 pixels nothing needs sideways scrolling', await page.evaluate(() => document.documentElement.scrollWidth <= 321), String(await page.evaluate(() => document.documentElement.scrollWidth)));
+  await shot('11-small');
+
+  check('no tile failed', failedTiles.length === 0, failedTiles.join(' '));
+  check('the browser had nothing to complain of, the policy included', complaints.length === 0, complaints.join('\n'));
+} finally {
+  await browser.close();
+}
+console.log(`${checks} passed, 0 failed`);
