@@ -2,8 +2,10 @@
 
 #include <algorithm>
 #include <cmath>
+#include <filesystem>
 #include <fstream>
 #include <random>
+#include <set>
 #include <sstream>
 
 namespace lapwright::support {
@@ -186,8 +188,10 @@ Triple FilmModel::densities(const Triple& light) const {
   return d;
 }
 
-std::vector<Triple> chart_lab() {
-  std::ifstream in("/usr/share/color/argyll/ref/ColorChecker.cie");
+namespace {
+
+std::vector<Triple> patches_of(const std::filesystem::path& file) {
+  std::ifstream in(file);
   std::vector<Triple> out;
   std::string line;
   bool data = false;
@@ -204,6 +208,19 @@ std::vector<Triple> chart_lab() {
     }
   }
   return out;
+}
+
+}  // namespace
+
+std::vector<Triple> chart_lab() {
+  std::set<std::filesystem::path> charts;
+  std::error_code trouble;
+  for (std::filesystem::directory_iterator it("/usr/share/color/argyll/ref", trouble), end;
+       !trouble && it != end; it.increment(trouble))
+    if (it->path().extension() == ".cie") charts.insert(it->path());
+  for (const auto& chart : charts)
+    if (auto patches = patches_of(chart); patches.size() == 24) return patches;
+  return {};
 }
 
 std::vector<Triple> chart_light() {

@@ -38,8 +38,8 @@ struct FilmModel {
   Triple densities(const Triple& light) const;
 };
 
-/// CIE Lab (D50) of the 24 patches, row by row, from ColorChecker.cie of Debian's argyll-ref; empty
-/// where it is not installed.
+/// CIE Lab (D50) of the 24 patches, row by row, from the first chart of 24 in Debian's argyll-ref;
+/// empty where it is not installed.
 std::vector<Triple> chart_lab();
 /// The same as linear light of sRGB's primaries, white D65 (IEC 61966-2-1, Bradford from D50).
 std::vector<Triple> chart_light();
