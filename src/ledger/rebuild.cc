@@ -185,7 +185,7 @@ class Folder {
     Json files = Json::array();
     for (const std::string& name :
          {c->file, std::string("sheet.yaml"), std::string("proof.tif"), std::string("proof.jpg"),
-          std::string("proof.pdf"), std::string("proof.xmp"), std::string("frames.json"), std::string("plan.json")}) {
+          std::string("proof.pdf"), std::string("proof.xmp"), std::string("frames.json"), std::string("features.json"), std::string("plan.json")}) {
       if (!on_disk(base + name)) continue;
       const auto f = file(base + name, name == c->file ? c->sha256 : "");
       if (!f) return fail(f.error());

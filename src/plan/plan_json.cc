@@ -96,7 +96,8 @@ Pass read_pass(const Place& in, int expected, Ppi ppi) {
   if (std::abs(std::abs(size) - 1) > 0.1) in.at("sleeve_to_bed").wrong("stretches the sleeve; a*d - b*c must be 1 (-1 when mirrored)");
   if ((size < 0) != p.lay.mirrored) in.at("mirrored").wrong("does not agree with sleeve_to_bed");
   const double r = p.lay.turn * std::acos(-1.0) / 180, sign = p.lay.mirrored ? -1 : 1;
-  if (std::abs(m[0] - sign * std::cos(r)) > 0.1 || std::abs(m[1] - sign * std::sin(r)) > 0.1)
+  // The nearest quarter turn; a sleeve that was laid anyhow lies askew besides.
+  if (sign * (m[0] * std::cos(r) + m[1] * std::sin(r)) < 0.7)
     in.at("turn").wrong("is " + std::to_string(p.lay.turn) + " and does not agree with sleeve_to_bed");
   p.window = in.at("window").rect<BedSpace>();
   p.covers = in.at("covers").rect<SleeveSpace>();
