@@ -8,9 +8,11 @@ namespace lapwright::lap {
 namespace {
 
 constexpr double step = 25.4 / 150;  // mm
-constexpr double inset_mm = 0.6;     // the frame's own edge is the same in every frame
-constexpr double slow_mm = 3;        // half of the square whose mean is taken off
-constexpr double structure = 0.016;  // D, RMS of what is left: grain leaves a quarter of it at 150 ppi
+constexpr double slow_mm = 2;         // half of the square whose mean is taken off
+constexpr double inset_mm = 2.6;     // so that the frame's edge, which is the same in every frame, is in no such mean
+constexpr double structure = 0.012;  // D, RMS of what is left when noise is taken off
+constexpr double over_noise = 2;     // and so many times the noise, in both
+constexpr double stray = 1500;       // counts of all channels, added: noise of the deepest shadows is no structure
 constexpr double patch_mm = 1.6;
 constexpr std::size_t patches = 16;
 
@@ -66,13 +68,23 @@ Result<Part> part_of(const Capture& capture, double l, double t, double r, doubl
 
 /// Density on a grid of sleeve places; `known` is 0 where the capture does not show it.
 struct Grid {
-  std::int64_t width = 0, height = 0;
+  std::int64_t width = 0, height = 0, border = 0;  // the frame lies inside the border
   std::vector<float> density, known;
+  double noise = 0;  // RMS that single places' noise leaves in `density`
+  double structure() const {  // RMS
+    double square = 0, n = 0;
+    for (std::int64_t y = border; y < height - border; ++y)
+      for (std::int64_t x = border; x < width - border; ++x) {
+        const auto i = static_cast<std::size_t>(y * width + x);
+        square += static_cast<double>(known[i] * density[i] * density[i]), n += static_cast<double>(known[i]);
+      }
+    return n > 0 ? std::sqrt(std::max(0.0, square / n - noise * noise)) : 0;
+  }
   float at(std::int64_t x, std::int64_t y) const { return density[static_cast<std::size_t>(y * width + x)]; }
 };
 
-Grid grid_of(const Part& part, double l, double t, std::int64_t w, std::int64_t h) {
-  Grid g{w, h, std::vector<float>(static_cast<std::size_t>(w * h)), std::vector<float>(static_cast<std::size_t>(w * h))};
+Grid grid_of(const Part& part, double l, double t, std::int64_t w, std::int64_t h, std::int64_t border) {
+  Grid g{w, h, border, std::vector<float>(static_cast<std::size_t>(w * h)), std::vector<float>(static_cast<std::size_t>(w * h))};
   std::array<double, 3> counts{};
   for (std::int64_t y = 0; y < h; ++y)
     for (std::int64_t x = 0; x < w; ++x) {
@@ -81,8 +93,30 @@ Grid grid_of(const Part& part, double l, double t, std::int64_t w, std::int64_t 
           !part.at({l + (static_cast<double>(x) + 0.5) * step, t + (static_cast<double>(y) + 0.5) * step}, counts))
         continue;
       const double sum = counts[0] + counts[1] + counts[2];
-      g.density[i] = static_cast<float>(-std::log10(sum + 150)), g.known[i] = 1;
+      g.density[i] = static_cast<float>(-std::log10(sum + stray)), g.known[i] = 1;
     }
+  // Grain and noise of single places are no picture.
+  Grid mean = g;
+  for (std::int64_t y = 0; y < h; ++y)
+    for (std::int64_t x = 0; x < w; ++x) {
+      float total = 0, n = 0;
+      for (std::int64_t j = std::max<std::int64_t>(0, y - 1); j <= std::min(h - 1, y + 1); ++j)
+        for (std::int64_t i = std::max<std::int64_t>(0, x - 1); i <= std::min(w - 1, x + 1); ++i) {
+          const auto k = static_cast<std::size_t>(j * w + i);
+          total += g.density[k] * g.known[k], n += g.known[k];
+        }
+      mean.density[static_cast<std::size_t>(y * w + x)] = n > 0 ? total / n : 0;
+    }
+  // Where the picture is even, a place's difference from its mean is noise.
+  std::vector<double> differs;
+  for (std::size_t i = 0; i < g.density.size(); ++i)
+    if (g.known[i] > 0) differs.push_back(std::abs(static_cast<double>(g.density[i] - mean.density[i])));
+  if (!differs.empty()) {
+    const auto middle = differs.begin() + static_cast<std::ptrdiff_t>(differs.size() / 2);
+    std::nth_element(differs.begin(), middle, differs.end());
+    g.noise = *middle * 1.483 * 1.06 / 3;
+  }
+  g.density = std::move(mean.density);
   // Less the mean of a square around: by sums from the corner on.
   const auto n = static_cast<std::int64_t>(slow_mm / step);
   std::vector<double> sum(static_cast<std::size_t>((w + 1) * (h + 1))), count(sum.size());
@@ -105,18 +139,18 @@ Grid grid_of(const Part& part, double l, double t, std::int64_t w, std::int64_t 
   return g;
 }
 
-/// Correlation of a with b moved by whole steps; what b does not show is left out.
-double correlation(const Grid& a, const Grid& b, std::int64_t dx, std::int64_t dy, bool mirrored) {
+/// Correlation of the frame in a with b moved by whole steps; what either does not show is left out.
+double correlation(const Grid& a, const Grid& b, std::int64_t dx, std::int64_t dy, bool mirrored, std::int64_t every) {
   double n = 0, sa = 0, sb = 0, aa = 0, bb = 0, ab = 0;
-  for (std::int64_t y = 0; y < a.height; ++y)
-    for (std::int64_t x = 0; x < a.width; ++x) {
+  for (std::int64_t y = a.border; y < a.height - a.border; y += every)
+    for (std::int64_t x = a.border; x < a.width - a.border; x += every) {
       const auto i = static_cast<std::size_t>(y * a.width + (mirrored ? a.width - 1 - x : x));
       const auto k = static_cast<std::size_t>((y + dy) * b.width + x + dx);
       if (a.known[i] == 0 || b.known[k] == 0) continue;
       const auto u = static_cast<double>(a.density[i]), v = static_cast<double>(b.density[k]);
       n += 1, sa += u, sb += v, aa += u * u, bb += v * v, ab += u * v;
     }
-  if (n < 0.3 * static_cast<double>(a.width * a.height)) return -1;
+  if (n * static_cast<double>(every * every) < 0.3 * static_cast<double>((a.width - 2 * a.border) * (a.height - 2 * a.border))) return -1;
   const double va = aa - sa * sa / n, vb = bb - sb * sb / n;
   return va > 0 && vb > 0 ? (ab - sa * sb / n) / std::sqrt(va * vb) : -1;
 }
@@ -126,17 +160,25 @@ double between(double left, double middle, double right) {
   return bend < 0 ? std::clamp((left - right) / (2 * bend), -0.5, 0.5) : 0;
 }
 
-/// Mean square of the steps from pixel to pixel, relative to the light.
-double gradients(const image::Rgb16& p) {
-  double sum = 0, n = 0;
-  for (std::int64_t y = 0; y + 1 < p.height(); ++y) {
-    const std::uint16_t *u = p.row(y) + 1, *v = p.row(y + 1) + 1;  // green
-    for (std::int64_t x = 0; x + 1 < p.width(); ++x) {
-      const double here = u[x * 3] + 100.0, dx = u[x * 3 + 3] - here + 100, dy = v[x * 3] - here + 100;
-      sum += (dx * dx + dy * dy) / (here * here), n += 1;
+/// Mean square of what each pixel differs from the four around it by, in a square of the sleeve, of
+/// counts' roots (in which shot noise is the same everywhere).
+struct Detail {
+  double square = 0, counts = 0;
+};
+Detail detail(const Part& part, double left, double top) {
+  const image::Rgb16& p = part.picture;
+  const auto back = part.lies.inverse();
+  double sum = 0, counts = 0, n = 0;
+  for (std::int64_t y = 1; y + 1 < p.height(); ++y) {
+    const std::uint16_t *u = p.row(y) + 1, *above = p.row(y - 1) + 1, *below = p.row(y + 1) + 1;  // green
+    for (std::int64_t x = 1; x + 1 < p.width(); ++x) {
+      const auto s = back({static_cast<double>(x) + 0.5, static_cast<double>(y) + 0.5});
+      if (s.x < left || s.y < top || s.x > left + patch_mm || s.y > top + patch_mm) continue;
+      const double d = 4 * std::sqrt(u[x * 3]) - std::sqrt(u[x * 3 - 3]) - std::sqrt(u[x * 3 + 3]) - std::sqrt(above[x * 3]) - std::sqrt(below[x * 3]);
+      sum += d * d, counts += u[x * 3], n += 1;
     }
   }
-  return n > 0 ? sum / n : 0;
+  return n > 0 ? Detail{sum / n, counts / n} : Detail{};
 }
 
 }  // namespace
@@ -150,33 +192,37 @@ Result<SamePicture> same_picture(const Capture& first, const Capture& second,
   const auto w = static_cast<std::int64_t>((r - l) / step), h = static_cast<std::int64_t>((b - t) / step);
   if (w < 16 || h < 16) return out;
   const auto reach = static_cast<std::int64_t>(std::ceil(most_mm / step));
-  const double rim = static_cast<double>(reach) * step;
-  auto one = part_of(first, l, t, r, b, 150), two = part_of(second, l - rim, t - rim, r + rim, b + rim, 150);
+  // Around the frame as well, so that what lies there takes the same part in both means.
+  const std::int64_t border = reach + static_cast<std::int64_t>(slow_mm / step) + 1;
+  const double rim = static_cast<double>(border) * step;
+  auto one = part_of(first, l - rim, t - rim, r + rim, b + rim, 150), two = part_of(second, l - rim, t - rim, r + rim, b + rim, 150);
   if (!one) return fail(one.error());
   if (!two) return fail(two.error());
-  const Grid a = grid_of(*one, l, t, w, h), c = grid_of(*two, l - rim, t - rim, w + 2 * reach, h + 2 * reach);
-  double square = 0, known = 0;
-  for (std::size_t i = 0; i < a.density.size(); ++i)
-    square += static_cast<double>(a.known[i] * a.density[i] * a.density[i]), known += static_cast<double>(a.known[i]);
-  out.told = known > 0.5 * static_cast<double>(w * h) && std::sqrt(square / known) > structure;
+  const Grid a = grid_of(*one, l - rim, t - rim, w + 2 * border, h + 2 * border, border),
+             c = grid_of(*two, l - rim, t - rim, w + 2 * border, h + 2 * border, border);
+  const double noise = std::max(a.noise, c.noise);
+  out.told = a.structure() > std::max(structure, over_noise * noise);
 
   const std::int64_t side = 2 * reach + 1;
-  std::vector<double> seen(static_cast<std::size_t>(side * side), -1);
-  const auto seen_at = [&](std::int64_t x, std::int64_t y) -> double& { return seen[static_cast<std::size_t>(y * side + x)]; };
+  // Every other place first, then all around the best.
   std::int64_t bx = reach, by = reach;
   double best = -2;
   out.mirrored = -1;
-  for (std::int64_t y = 0; y < side; ++y)
-    for (std::int64_t x = 0; x < side; ++x) {
-      const double v = seen_at(x, y) = correlation(a, c, x, y, false);
-      if (v > best) best = v, bx = x, by = y;
-      if ((x - reach) % 2 == 0 && (y - reach) % 2 == 0)
-        out.mirrored = std::max(out.mirrored, correlation(a, c, x, y, true));
+  for (std::int64_t y = 0; y < side; y += 2)
+    for (std::int64_t x = 0; x < side; x += 2) {
+      if (const double v = correlation(a, c, x - reach, y - reach, false, 3); v > best) best = v, bx = x, by = y;
+      out.mirrored = std::max(out.mirrored, correlation(a, c, x - reach, y - reach, true, 3));
     }
+  const std::int64_t cx = bx, cy = by;
+  best = -2;
+  for (std::int64_t y = std::max<std::int64_t>(0, cy - 2); y <= std::min(side - 1, cy + 2); ++y)
+    for (std::int64_t x = std::max<std::int64_t>(0, cx - 2); x <= std::min(side - 1, cx + 2); ++x)
+      if (const double v = correlation(a, c, x - reach, y - reach, false, 1); v > best) best = v, bx = x, by = y;
   out.correlation = best;
   double fx = 0, fy = 0;
-  if (bx > 0 && bx + 1 < side) fx = between(seen_at(bx - 1, by), best, seen_at(bx + 1, by));
-  if (by > 0 && by + 1 < side) fy = between(seen_at(bx, by - 1), best, seen_at(bx, by + 1));
+  const auto near = [&](std::int64_t x, std::int64_t y) { return correlation(a, c, x - reach, y - reach, false, 1); };
+  if (bx > 0 && bx + 1 < side) fx = between(near(bx - 1, by), best, near(bx + 1, by));
+  if (by > 0 && by + 1 < side) fy = between(near(bx, by - 1), best, near(bx, by + 1));
   out.off = {(static_cast<double>(bx - reach) + fx) * step, (static_cast<double>(by - reach) + fy) * step};
   if (!out.same()) return out;
 
@@ -209,22 +255,40 @@ Result<SamePicture> same_picture(const Capture& first, const Capture& second,
       double e = 0;
       for (std::int64_t j = y; j + 1 < y + size; ++j)
         for (std::int64_t i = x; i + 1 < x + size; ++i) {
-          const double dx = static_cast<double>(a.at(i + 1, j) - a.at(i, j)), dy = static_cast<double>(a.at(i, j + 1) - a.at(i, j));
+          const double here = static_cast<double>(a.at(border + i, border + j));
+          const double dx = static_cast<double>(a.at(border + i + 1, border + j)) - here, dy = static_cast<double>(a.at(border + i, border + j + 1)) - here;
           e += dx * dx + dy * dy;
         }
       all.push_back({e, l + static_cast<double>(x) * step, t + static_cast<double>(y) * step});
     }
   std::sort(all.begin(), all.end(), [](const Patch& p, const Patch& q) { return p.energy > q.energy; });
-  if (all.size() > patches) all.resize(patches);
   const double ppi = std::min(first.picture->ppi().value, second.picture->ppi().value);
-  std::vector<double> ratios;
-  for (const Patch& p : all) {
+  std::vector<double> ratios, even[2];
+  std::vector<std::array<Detail, 2>> measured;
+  const std::size_t last = all.size() - std::min(all.size(), patches);
+  for (std::size_t i = 0; i < all.size(); ++i) {
+    const bool most = i < patches, least = i >= std::max(patches, last);
+    if (!most && !least) continue;
+    const Patch& p = all[i];
     auto u = part_of(first, p.x, p.y, p.x + patch_mm, p.y + patch_mm, ppi);
     auto v = part_of(second, p.x + out.off.x, p.y + out.off.y, p.x + out.off.x + patch_mm, p.y + out.off.y + patch_mm, ppi);
     if (!u) return fail(u.error());
     if (!v) return fail(v.error());
-    const double gu = gradients(u->picture), gv = gradients(v->picture);
-    if (gu > 0 && gv > 0) ratios.push_back(std::sqrt(gv / gu));
+    const Detail gu = detail(*u, p.x, p.y), gv = detail(*v, p.x + out.off.x, p.y + out.off.y);
+    if (most) measured.push_back({gu, gv});
+    else even[0].push_back(gu.square), even[1].push_back(gv.square);
+  }
+  // What the evenest places show is noise.
+  double noise_of[2] = {0, 0};
+  for (std::size_t k = 0; k < 2; ++k)
+    if (even[k].size() >= 4) {
+      std::sort(even[k].begin(), even[k].end());
+      noise_of[k] = even[k][even[k].size() / 4];
+    }
+  for (const auto& [gu, gv] : measured) {
+    const double u = gu.square - noise_of[0], v = gv.square - noise_of[1];
+    if (u > 2 * noise_of[0] && u > 0 && gu.counts > 0 && gv.counts > 0)
+      ratios.push_back(std::sqrt(std::max(0.0, v / gv.counts) / (u / gu.counts)));
   }
   if (ratios.size() >= 4) {
     const auto middle = ratios.begin() + static_cast<std::ptrdiff_t>(ratios.size() / 2);

@@ -22,7 +22,7 @@ struct SamePicture {
   double sharpness = 0;     // gradients of the second over those of the first; 0: not told
   std::array<double, 3> light{1, 1, 1};  // counts of the second over those of the first
 
-  static constexpr double enough = 0.75;
+  static constexpr double enough = 0.6;
   bool same() const { return told && correlation >= enough && correlation > mirrored; }
 };
 

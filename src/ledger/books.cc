@@ -198,9 +198,11 @@ void RollBook::apply(const Fact& fact) {
   const int pass = whole(body, "pass");
   if (fact.kind == kind::plan_made) {
     open->plan = member(body, "plan");
-    for (const auto& [number, captured] : open->captured)
-      open->dropped.insert(captured.file.sha256);
-    open->captured.clear();
+    const int keeps = whole(body, "keeps");
+    std::erase_if(open->captured, [&](const auto& made) {
+      if (made.first > keeps) open->dropped.insert(made.second.file.sha256);
+      return made.first > keeps;
+    });
   } else if (fact.kind == kind::pass_captured) {
     const Json capture = member(body, "capture");
     open->captured[pass] = {pass, to_file(member(body, "file")), capture, infrared_of(capture)};

@@ -355,8 +355,10 @@ Result<std::string> roll_of_job(const Books& books, std::int64_t id) {
 
 }  // namespace
 
-Result<> Ledger::job_planned(std::int64_t job, const Json& plan) {
-  return store_->record({{"plan", plan}}, [&]() -> Result<Store::Entry> {
+Result<> Ledger::job_planned(std::int64_t job, const Json& plan, int keeps) {
+  Json body = {{"plan", plan}};
+  if (keeps > 0) body["keeps"] = keeps;
+  return store_->record(body, [&]() -> Result<Store::Entry> {
     const auto roll = roll_of_job(store_->books, job);
     if (!roll) return fail(roll.error());
     return Store::Entry{kind::plan_made, *roll, job};
@@ -420,8 +422,10 @@ Result<> Ledger::proof_done(std::int64_t job, const std::vector<File>& files, co
 }
 
 Result<> Ledger::full_done(std::int64_t job, const std::vector<File>& files,
-                           const std::vector<std::string>& frames, Ppi ppi) {
-  return store_->record({{"files", list(files)}, {"frames", frames}, {"ppi", ppi.value}},
+                           const std::vector<std::string>& frames, Ppi ppi, const Json& checks) {
+  Json body = {{"files", list(files)}, {"frames", frames}, {"ppi", ppi.value}};
+  if (!checks.is_null()) body["checks"] = checks;
+  return store_->record(body,
                         [&]() -> Result<Store::Entry> {
                           const auto roll = roll_of_job(store_->books, job);
                           if (!roll) return fail(roll.error());

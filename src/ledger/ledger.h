@@ -139,14 +139,17 @@ class Ledger {
   /// first; `skipped` job ids left out. Kept passes whose file is gone or has another size are
   /// left out. Wants of a roll wait for its proof.
   Result<std::optional<Job>> next_job(const std::vector<std::int64_t>& skipped);
-  Result<> job_planned(std::int64_t job, const Json& plan);            // replaces an earlier plan; its passes are dropped
+  /// Replaces an earlier plan; its passes are dropped but the first `keeps`, which the new one has as they were.
+  Result<> job_planned(std::int64_t job, const Json& plan, int keeps = 0);
   Result<> pass_captured(std::int64_t job, int pass, const File& file, const Json& capture);
   Result<> pass_refused(std::int64_t job, int pass, const std::string& why);  // the file is no longer named
   Result<> lap_checked(std::int64_t job, const Json& report);
   /// The sheet and everything made from it, in one commit: files are then named, the job is done.
   Result<> proof_done(std::int64_t job, const std::vector<File>& files, const Json& frames);
   /// Frames asked for and not in `frames` stay due. The job's passes are no longer named, unless they are in `files`.
-  Result<> full_done(std::int64_t job, const std::vector<File>& files, const std::vector<std::string>& frames, Ppi ppi);
+  /// `checks`: how each was compared with its proof, for the record.
+  Result<> full_done(std::int64_t job, const std::vector<File>& files, const std::vector<std::string>& frames, Ppi ppi,
+                     const Json& checks = {});
   /// Before the lamp starts: a pass that is captured again for its file's sake is no longer named,
   /// so that nothing named is overwritten. io when the archive has vanished or was moved.
   Result<> about_to_capture(std::int64_t job, int pass);

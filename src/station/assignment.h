@@ -14,6 +14,7 @@
 #include <functional>
 #include <map>
 #include <optional>
+#include <set>
 #include <string>
 #include <vector>
 
@@ -21,6 +22,7 @@
 #include "frames/frames.h"
 #include "join/assemble.h"
 #include "lap/lap.h"
+#include "lap/same_picture.h"
 #include "ledger/ledger.h"
 #include "plan/plan.h"
 #include "profile/card.h"
@@ -58,12 +60,28 @@ struct KeptPass {
   std::optional<InfraredPass> infrared;
 };
 
+struct Print;  // full.h: the roll's proof
+
+/// Where a pass shows a wanted frame, as compared with its proof.
+struct FoundFrame {
+  int pass = 0;
+  lap::SamePicture match;
+  std::string caution;
+};
+
 struct Assignment {
   ledger::Job job;
   profile::SleeveProfile sleeve;
   profile::StockProfile stock;
   plan::Plan plan;
-  std::vector<frames::Frame> wanted;  // full: the frames to cut out, with their places on the proof
+  // At full resolution: the frames to cut out, with their places on the proof; what of them was found
+  // in the passes; those that were made again once because they were not sharp; what to do at the
+  // next place, where the last look told.
+  std::vector<frames::Frame> wanted;
+  std::shared_ptr<const Print> print;
+  std::map<std::string, FoundFrame> found;
+  std::set<std::string> not_sharp;
+  std::string advice;
   std::map<int, KeptPass> passes;
   std::vector<lap::Report> laps;                   // one for each pair checked so far
   lap::Finding last_refusal = lap::Finding::good;  // of pass 2, to see the same verdict twice
@@ -113,6 +131,13 @@ Result<KeptPass> capture(const Setting& setting, bed::Bed& bed, const Assignment
 
 /// Whether a quick look first saves more time than it takes, and at what resolution.
 std::optional<Ppi> look_ppi(const Setting& setting, const Assignment& a, int number);
+/// The whole window at a low resolution, and which part of the bed it shows.
+struct LookPicture {
+  image::Rgb16 picture;
+  Ppi ppi;
+  Rect<BedSpace> window;
+};
+Result<LookPicture> look_picture(const Setting& setting, bed::Bed& bed, Ppi ppi, const std::atomic<bool>& stop);
 Result<frames::Look> look(const Setting& setting, bed::Bed& bed, const Assignment& a, int number,
                           Ppi ppi, const std::atomic<bool>& stop);
 
@@ -125,8 +150,11 @@ bool acceptable(Assignment& a, int number, const frames::Look& look);
 
 /// Checks the laps of every pass up to `number` that has not been checked. Reports are appended to
 /// a.laps.
+using Tell = std::function<void(const std::string& event, const Json& members)>;
 Result<Verdict> check(const Setting& setting, Assignment& a, int number,
                       const std::function<void(const lap::Report&)>& tell);
+/// The same at full resolution: the wanted frames that each pass shows, compared with their proof.
+Result<Verdict> check_full(const Setting& setting, Assignment& a, int number, const Tell& tell);
 /// What a lap that must not be joined means: pass `number` again, or the first pass when the second
 /// came out turned against it twice.
 Verdict refusal(Assignment& a, int number, const lap::Report& report);
@@ -138,9 +166,9 @@ struct Products {
   std::vector<ledger::File> files;
   Json frames;                       // proof: the content of frames.json
   std::vector<std::string> at_full;  // full: the frames made
+  Json checks;                       // full: how each compared with its proof
   Json outside;                      // what an outside conversion stage said; null without one
 };
-using Tell = std::function<void(const std::string& event, const Json& members)>;
 Result<Products> finish_proof(const Setting& setting, const Assignment& a, const Tell& tell,
                               const std::atomic<bool>& stop);
 Result<Products> finish_full(const Setting& setting, const Assignment& a, const Tell& tell,

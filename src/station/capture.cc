@@ -247,8 +247,8 @@ std::optional<Ppi> look_ppi(const Setting& s, const Assignment& a, int number) {
   return best;
 }
 
-Result<frames::Look> look(const Setting& s, bed::Bed& bed, const Assignment& a, int number, Ppi ppi,
-                          const std::atomic<bool>& stop) {
+Result<LookPicture> look_picture(const Setting& s, bed::Bed& bed, Ppi ppi,
+                                 const std::atomic<bool>& stop) {
   Keeper keeper;
   auto captured = bed.capture(
       {.device = s.device, .window = s.bed.window, .ppi = ppi, .options = s.bed.options}, keeper,
@@ -257,10 +257,17 @@ Result<frames::Look> look(const Setting& s, bed::Bed& bed, const Assignment& a, 
   const bed::Format& f = captured->format;
   image::Rgb16 picture(f.width, static_cast<std::int64_t>(keeper.samples.size()) / (f.width * 3));
   std::copy_n(keeper.samples.begin(), picture.width() * picture.height() * 3, picture.row(0));
-  image::MemorySource source(picture, f.ppi);
-  return lies(a, number, source,
-              {f.window.x, f.window.y, to_micrometres({picture.width()}, f.ppi),
-               to_micrometres({picture.height()}, f.ppi)});
+  const Rect<BedSpace> window{f.window.x, f.window.y, to_micrometres({picture.width()}, f.ppi),
+                              to_micrometres({picture.height()}, f.ppi)};
+  return LookPicture{std::move(picture), f.ppi, window};
+}
+
+Result<frames::Look> look(const Setting& s, bed::Bed& bed, const Assignment& a, int number, Ppi ppi,
+                          const std::atomic<bool>& stop) {
+  const auto seen = look_picture(s, bed, ppi, stop);
+  if (!seen) return fail(seen.error());
+  image::MemorySource source(seen->picture, seen->ppi);
+  return lies(a, number, source, seen->window);
 }
 
 Result<frames::Look> lies(const Assignment& a, int number, image::RowSource& picture,

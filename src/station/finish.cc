@@ -7,8 +7,10 @@
 #include "density/density.h"
 #include "join/wrong_side.h"
 #include "proof/proof.h"
-#include "station/assignment.h"
+#include "proof/jpeg.h"
+#include "proof/tone.h"
 #include "station/earlier.h"
+#include "station/full.h"
 
 namespace lapwright::station {
 
@@ -287,6 +289,12 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
                      {"cautions", cautions},
                      {"seconds", watch.seconds()}});
 
+  auto features = features_of(**sheet, geometry.origin, found->frames);
+  if (!features) return fail(features.error());
+  auto features_written = write_named(s, folder / features_file, features_json(*features).dump() + "\n");
+  if (!features_written) return fail(features_written.error());
+  products.files.push_back(*features_written);
+
   products.frames = frames::to_json(*found);
   auto frames_file = write_named(s, folder / "frames.json", products.frames.dump(1) + "\n");
   if (!frames_file) return fail(frames_file.error());
@@ -323,15 +331,77 @@ lap::Placement snapped(const lap::Placement& placement, const join::SheetGeometr
   return out;
 }
 
-bool shows_all(const join::Piece& piece, const Rect<SleeveSpace>& area) {
-  for (int i = 0; i < 4; ++i) {
-    const Spot<PassSpace> p = piece.placement(
-        {(i & 1) ? area.right().mm() : area.x.mm(), (i & 2) ? area.bottom().mm() : area.y.mm()});
-    if (p.x < 1 || p.y < 1 || p.x > static_cast<double>(piece.picture->width()) - 1 ||
-        p.y > static_cast<double>(piece.picture->height()) - 1)
-      return false;
+constexpr double may_lie_askew_mm = 1;  // of the 1.5 mm of film around a frame
+
+/// Whether the frame lies so straight in its pass that its pixels can stay as they were captured.
+bool straight(const lap::Placement& placement, const lap::Placement& snapped,
+              const std::array<Spot<SleeveSpace>, 4>& corners, Ppi ppi) {
+  return std::all_of(corners.begin(), corners.end(), [&](const auto& c) {
+    const auto p = placement(c), q = snapped(c);
+    return std::hypot(p.x - q.x, p.y - q.y) <= may_lie_askew_mm * ppi.pixels_per_mm();
+  });
+}
+
+/// The light that the frame's card tells of: the proof's own, as this pass sees it.
+void tell_light(profile::Card& card, const profile::Card& proof, Spot<SleeveSpace> middle,
+                const std::array<double, 3>& light) {
+  if (!proof.open_light || !proof.base) return;
+  const double u = 2 * (middle.x - proof.origin_mm.x) / (static_cast<double>(proof.width.value) * proof.mm_per_pixel) - 1;
+  const double v = 2 * (middle.y - proof.origin_mm.y) / (static_cast<double>(proof.height.value) * proof.mm_per_pixel) - 1;
+  card.open_light = proof.open_light, card.base = proof.base, card.flare = proof.flare, card.balance = proof.balance;
+  for (std::size_t c = 0; c < 3; ++c) {
+    double log = 0;
+    if (proof.evenness) {
+      const auto& t = proof.evenness->terms[c];
+      log = t[0] * u + t[1] * u * u + t[2] * u * u * u + t[3] * v + t[4] * v * v + t[5] * v * v * v;
+    }
+    const double there = light[c] * std::pow(10.0, log);
+    for (auto* reading : {&*card.open_light, &*card.base})
+      reading->counts[c] = std::clamp(reading->counts[c] * there, 0.001, 65535.0);
+    if (card.flare) (*card.flare)[c] *= light[c];
   }
-  return true;
+}
+
+/// The positive to look at: the frame as its proof looks, by the same stage.
+Result<ledger::File> write_positive(const Setting& s, const Assignment& a, const fs::path& stem,
+                                    const profile::Card& card, const join::SheetGeometry& g) {
+  auto linear = raw::Reader::open(stem.string() + ".tif");
+  if (!linear) return fail(linear.error());
+  std::optional<density::Measured> measured = density::measured_from(card, a.stock);
+  if (!measured && s.convert.empty()) {
+    auto read = density::measure(**linear, a.stock);
+    if (!read) return fail(read.error());
+    measured = std::move(*read);
+  }
+  std::optional<density::Converter> converter;
+  std::optional<density::PositiveSource> built_in;
+  Outside outside(stem.parent_path() / ".outside.tif.part");
+  image::RowSource* positive = nullptr;
+  if (s.convert.empty()) {
+    converter.emplace(a.stock, *measured);
+    built_in.emplace(**linear, *converter);
+    positive = &*built_in;
+  } else {
+    if (auto r = outside.make(s.convert, stem.string() + ".tif", stem.string() + ".yaml", g); !r) return fail(r.error());
+    positive = outside.picture.get();
+  }
+  const fs::path path = stem.string() + ".jpg";
+  auto file = core::NewFile::create(path, 0);
+  if (!file) return fail(file.error());
+  auto jpeg = proof::JpegFile::start(*file, g.width, g.height, g.ppi, 94, density::srgb_icc_profile());
+  if (!jpeg) return fail(jpeg.error());
+  std::vector<std::uint16_t> row(static_cast<std::size_t>(g.width * 3));
+  std::vector<std::uint8_t> eight(row.size());
+  for (std::int64_t y = 0; y < g.height; ++y) {
+    if (auto r = positive->read(y, 1, row.data()); !r) return fail(r.error());
+    proof::to_8bit(row.data(), g.width, y, eight.data());
+    if (auto r = jpeg->row(eight.data()); !r) return fail(r.error());
+  }
+  if (auto r = jpeg->finish(); !r) return fail(r.error());
+  if (auto r = file->publish(); !r) return fail(r.error());
+  auto sum = core::sha256_of(path);
+  if (!sum) return fail(sum.error());
+  return named(s, path, *sum);
 }
 
 /// The infrared pictures of the passes that a frame is cut from, each where its own lies; nothing
@@ -364,29 +434,37 @@ Result<Products> finish_full(const Setting& s, const Assignment& a, const Tell& 
   Products products;
   auto opened = open_passes(s, a);
   if (!opened) return fail(opened.error());
+  products.checks = Json::array();
   for (const frames::Frame& frame : a.wanted) {
+    const auto found = a.found.find(frame.frame);
+    if (found == a.found.end()) continue;  // stays due
     if (stop)
       return fail(Fault::cancelled,
                   "stopped while cutting out frames; they are made at the next start");
     core::Stopwatch watch;
-    const Rect<SleeveSpace> area = crop_area(frame);
-    const auto geometry = join::SheetGeometry::of(area, a.plan.ppi);
-    std::vector<join::Piece> pieces;
-    for (const join::Piece& piece : opened->pieces) {
-      if (!shows_all(piece, area)) continue;
-      pieces = {piece};
-      pieces[0].placement = snapped(piece.placement, geometry);
-      pieces[0].light = {};
-      break;
-    }
-    if (pieces.empty()) pieces = opened->pieces;
+    const auto geometry = join::SheetGeometry::of(crop_area(frame), a.plan.ppi);
+    const auto from = std::find_if(opened->pieces.begin(), opened->pieces.end(), [&](const join::Piece& p) { return p.number == found->second.pass; });
+    if (from == opened->pieces.end()) return fail(Fault::internal, "frame " + frame.frame + " was found in a pass that is gone");
+    std::vector<join::Piece> pieces{*from};
+    auto& lies = pieces[0].placement.affine;
+    const Spot<SleeveSpace> off = found->second.match.off;
+    lies.e += lies.a * off.x + lies.c * off.y, lies.f += lies.b * off.x + lies.d * off.y;
+    if (const auto as_captured = snapped(pieces[0].placement, geometry); straight(pieces[0].placement, as_captured, frame.corners, geometry.ppi))
+      pieces[0].placement = as_captured;
     const fs::path stem = a.frame_stem(s, frame.frame);
     auto joined = write_sheet(s, a, stem.string() + ".tif", frame.frame, pieces, geometry, stop);
     if (!joined) return fail(joined.error());
     const raw::Written& written = joined->written;
     products.files.push_back(named(s, written.path, written.sha256));
     profile::Card card = make_card(a, *opened, geometry, written);
-    for (profile::Card::Pass& pass : card.passes) pass.infrared.reset();  // they go with the passes
+    std::erase_if(card.passes, [&](const profile::Card::Pass& p) { return p.pass != found->second.pass; });
+    for (profile::Card::Pass& pass : card.passes) {
+      pass.infrared.reset();  // they go with the passes
+      pass.sleeve_to_pass = {lies.a, lies.b, lies.c, lies.d, lies.e, lies.f};
+    }
+    Spot<SleeveSpace> middle{};
+    for (const auto& c : frame.corners) middle.x += c.x / 4, middle.y += c.y / 4;
+    tell_light(card, a.print->card, middle, found->second.match.light);
     auto infrared = infrared_of(s, a, pieces);
     if (!infrared) return fail(infrared.error());
     if (!infrared->pieces.empty()) {
@@ -399,10 +477,24 @@ Result<Products> finish_full(const Setting& s, const Assignment& a, const Tell& 
     auto card_file = write_named(s, stem.string() + ".yaml", profile::write_card(card));
     if (!card_file) return fail(card_file.error());
     products.files.push_back(*card_file);
+    auto positive = write_positive(s, a, stem, card, geometry);
+    if (!positive) return fail(positive.error());
+    products.files.push_back(*positive);
     products.at_full.push_back(frame.frame);
+    const auto& m = found->second.match;
+    Json check = {{"frame", frame.frame},
+                  {"ppi_asked", a.plan.ppi.value},
+                  {"ppi_got", a.passes.at(found->second.pass).capture.value("ppi", 0)},
+                  {"compared", m.told},
+                  {"correlation", m.correlation},
+                  {"sharpness", m.sharpness},
+                  {"resampled", joined->report.resampled}};
+    if (!found->second.caution.empty()) check["caution"] = found->second.caution;
+    products.checks.push_back(check);
     tell("joined", {{"file", written.path.string()},
                     {"sha256", written.sha256},
                     {"frame", frame.frame},
+                    {"positive", (s.archive / positive->path).string()},
                     {"resampled", joined->report.resampled},
                     {"seconds", watch.seconds()}});
   }

@@ -191,8 +191,23 @@ Result<Assignment> prepare(const Setting& s, const ledger::Job& job, bool& plann
 
 std::string how_to_place(const Setting& s, const Assignment& a, int number, bool lies_as_before) {
   plan::Plan alone = a.plan;
-  if (!lies_as_before) alone.passes = {a.pass(number)};
-  std::string say = plan::how_to_lay(alone, a.pass(number), a.sleeve, s.bed);
+  const bool full = a.job.kind == ledger::JobKind::full;
+  if (!lies_as_before || full) alone.passes = {a.pass(number)};
+  std::string say;
+  if (full && !a.advice.empty()) {
+    say = a.advice;
+  } else if (full && lies_as_before) {
+    say = "Leave the sleeve as it lies.";
+  } else {
+    say = plan::how_to_lay(alone, a.pass(number), a.sleeve, s.bed);
+  }
+  if (full && a.advice.empty() && !lies_as_before) {
+    std::string frames;
+    for (const frames::Frame& f : a.wanted)
+      if (!a.found.count(f.frame)) frames += (frames.empty() ? "" : ", ") + f.frame;
+    say = "Put the sleeve, or the strip alone, on the glass so that these frames lie in the window, whichever way round: " + frames +
+          ". For instance: " + say;
+  }
   if (a.takes_infrared(s))
     say += " The flatbed goes over it twice, the second time by infrared: leave it lying.";
   return say;

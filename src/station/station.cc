@@ -2,7 +2,9 @@
 
 #include <unistd.h>
 
+#include <algorithm>
 #include <boost/asio.hpp>
+#include <cmath>
 #include <cstdio>
 #include <nlohmann/json.hpp>
 #include <set>
@@ -10,9 +12,11 @@
 #include "core/clock.h"
 #include "core/files.h"
 #include "core/text.h"
+#include "plan/windows.h"
 #include "station/events.h"
 #include "station/key.h"
 #include "station/lane.h"
+#include "station/full.h"
 #include "station/pass_note.h"
 #include "station/transition.h"
 
@@ -162,7 +166,8 @@ class Driver {
   void carry_out(const command::AskToPlace& c) {
     said_idle_ = false;
     const Assignment& a = *current_;
-    const bool as_before = lies_ == std::pair{a.job.id, c.pass - 1};
+    const bool as_before = a.job.kind == ledger::JobKind::full ? lies_.first == a.job.id
+                                                               : lies_ == std::pair{a.job.id, c.pass - 1};
     const std::string sentence = how_to_place(setting_, a, c.pass, as_before);
     events_->emit("place", {{"roll", a.job.roll.name},
                             {"job", job_name(a)},
@@ -176,7 +181,116 @@ class Driver {
     key_->arm(true);
   }
 
+  // ---- a look at a sleeve laid anyhow: whose it is, and the windows of the wanted frames
+
+  void look_anyhow(int pass) {
+    stop_bed_ = false;
+    on_storage([this, a = current_, pass, busy = finishing_] {
+      auto due = ledger_.due();
+      if (!due) return give_up(due.error());
+      std::vector<std::string> rolls{a->job.roll.name};
+      for (const ledger::Want& w : *due)
+        if (!busy.count(w.roll) && std::find(rolls.begin(), rolls.end(), w.roll) == rolls.end())
+          rolls.push_back(w.roll);
+      bed_lane_.post([this, a, pass, rolls] {
+        key_->arm(false);
+        const Ppi ppi = anyhow_ppi();
+        auto picture = look_picture(setting_, bed_, ppi, stop_bed_);
+        auto seen = picture ? recognise(setting_, rolls, a->job.roll.name, a->print, *picture)
+                            : Result<Recognised>(fail(picture.error()));
+        on_storage([this, a, pass, seen = std::move(seen)]() mutable {
+          if (!seen) return then([this, e = seen.error()] { look_failed(e); });
+          if (seen->roll.empty()) {
+            return then([this, pass, seen = std::move(*seen)] { not_recognised(pass, seen); });
+          }
+          AssignmentPtr is = a;
+          if (seen->roll != a->job.roll.name) {
+            auto other = full_job_of(seen->roll);
+            if (!other) return then([this, e = other.error()] { look_failed(e); });
+            is = std::move(*other);
+          }
+          auto planned = plan_windows(setting_, *is, *seen);
+          if (!planned) return then([this, e = planned.error()] { look_failed(e); });
+          const int kept = is->kept();
+          if (planned->under > kept)
+            if (auto r = ledger_.job_planned(is->job.id, plan::to_json(is->plan), kept); !r)
+              return give_up(r.error());
+          then([this, is, kept, seen = std::move(*seen), planned = std::move(*planned)] {
+            recognised(is, kept, seen, planned);
+          });
+        });
+      });
+    });
+  }
+  Ppi anyhow_ppi() const {
+    for (const Ppi p : setting_.bed.ppi)
+      if (p.value >= 150) return p;
+    return setting_.bed.ppi.back();
+  }
+  /// On the storage lane: the job of a roll's wanted frames, as find_job would give it.
+  Result<AssignmentPtr> full_job_of(const std::string& roll) {
+    std::vector<std::int64_t> left_out;
+    for (;;) {
+      auto job = ledger_.next_job(left_out);
+      if (!job) return fail(job.error());
+      if (!*job)
+        return fail(Fault::try_again, "frames of " + roll + " are being finished; press the key again in a moment");
+      if ((*job)->roll.name == roll && (*job)->kind == ledger::JobKind::full) {
+        bool planned_now = false;
+        auto prepared = prepare(setting_, **job, planned_now);
+        if (!prepared) return fail(prepared.error());
+        return std::make_shared<Assignment>(std::move(*prepared));
+      }
+      left_out.push_back((*job)->id);
+    }
+  }
+  void look_failed(const Error& error) {
+    if (state_.phase == Phase::looking) pass_failed(error);
+  }
+  void not_recognised(int pass, const Recognised& seen) {
+    if (state_.phase != Phase::looking) return;
+    events_->emit("look", {{"found", false}, {"roll", nullptr}, {"agreeing", seen.agreeing}, {"next", seen.next}, {"covers_needed", false}, {"say", seen.say}});
+    lies_ = {};
+    again(pass, seen.why, seen.say);
+    take(event::LookBad{});
+  }
+  void recognised(const AssignmentPtr& is, int kept, const Recognised& seen, const WindowsPlanned& planned) {
+    if (state_.phase != Phase::looking) return;
+    const auto& m = seen.lay;
+    const plan::Lay lay = plan::lay_of(m);
+    const double tilt = std::remainder((lay.mirrored ? std::atan2(-m.b, -m.a) : std::atan2(m.b, m.a)) * 180 / 3.14159265358979 - lay.turn, 360.0);
+    const bool some = planned.under > kept;
+    events_->emit("look", {{"found", true},
+                           {"roll", seen.roll},
+                           {"lay", {{"turn", lay.turn}, {"mirrored", lay.mirrored}, {"sleeve_to_bed", {m.a, m.b, m.c, m.d, m.e, m.f}}}},
+                           {"off_mm", 0},
+                           {"off_degrees", tilt},
+                           {"covers_needed", planned.cut.empty()},
+                           {"agreeing", seen.agreeing},
+                           {"next", seen.next},
+                           {"frames_seen", seen.frames_seen},
+                           {"frames_same", seen.frames_same},
+                           {"cut", planned.cut},
+                           {"windows", planned.under - kept},
+                           {"seconds", seen.seconds},
+                           {"say", planned.say}});
+    if (is != current_) {
+      person("This is " + seen.roll + ": its frames are made first.");
+      is->key_at = current_->key_at;
+      current_ = is;
+    }
+    if (!some) {
+      again(state_.pass, "none of the wanted frames lies whole in the window", planned.say);
+      return take(event::LookBad{});
+    }
+    person(is->job.roll.name + (lay.mirrored ? ", wrong side up" : "") + ": " + std::to_string(planned.under - kept) +
+           (planned.under - kept == 1 ? " window" : " windows") + " to capture; leave the sleeve lying." + (planned.say.empty() ? "" : " Afterwards: " + planned.say));
+    lies_ = {is->job.id, kept + 1};
+    take(event::LookGood{is->job.id, kept + 1, static_cast<int>(is->plan.passes.size()), planned.under});
+  }
+
   void carry_out(const command::StartLook& c) {
+    if (current_->job.kind == ledger::JobKind::full) return look_anyhow(c.pass);
     const auto ppi = options_.look ? look_ppi(setting_, *current_, c.pass) : std::nullopt;
     if (!ppi) return then_take(event::LookGood{});
     stop_bed_ = false;
@@ -244,8 +358,14 @@ class Driver {
 
   void carry_out(const command::CheckLaps& c) {
     check_lane_.post([this, a = current_, number = c.pass] {
-      auto verdict = check(setting_, *a, number,
-                           [&](const lap::Report& r) { lap_judged(a->job.id, r); });
+      const auto compared = [&](const std::string& event, const Json& members) {
+        Json all = {{"roll", a->job.roll.name}};
+        all.update(members);
+        events_->emit(event, all);
+      };
+      auto verdict = a->job.kind == ledger::JobKind::full
+                         ? check_full(setting_, *a, number, compared)
+                         : check(setting_, *a, number, [&](const lap::Report& r) { lap_judged(a->job.id, r); });
       then([this, verdict] {
         if (state_.phase != Phase::checking) return;
         if (!verdict) return pass_failed(verdict.error());
@@ -262,6 +382,7 @@ class Driver {
     std::vector<fs::path> files{setting_.archive / it->second.file.path};
     if (it->second.infrared) files.push_back(setting_.archive / it->second.infrared->file.path);
     a->passes.erase(it);
+    std::erase_if(a->found, [&](const auto& f) { return f.second.pass == c.pass; });
     std::erase_if(a->laps, [&](const lap::Report& r) { return r.a == c.pass || r.b == c.pass; });
     on_storage([this, id = a->job.id, pass = c.pass, files,
                 why = why_dropped_.empty() ? std::string("asked for again") : why_dropped_] {
@@ -304,7 +425,7 @@ class Driver {
             if (auto r = ledger_.note("converted.outside", said); !r) return r;
           }
           auto r = proof ? ledger_.proof_done(id, products->files, products->frames)
-                         : ledger_.full_done(id, products->files, products->at_full, a->plan.ppi);
+                         : ledger_.full_done(id, products->files, products->at_full, a->plan.ppi, products->checks);
           if (!r) return r;
           if (!proof)
             for (const auto& [number, pass] : a->passes) {  // one that stays goes at the next start

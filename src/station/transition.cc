@@ -33,11 +33,12 @@ class Stepper {
     if (s().keys_ended) return stop(75);  // nobody can press a key any more
     s().phase = Phase::placing;
     s().pass = pass;
+    s().under = 0;
     give(command::AskToPlace{pass});
   }
   void seek() {
     s().job = 0;
-    s().pass = s().of = 0;
+    s().pass = s().of = s().under = 0;
     s().phase = Phase::seeking;
     give(command::FindJob{});
   }
@@ -47,7 +48,7 @@ class Stepper {
     s().background.insert(job);
     give(command::FinishJob{job});
     s().job = 0;
-    s().pass = s().of = 0;
+    s().pass = s().of = s().under = 0;
     if (s().once)
       s().phase = Phase::idle;
     else
@@ -94,9 +95,10 @@ class Stepper {
     if (in(Phase::placing)) return stop(75);
     if (in(Phase::idle) && !s().once) stop(0);
   }
-  void on(const event::LookGood&) {
+  void on(const event::LookGood& e) {
     if (in(Phase::stopping)) return;
     if (!in(Phase::looking)) return refuse();
+    if (e.of > 0) s().job = e.job, s().pass = e.pass, s().of = e.of, s().under = e.under;
     s().phase = Phase::capturing;
     give(command::StartCapture{s().pass});
   }
@@ -119,6 +121,10 @@ class Stepper {
   void on(const event::LapsGood&) {
     if (in(Phase::stopping)) return;
     if (!in(Phase::checking)) return refuse();
+    if (s().pass < s().under) {
+      s().phase = Phase::capturing;
+      return give(command::StartCapture{++s().pass});
+    }
     if (s().pass < s().of) return place(s().pass + 1);
     hand_over();
   }

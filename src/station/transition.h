@@ -4,8 +4,8 @@
 // the background, where they are joined, converted and recorded, while the next sleeve is placed.
 //
 //   seeking --job_found--> placing --key--> looking --look_good--> capturing --captured--> checking
-//   --laps_good--> placing (next pass), or seeking (the job goes to the background). look_bad,
-//   laps_bad and pass_failed go back to placing.
+//   --laps_good--> placing (next pass), capturing (next pass under the same lay), or seeking (the
+//   job goes to the background). look_bad, laps_bad and pass_failed go back to placing.
 //
 // Invariants: every (phase, event) pair that is not in the table is refused by name and changes
 // nothing, except a key, which
@@ -27,6 +27,7 @@ struct State {
   Phase phase = Phase::seeking;
   std::int64_t job = 0;               // at the bed; 0: none
   int pass = 0, of = 0;               // the pass asked for, and how many the job has
+  int under = 0;                      // the last pass that the present lay serves; 0: each has its own
   std::set<std::int64_t> background;  // jobs being joined and converted
   bool once = false;                  // end after one job
   bool keys_ended = false;            // no key can come any more
@@ -46,7 +47,12 @@ struct NoJob {};
 struct NewWork {};  // something was added to the ledger, or time to look again
 struct Key {};
 struct KeysEnded {};  // the key's source is closed
-struct LookGood {};   // also: no look was worth its time
+/// Also: no look was worth its time. With `of`: the look has told how the sleeve lies and so what
+/// the passes are, of this or of another job; those up to `under` need no key.
+struct LookGood {
+  std::int64_t job = 0;
+  int pass = 0, of = 0, under = 0;
+};
 struct LookBad {};
 struct CaptureDone {};
 struct PassFailed {};  // the bed or the disk failed; the pass can be repeated

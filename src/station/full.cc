@@ -1,0 +1,278 @@
+#include "station/full.h"
+
+#include <algorithm>
+#include <cmath>
+#include <nlohmann/json.hpp>
+#include <numeric>
+
+#include "core/clock.h"
+#include "core/files.h"
+#include "lap/recognise.h"
+#include "lap/say.h"
+#include "plan/windows.h"
+
+namespace lapwright::station {
+
+Rect<SleeveSpace> crop_area(const frames::Frame& frame);
+
+namespace {
+
+namespace fs = std::filesystem;
+
+constexpr double print_ppi = 150;
+constexpr int features_a_frame = 10, features_of_look = 700;
+constexpr double inside_mm = 1.5;        // features nearer a frame's edge say nothing of its picture
+constexpr double slides_mm = 3;          // strips in their pockets, between proof and look
+constexpr double window_margin_mm = 2;   // 1.5 mm of film around the frame, and half a millimetre
+constexpr double least_share = 0.6;      // of the frames seen, that must be those of the proof
+constexpr std::uint64_t most_features_bytes = 4 << 20;
+
+Spot<BedSpace> corner_of(const Rect<BedSpace>& w) { return {w.x.mm(), w.y.mm()}; }
+
+bool inside(const std::array<Spot<SleeveSpace>, 4>& corners, double x, double y, double by) {
+  // Clockwise with y down: inside is to the right of every side.
+  for (std::size_t i = 0; i < 4; ++i) {
+    const auto &a = corners[i], &b = corners[(i + 1) % 4];
+    const double length = std::hypot(b.x - a.x, b.y - a.y);
+    if (length <= 0 || ((b.x - a.x) * (y - a.y) - (b.y - a.y) * (x - a.x)) / length < by) return false;
+  }
+  return true;
+}
+
+std::string list_of(const std::vector<std::string>& frames) {
+  std::string out = frames.size() == 1 ? "frame " : "frames ";
+  for (std::size_t i = 0; i < frames.size(); ++i)
+    out += (i == 0 ? "" : i + 1 == frames.size() ? " and " : ", ") + frames[i];
+  return out;
+}
+
+Result<std::vector<frames::Frame>> frames_of(const fs::path& proof) {
+  const fs::path file = proof / "frames.json";
+  const auto text = core::read_file(file);
+  if (!text) return fail(Fault::no_input, file.string() + ": cannot be read; the roll needs its proof before frames at full resolution");
+  auto json = core::parse_json(*text, file.string());
+  if (!json) return fail(json.error());
+  return frames::from_json(*json, file.string());
+}
+
+/// From the file beside the proof, else from the proof's sheet as it is now.
+Result<std::vector<lap::Feature>> known_features(const Setting& s, const std::string& roll, const Print* print) {
+  const fs::path file = ledger::archive::roll_folder(s.archive, roll) / "proof" / features_file;
+  if (const auto text = core::read_file(file, most_features_bytes)) {
+    const auto json = core::parse_json(*text, file.string());
+    if (json && json->is_object() && json->contains("features"))
+      if (auto told = lap::features_from_json((*json)["features"], file.string())) return told;
+  }
+  if (print) {
+    image::MemorySource small(print->small, print->small_ppi);
+    return features_of(small, print->card.origin_mm, print->frames);
+  }
+  auto made = print_of(s, roll);
+  if (!made) return fail(made.error());
+  image::MemorySource small((*made)->small, (*made)->small_ppi);
+  return features_of(small, (*made)->card.origin_mm, (*made)->frames);
+}
+
+}  // namespace
+
+Result<std::shared_ptr<const Print>> print_of(const Setting& s, const std::string& roll) {
+  const fs::path proof = ledger::archive::roll_folder(s.archive, roll) / "proof";
+  auto print = std::make_shared<Print>();
+  const auto text = core::read_file(proof / "sheet.yaml");
+  if (!text) return fail(text.error());
+  auto card = profile::read_card(*text, (proof / "sheet.yaml").string());
+  if (!card) return fail(card.error());
+  print->card = std::move(*card);
+  auto sheet = raw::Reader::open(proof / "sheet.tif");
+  if (!sheet) return fail(sheet.error());
+  print->sheet = std::move(*sheet);
+  print->on_sheet = core::mm_to_pixels<SleeveSpace, PassSpace>(print->card.origin_mm, print->card.ppi);
+  auto frames = frames_of(proof);
+  if (!frames) return fail(frames.error());
+  print->frames = std::move(*frames);
+  const auto factor = std::max<std::int64_t>(1, static_cast<std::int64_t>(print->card.ppi.value / print_ppi));
+  auto small = image::reduced(*print->sheet, 0, 0, print->sheet->width(), print->sheet->height(), factor);
+  if (!small) return fail(small.error());
+  print->small = std::move(*small);
+  print->small_ppi.value = static_cast<std::int32_t>(print->card.ppi.value / factor);
+  print->on_small = core::scaled(print->on_sheet, 1 / static_cast<double>(factor));
+  return std::shared_ptr<const Print>(std::move(print));
+}
+
+Result<std::vector<lap::Feature>> features_of(image::RowSource& sheet, Spot<SleeveSpace> origin,
+                                              const std::vector<frames::Frame>& frames) {
+  const auto o = lap::overview(sheet, lap::features_ppi);
+  if (!o) return fail(o.error());
+  std::vector<lap::Feature> out;
+  std::vector<int> kept(frames.size());
+  for (lap::Feature f : lap::features_of(*o, 100000)) {
+    f.x += origin.x, f.y += origin.y;
+    for (std::size_t i = 0; i < frames.size(); ++i)
+      if (kept[i] < features_a_frame && inside(frames[i].corners, f.x, f.y, inside_mm)) {
+        ++kept[i], out.push_back(f);
+        break;
+      }
+  }
+  return out;
+}
+
+Json features_json(const std::vector<lap::Feature>& features) {
+  return {{"about", "what the pictures show, to know the sleeve again: x and y in sleeve millimetres, a direction, 256 comparisons"},
+          {"ppi", lap::features_ppi},
+          {"features", lap::to_json(features)}};
+}
+
+Result<Recognised> recognise(const Setting& s, const std::vector<std::string>& rolls, const std::string& likely,
+                             std::shared_ptr<const Print> print, const LookPicture& look) {
+  const core::Stopwatch watch;
+  Recognised out;
+  image::MemorySource source(look.picture, look.ppi);
+  const auto o = lap::overview(source, lap::features_ppi);
+  if (!o) return fail(o.error());
+  const auto plain = lap::features_of(*o, features_of_look), mirrored = lap::features_of(*o, features_of_look, true);
+  if (plain.size() < static_cast<std::size_t>(lap::agreeing_enough)) {
+    out.why = "the window shows hardly any picture (" + std::to_string(plain.size()) + " places to know it by)";
+    out.say = "I see hardly any picture in the window: lay the sleeve, or a strip of it, so that its frames lie in the window.";
+    return out;
+  }
+  std::vector<lap::RollFeatures> known;
+  for (const std::string& roll : rolls) {
+    auto features = known_features(s, roll, roll == likely ? print.get() : nullptr);
+    if (features)
+      known.push_back({roll, std::move(*features)});
+    else if (roll == likely)
+      return fail(features.error());  // another roll's proof may be anywhere
+  }
+  const auto found = lap::likenesses(plain, mirrored, known, 4);
+  if (!found.empty()) out.agreeing = found[0].agreeing;
+  if (found.size() > 1) out.next = found[1].agreeing;
+  const auto is = lap::recognised(found);
+  if (!is) {
+    if (found.size() > 1 && found[0].agreeing >= lap::agreeing_enough) {
+      out.why = "the pictures look like those of " + known[found[0].roll].roll + " (" + std::to_string(out.agreeing) + " places) and of " +
+                known[found[1].roll].roll + " (" + std::to_string(out.next) + ")";
+      out.say = "This could be " + known[found[0].roll].roll + " or " + known[found[1].roll].roll +
+                ": lay the sleeve so that more of its frames lie in the window.";
+    } else {
+      out.why = "no roll that has frames to be made shows these pictures (" + std::to_string(out.agreeing) + " of " +
+                std::to_string(plain.size()) + " places agree at most)";
+      out.say = "This looks like no sleeve that frames are wanted of: check which it is, and lay it so that its frames lie in the window.";
+    }
+    return out;
+  }
+  const std::string roll = known[is->roll].roll;
+  if (roll != likely || !print) {
+    auto other = print_of(s, roll);
+    if (!other) return fail(other.error());
+    print = std::move(*other);
+  }
+  // Every frame in view speaks: the same picture as on the proof, and where exactly.
+  const Spot<BedSpace> at = corner_of(look.window);
+  out.lay = is->lay;
+  out.lay.e += at.x, out.lay.f += at.y;
+  const auto on_look = core::compose(core::mm_to_pixels<BedSpace, PassSpace>(at, look.ppi), out.lay);
+  image::MemorySource small(print->small, print->small_ppi);
+  for (const frames::Frame& f : print->frames) {
+    const bool in_view = std::all_of(f.corners.begin(), f.corners.end(), [&](const auto& c) {
+      const auto p = on_look(c);
+      return p.x >= 0 && p.y >= 0 && p.x <= static_cast<double>(look.picture.width()) && p.y <= static_cast<double>(look.picture.height());
+    });
+    if (!in_view) continue;
+    const auto same = lap::same_picture({&small, print->on_small}, {&source, on_look}, f.corners, slides_mm, false);
+    if (!same) return fail(same.error());
+    if (!same->told) continue;
+    ++out.frames_seen;
+    if (!same->same()) continue;
+    ++out.frames_same;
+    out.beside[f.frame] = same->off;
+  }
+  out.seconds = watch.seconds();
+  if (out.frames_same == 0 || out.frames_same < least_share * out.frames_seen) {
+    out.why = "it looks like " + roll + ", but of " + std::to_string(out.frames_seen) + " frames seen " + std::to_string(out.frames_same) + " show what its proof shows";
+    out.say = "I am not sure that this is " + roll + ": lay it flat, with whole frames in the window.";
+    return out;
+  }
+  // A frame that shows nothing to tell by lies as its neighbours on the strip do.
+  for (const frames::Frame& f : print->frames) {
+    if (out.beside.count(f.frame)) continue;
+    Spot<SleeveSpace> sum{};
+    int n = 0;
+    for (const frames::Frame& g : print->frames)
+      if (const auto it = out.beside.find(g.frame); g.strip == f.strip && it != out.beside.end())
+        sum.x += it->second.x, sum.y += it->second.y, ++n;
+    if (n > 0) out.beside[f.frame] = {sum.x / n, sum.y / n};
+  }
+  out.roll = roll, out.print = std::move(print);
+  return out;
+}
+
+Result<WindowsPlanned> plan_windows(const Setting& s, Assignment& a, const Recognised& seen) {
+  WindowsPlanned out;
+  out.under = a.kept();
+  a.print = seen.print;
+  std::vector<const frames::Frame*> open;
+  std::vector<Rect<BedSpace>> areas;
+  for (const frames::Frame& f : a.wanted) {
+    if (a.found.count(f.frame)) continue;
+    const auto it = seen.beside.find(f.frame);
+    const Spot<SleeveSpace> off = it == seen.beside.end() ? Spot<SleeveSpace>{} : it->second;
+    double l = 1e300, t = 1e300, r = -1e300, b = -1e300;
+    for (const auto& c : f.corners) {
+      const auto p = seen.lay({c.x + off.x, c.y + off.y});
+      l = std::min(l, p.x), r = std::max(r, p.x), t = std::min(t, p.y), b = std::max(b, p.y);
+    }
+    const auto um = [](double mm) { return Micrometres::from_mm(mm); };
+    areas.push_back({um(l), um(t), um(r - l), um(b - t)});
+    open.push_back(&f);
+  }
+  const auto windows = plan::windows_for(areas, Micrometres::from_mm(window_margin_mm), s.bed, a.plan.ppi);
+  plan::Plan plan = a.plan;
+  plan.passes.resize(static_cast<std::size_t>(out.under));
+  plan.laps.clear();
+  for (const auto& group : windows.groups)
+    plan.passes.push_back(plan::pass_of(group.shown, plan::lay_of(seen.lay), a.sleeve, s.bed, plan.ppi));
+  std::array<double, 2> move{};
+  plan::Options later;
+  later.margin = Micrometres{5000};
+  for (const auto& cut : windows.cut) {
+    const frames::Frame& f = *open[static_cast<std::size_t>(cut.area)];
+    if (cut.too_large)
+      return fail(Fault::bad_data, "frame " + f.frame + " of " + a.job.roll.name + " is larger than what one pass shows at " + std::to_string(plan.ppi.value) +
+                                       " ppi as it lies; lay it another way round, or ask for it at a lower --ppi");
+    if (out.cut.empty()) move = cut.move_mm;
+    out.cut.push_back(f.frame);
+    later.wanted.push_back(crop_area(f));
+  }
+  const int under = static_cast<int>(plan.passes.size());
+  if (!out.cut.empty()) {
+    const std::string way = lap::way(move);
+    out.say = "Slide the sleeve " + (way.empty() ? std::string("so that it lies whole in the window") : way) + ", for " + list_of(out.cut) +
+              ": past the window's edge as it lies.";
+  }
+  a.advice = out.say;
+  if (under == out.under) return out;  // nothing to capture: the plan stays
+  if (!later.wanted.empty()) {
+    auto rest = plan::make_plan(a.sleeve, s.bed, plan.ppi, later);
+    if (!rest) return fail(rest.error());
+    for (plan::Pass& p : rest->passes) plan.passes.push_back(std::move(p));
+  }
+  plan.totals = {};
+  plan.needed = {};
+  for (std::size_t i = 0; i < plan.passes.size(); ++i) {
+    plan::Pass& p = plan.passes[i];
+    p.number = static_cast<int>(i) + 1;
+    plan.totals.bytes += p.bytes, plan.totals.seconds += p.seconds;
+    plan.needed = plan.needed.hull(p.covers);
+  }
+  plan.totals.passes = static_cast<int>(plan.passes.size());
+  for (const frames::Frame& f : a.wanted) {
+    const auto area = crop_area(f);
+    plan.totals.joined_bytes += to_pixels(area.width, plan.ppi).value * to_pixels(area.height, plan.ppi).value * core::bytes_per_pixel;
+  }
+  a.plan = std::move(plan);
+  a.plan_mark = ledger::plan_mark(plan::to_json(a.plan));
+  out.under = under;
+  return out;
+}
+
+}  // namespace lapwright::station
