@@ -91,7 +91,8 @@ struct Axis {
   }
 };
 
-/// Patches around the places that agree, the sharpest first but from all over the picture.
+/// Patches around the places that agree, the sharpest first but from all over the picture. `cells` are b's,
+/// looked for in a: what is sharp in infrared is so in visible light, too, and not the other way round.
 std::vector<Site> sites_of(const Cells& cells, const Overview& a, const Overview& b,
                            const image::RowSource& pa, const image::RowSource& pb) {
   std::vector<Cell> found;
@@ -112,16 +113,16 @@ std::vector<Site> sites_of(const Cells& cells, const Overview& a, const Overview
     for (std::size_t j = i; j < std::min(found.size(), i + step); ++j)
       if (found[j].stiff_x + found[j].stiff_y > best->stiff_x + best->stiff_y) best = &found[j];
     Site s;
-    s.a = {std::llround(best->a.x * fa) - side / 2, std::llround(best->a.y * fa) - side / 2, side,
+    s.a = {std::llround((best->a.x + dx) * fa) - side / 2, std::llround((best->a.y + dy) * fa) - side / 2, side,
            side};
-    s.b = {std::llround((best->a.x + dx) * fb) - side / 2 - margin,
-           std::llround((best->a.y + dy) * fb) - side / 2 - margin, side + 2 * margin,
+    s.b = {std::llround(best->a.x * fb) - side / 2 - margin,
+           std::llround(best->a.y * fb) - side / 2 - margin, side + 2 * margin,
            side + 2 * margin};
     if (s.a.x < 0 || s.a.y < 0 || s.a.x + side > pa.width() || s.a.y + side > pa.height() ||
         s.b.x < 0 || s.b.y < 0 || s.b.x + s.b.width > pb.width() ||
         s.b.y + s.b.height > pb.height())
       continue;
-    s.expected = {1, 0, 0, 1, dx * fb, dy * fb};
+    s.expected = {1, 0, 0, 1, -dx * fb, -dy * fb};
     out.push_back(s);
   }
   return out;
@@ -135,7 +136,7 @@ Result<std::optional<SameLay>> same_lay(image::RowSource& a, image::RowSource& b
   if (!ob) return fail(ob.error());
   if (oa->factor != ob->factor) return std::optional<SameLay>();
   const Cells cells = compare_cells(
-      *oa, *ob, [](Spot<PassSpace> p) { return p; }, most_mm, false);
+      *ob, *oa, [](Spot<PassSpace> p) { return p; }, most_mm, false);
   const std::vector<Site> sites = sites_of(cells, *oa, *ob, a, b);
   std::vector<Box> in_a, in_b;
   for (const Site& s : sites) in_a.push_back(s.a), in_b.push_back(s.b);

@@ -24,6 +24,7 @@ constexpr int features_a_frame = 10, features_of_look = 700;
 constexpr double inside_mm = 1.5;        // features nearer a frame's edge say nothing of its picture
 constexpr double slides_mm = 3;          // strips in their pockets, between proof and look
 constexpr double window_margin_mm = 2;   // 1.5 mm of film around the frame, and half a millimetre
+constexpr double infrared_margin_mm = 7; // holes and edges of the film, by which an infrared picture is measured
 constexpr double least_share = 0.6;      // of the frames seen, that must be those of the proof
 constexpr std::uint64_t most_features_bytes = 4 << 20;
 
@@ -225,7 +226,8 @@ Result<WindowsPlanned> plan_windows(const Setting& s, Assignment& a, const Recog
     areas.push_back({um(l), um(t), um(r - l), um(b - t)});
     open.push_back(&f);
   }
-  const auto windows = plan::windows_for(areas, Micrometres::from_mm(window_margin_mm), s.bed, a.plan.ppi);
+  const double margin = a.takes_infrared(s) ? infrared_margin_mm : window_margin_mm;
+  const auto windows = plan::windows_for(areas, Micrometres::from_mm(margin), s.bed, a.plan.ppi);
   plan::Plan plan = a.plan;
   plan.passes.resize(static_cast<std::size_t>(out.under));
   plan.laps.clear();

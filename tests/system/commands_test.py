@@ -244,7 +244,7 @@ order = ["ready", "place", "key", "captured", "joined", "converted", "frames", "
 assert [names.index(n) for n in order] == sorted(names.index(n) for n in order), names
 proof = archive / "rolls/test-1/proof"
 assert {p.name for p in proof.iterdir()} == {"pass-1.tif", "pass-2.tif", "plan.json", "sheet.tif", "sheet.yaml", "proof.tif", "proof.jpg", "proof.pdf",
-                                             "proof.xmp", "frames.json"}
+                                             "proof.xmp", "frames.json", "features.json"}
 made_by = valid(json.loads((proof / "plan.json").read_text()), "plan")
 station_frames = valid(json.loads((proof / "frames.json").read_text()), "frames")
 assert len(station_frames["frames"]) == third.of("frames")[0]["count"] == 36
@@ -380,7 +380,7 @@ refused(78, r"config\.yaml:1: .*convert", "roll", "list", env=configured("conver
 full = play(6, ppi=PPI)
 assert full.code == 0 and full.of("done")[0]["job"] == "full" and full.of("place")[0]["job"] == "full", full.events[-2:]
 kept = {p.name for p in (archive / "rolls/test-1/full").iterdir()}
-assert kept == {f"frame-{n}.{kind}" for n in ("03", "27", "28") for kind in ("tif", "yaml")}, kept
+assert kept == {f"frame-{n}.{kind}" for n in ("03", "27", "28") for kind in ("tif", "yaml", "jpg")}, kept
 assert abs(Picture(archive / "rolls/test-1/full/frame-03.tif").width - 39 / 25.4 * 300) < 12  # a frame of 36 mm and the film around it
 assert result("want", "want", "test-1", "--frames", "3")["already_at_full"] == ["3"]
 
