@@ -209,14 +209,15 @@ class Driver {
             if (!other) return then([this, e = other.error()] { look_failed(e); });
             is = std::move(*other);
           }
+          const double off = off_plan(*is, seen->lay);
           auto planned = plan_windows(setting_, *is, *seen);
           if (!planned) return then([this, e = planned.error()] { look_failed(e); });
           const int kept = is->kept();
           if (planned->under > kept)
             if (auto r = ledger_.job_planned(is->job.id, plan::to_json(is->plan), kept); !r)
               return give_up(r.error());
-          then([this, is, kept, seen = std::move(*seen), planned = std::move(*planned)] {
-            recognised(is, kept, seen, planned);
+          then([this, is, kept, off, seen = std::move(*seen), planned = std::move(*planned)] {
+            recognised(is, kept, off, seen, planned);
           });
         });
       });
@@ -249,12 +250,28 @@ class Driver {
   }
   void not_recognised(int pass, const Recognised& seen) {
     if (state_.phase != Phase::looking) return;
-    events_->emit("look", {{"found", false}, {"roll", nullptr}, {"agreeing", seen.agreeing}, {"next", seen.next}, {"covers_needed", false}, {"say", seen.say}});
+    const auto& m = current_->pass(pass).lay.sleeve_to_bed;  // not measured: as planned
+    events_->emit("look", {{"found", false},
+                           {"roll", nullptr},
+                           {"lay", {{"sleeve_to_bed", {m.a, m.b, m.c, m.d, m.e, m.f}}}},
+                           {"off_mm", 0},
+                           {"off_degrees", 0},
+                           {"covers_needed", false},
+                           {"agreeing", seen.agreeing},
+                           {"next", seen.next},
+                           {"say", seen.say}});
     lies_ = {};
     again(pass, seen.why, seen.say);
     take(event::LookBad{});
   }
-  void recognised(const AssignmentPtr& is, int kept, const Recognised& seen, const WindowsPlanned& planned) {
+  /// How far the sleeve's middle lies from where the drawing of the next pass has it, mm.
+  static double off_plan(const Assignment& a, const Affine<SleeveSpace, BedSpace>& lay) {
+    const int next = std::min(a.kept() + 1, static_cast<int>(a.plan.passes.size()));
+    const Spot<SleeveSpace> middle = Rect<SleeveSpace>{{0}, {0}, a.sleeve.page.width, a.sleeve.page.height}.centre_mm();
+    const auto is = lay(middle), drawn = a.pass(next).lay.sleeve_to_bed(middle);
+    return std::hypot(is.x - drawn.x, is.y - drawn.y);
+  }
+  void recognised(const AssignmentPtr& is, int kept, double off, const Recognised& seen, const WindowsPlanned& planned) {
     if (state_.phase != Phase::looking) return;
     const auto& m = seen.lay;
     const plan::Lay lay = plan::lay_of(m);
@@ -263,7 +280,7 @@ class Driver {
     events_->emit("look", {{"found", true},
                            {"roll", seen.roll},
                            {"lay", {{"turn", lay.turn}, {"mirrored", lay.mirrored}, {"sleeve_to_bed", {m.a, m.b, m.c, m.d, m.e, m.f}}}},
-                           {"off_mm", 0},
+                           {"off_mm", off},
                            {"off_degrees", tilt},
                            {"covers_needed", planned.cut.empty()},
                            {"agreeing", seen.agreeing},

@@ -98,6 +98,11 @@ TEST_F(LedgerTest, KilledAtAnyMomentItGoesOnAtThePassWhereItWas) {
   job = next();
   ASSERT_EQ(job.captured.size(), 1u) << "a pass whose file is not whole is made again";
   EXPECT_EQ(job.captured[0].pass, 2);
+  ASSERT_TRUE(open().pass_captured(id, 1, put("r", "proof/pass-1.tif", "one more"), {}));
+  ASSERT_TRUE(open().job_planned(id, {{"v", 3}}, 1));
+  job = next();
+  ASSERT_EQ(job.captured.size(), 1u) << "the new plan has the first pass as it was";
+  EXPECT_EQ(job.captured[0].pass, 1);
   ASSERT_TRUE(open().job_planned(id, {{"v", 2}}));
   job = next();
   EXPECT_TRUE(job.captured.empty()) << "another plan, other passes";

@@ -48,6 +48,41 @@ TEST(Transition, TheWholeRoadOfTwoPasses) {
   EXPECT_EQ(s.phase, Phase::placing);
 }
 
+TEST(Transition, SeveralWindowsUnderOneLayNeedOneKey) {
+  State s;
+  const auto go = [&](const Event& e) {
+    Step step = transition(s, e);
+    EXPECT_EQ(step.refused, "") << name(e);
+    s = step.state;
+    return step;
+  };
+  go(event::JobFound{7, 2, 0});
+  go(event::Key{});
+  // The look says: it is another roll's sleeve, two windows, and a third pass for what lies outside.
+  EXPECT_TRUE(gives<command::StartCapture>(go(event::LookGood{9, 1, 3, 2})));
+  EXPECT_EQ(s.job, 9);
+  go(event::CaptureDone{});
+  const Step next = go(event::LapsGood{});
+  ASSERT_TRUE(gives<command::StartCapture>(next));
+  EXPECT_FALSE(gives<command::AskToPlace>(next));
+  EXPECT_EQ(std::get<command::StartCapture>(next.commands[0]).pass, 2);
+  go(event::CaptureDone{});
+  EXPECT_TRUE(gives<command::AskToPlace>(go(event::LapsGood{})));
+  EXPECT_EQ(s.pass, 3);
+  // After a failure the sleeve may have been touched: the key, and a look, first.
+  go(event::Key{});
+  go(event::LookGood{9, 3, 4, 4});
+  go(event::PassFailed{});
+  EXPECT_EQ(s.phase, Phase::placing);
+  EXPECT_EQ(s.under, 0);
+  go(event::Key{});
+  go(event::LookGood{9, 3, 3, 3});
+  go(event::CaptureDone{});
+  const Step last = go(event::LapsGood{});
+  EXPECT_TRUE(gives<command::FinishJob>(last));
+  EXPECT_EQ(s.background, std::set<std::int64_t>{9});
+}
+
 TEST(Transition, ABadLapAsksForThatPassAloneAndDropsIt) {
   const Step step = transition(in(Phase::checking, 2), event::LapsBad{2});
   ASSERT_EQ(step.commands.size(), 2u);
