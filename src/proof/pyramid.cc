@@ -10,6 +10,7 @@
 #include <future>
 
 #include "proof/jpeg.h"
+#include "image/exif.h"
 #include "proof/tone.h"
 
 namespace lapwright::proof {
@@ -251,6 +252,18 @@ Result<> Pyramid::keep(Level& l, std::vector<Tile> tiles) {
 Result<> Pyramid::finish() {
   TIFF* t = file_->handle();
   if (auto r = take_tiles(levels_[0]); !r) return r;
+  // Exif's directory behind the tiles, libtiff's own behind that.
+  if (!words_.date_time.empty()) {
+    const auto end = TIFFGetSeekProc(t)(TIFFClientdata(t), 0, SEEK_END);
+    const std::uint64_t at = (end + 1) / 2 * 2;
+    const auto exif = image::exif_directory(at, TIFFIsBigTIFF(t) != 0, words_.date_time,
+                                            image::unique_id({words_.document, words_.page, words_.date_time, words_.description}));
+    if (TIFFGetSeekProc(t)(TIFFClientdata(t), at, SEEK_SET) != at ||
+        TIFFGetWriteProc(t)(TIFFClientdata(t), const_cast<unsigned char*>(exif.data()), static_cast<tmsize_t>(exif.size())) !=
+            static_cast<tmsize_t>(exif.size()) ||
+        !TIFFSetField(t, TIFFTAG_EXIFIFD, at))
+      return file_->failed();
+  }
   if (!TIFFWriteDirectory(t)) return file_->failed();
   for (std::size_t i = 1; i < levels_.size(); ++i) {
     Level& l = levels_[i];

@@ -9,6 +9,7 @@
 
 #include "core/clock.h"
 #include "core/files.h"
+#include "image/exif.h"
 #include "raw/layout.h"
 #include "raw/tiff.h"
 
@@ -215,7 +216,13 @@ class TiffWriter : public Writer {
       if (auto r = put_strip(strip_.data(), strip_.size()); !r) return fail(r.error());
     target_.picture_is_whole();
     if (!note.empty()) description_ += "; " + note;
+    // Exif's directory right behind the picture, libtiff's own behind that.
+    const std::uint64_t exif_at = target_.size();
+    const auto exif = image::exif_directory(exif_at, layout_.big, date_time_, unique_);
+    target_.seek(static_cast<toff_t>(exif_at), SEEK_SET);
     const bool ok =
+        target_.write(exif.data(), static_cast<tmsize_t>(exif.size())) == static_cast<tmsize_t>(exif.size()) &&
+        TIFFSetField(tiff_, TIFFTAG_EXIFIFD, exif_at) != 0 &&
         TIFFSetField(tiff_, TIFFTAG_IMAGEDESCRIPTION, description_.c_str()) != 0 &&
         TIFFSetField(tiff_, TIFFTAG_IMAGELENGTH, static_cast<std::uint32_t>(rows_)) != 0 &&
         TIFFWriteDirectory(tiff_) != 0;
@@ -229,6 +236,8 @@ class TiffWriter : public Writer {
  private:
   bool set_tags(Ppi ppi, const Tags& tags) {
     const auto icc = linear_icc_profile();
+    date_time_ = tags.date_time.empty() ? tiff_time() : tags.date_time;
+    unique_ = image::unique_id({tags.make, tags.model, tags.roll, tags.page, date_time_, std::to_string(width_), std::to_string(ppi.value)});
     if (!tags.note.empty()) description_ += "; " + tags.note;
     const auto text = [&](std::uint32_t tag, const std::string& s) { return s.empty() || TIFFSetField(tiff_, tag, s.c_str()) != 0; };
     const auto number = [&](std::uint32_t tag, int value) { return TIFFSetField(tiff_, tag, value) != 0; };
@@ -252,13 +261,14 @@ class TiffWriter : public Writer {
            text(TIFFTAG_SOFTWARE, "lapwright") && text(TIFFTAG_DOCUMENTNAME, tags.roll) &&
            text(TIFFTAG_PAGENAME, tags.page) && text(TIFFTAG_MAKE, tags.make) &&
            text(TIFFTAG_MODEL, tags.model) &&
-           text(TIFFTAG_DATETIME, tags.date_time.empty() ? tiff_time() : tags.date_time);
+           text(TIFFTAG_DATETIME, date_time_);
   }
 
-  /// libtiff puts the directory right behind the picture, and its offset into the last 4 (BigTIFF: 8) bytes of the header.
+  /// libtiff puts its directory behind what there is: the picture and Exif's directory; its offset into the last 4 (BigTIFF: 8) bytes of the header.
   void predict_header() {
     std::vector<unsigned char> header = target_.header();
-    const std::uint64_t directory = layout_.header_bytes() + layout_.row_bytes * static_cast<std::uint64_t>(height_);
+    const std::uint64_t picture_ends = layout_.header_bytes() + layout_.row_bytes * static_cast<std::uint64_t>(height_);
+    const std::uint64_t directory = picture_ends + image::exif_directory(picture_ends, layout_.big, date_time_, unique_).size();
     if (layout_.big) {
       std::memcpy(header.data() + 8, &directory, 8);
     } else {
@@ -309,6 +319,7 @@ class TiffWriter : public Writer {
   TIFF* tiff_ = nullptr;
   std::uint32_t next_strip_ = 0;
   std::vector<std::uint16_t> strip_;
+  std::string date_time_, unique_;
   std::string description_ = "scanner-linear, not colour managed", message_;
 };
 

@@ -19,8 +19,8 @@ int main(int argc, char** argv) {
   std::vector<int> ppi;
   std::vector<std::string> slid;
   std::string only;
-  app.add_option("section", sections, "register, join, resample, capture, density, proof, frames (all when none is named)")
-      ->check(CLI::IsMember({"register", "join", "resample", "capture", "density", "proof", "frames"}));
+  app.add_option("section", sections, "register, join, resample, capture, density, proof, frames, recognise (all when none is named)")
+      ->check(CLI::IsMember({"register", "join", "resample", "capture", "density", "proof", "frames", "recognise"}));
   app.add_option("--ppi", ppi, "resolutions (default 300 600 1200 2400)")
       ->check(CLI::Range(100, 4800));
   app.add_flag("--quick", quick, "300 and 600 ppi only");
@@ -97,6 +97,7 @@ int main(int argc, char** argv) {
   if (wanted("density")) densities(setting, figures);
   if (wanted("proof")) proofing(setting, figures);
   if (wanted("frames")) framing(setting, figures);
+  if (wanted("recognise")) recognising(setting, figures);
   if (!setting.keep) std::filesystem::remove_all(setting.folder, error);
   figures.print();
   return 0;

@@ -22,7 +22,7 @@ struct Setting {
   bool with_peers = true;
   bool keep = false;
   unsigned seed = 1;
-  int pages = 6;  // of each kind, for framing()
+  int pages = 6;  // of each kind, for framing(); fifty looks of each for recognising()
 };
 
 void registration(const Setting& setting, Figures& figures);
@@ -35,6 +35,8 @@ void capturing(const Setting& setting, Figures& figures);
 void densities(const Setting& setting, Figures& figures);
 /// Frames found against where they are, kind by kind.
 void framing(const Setting& setting, Figures& figures);
+/// Whose sleeve a quick look shows, among a thousand rolls.
+void recognising(const Setting& setting, Figures& figures);
 
 /// A linear sheet to its proof, libvips beside it.
 void proofing(const Setting& setting, Figures& figures);

@@ -330,9 +330,10 @@ TEST_F(Proof, SaysOfItselfWhatItIs) {
   ASSERT_TRUE(make_one(positive));
   std::vector<std::string> tags{"exiv2", "-Pkt"};
   for (const char* tag : {"DocumentName", "PageName", "Make", "Model", "DateTime", "Software"}) tags.insert(tags.end(), {"-K", std::string("Exif.Image.") + tag});
+  for (const char* tag : {"DateTimeDigitized", "ImageUniqueID"}) tags.insert(tags.end(), {"-K", std::string("Exif.Photo.") + tag});
   tags.push_back(folder / "proof.tif");
   const std::string tif = output(tags) + output({"exiv2", "-PXkt", folder / "proof.tif"});
-  for (const char* word : {"Exif.Image.DocumentName", "2026-081", "Exif.Image.PageName", "Exif.Image.Make", "Invented", "bed <8 & 10>", "2026:11:25 00:00:00",
+  for (const char* word : {"Exif.Image.DocumentName", "2026-081", "Exif.Image.PageName", "Exif.Image.Make", "Invented", "bed <8 & 10>", "2026:11:25 00:00:00", "Exif.Photo.DateTimeDigitized", "Exif.Photo.ImageUniqueID",
                            "lapwright", "Xmp.dc.identifier", "Xmp.dc.source", "Xmp.dc.date", "quay & <ferry> \xc3\xa5", "ImageRegion"})
     EXPECT_NE(tif.find(word), std::string::npos) << word << " in " << tif;
   const std::string said = output({"exiv2", "-PXkt", folder / "proof.xmp"});

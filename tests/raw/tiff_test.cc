@@ -82,7 +82,10 @@ struct Plain {
   explicit Plain(const fs::path& path) : bytes(bytes_of(path)) {
     EXPECT_EQ(bytes.substr(0, 2), "II");
     big = at(2, 2) == 43;
-    std::uint64_t ifd = big ? at(8, 8) : at(4, 4);
+    directory(big ? at(8, 8) : at(4, 4));
+    if (numbers.count(34665)) directory(one(34665));  // Exif's
+  }
+  void directory(std::uint64_t ifd) {
     const std::uint64_t count = at(ifd, big ? 8 : 2);
     ifd += big ? 8 : 2;
     const int word = big ? 8 : 4;
@@ -91,7 +94,7 @@ struct Plain {
       const int tag = static_cast<int>(at(ifd, 2)), type = static_cast<int>(at(ifd + 2, 2));
       EXPECT_GT(static_cast<std::uint64_t>(tag), before) << "tags ascend (TIFF 6.0 section 2)";
       before = static_cast<std::uint64_t>(tag);
-      static const std::map<int, int> sizes{{1, 1}, {2, 1}, {3, 2}, {4, 4}, {5, 8}, {7, 1}, {16, 8}};
+      static const std::map<int, int> sizes{{1, 1}, {2, 1}, {3, 2}, {4, 4}, {5, 8}, {7, 1}, {13, 4}, {16, 8}, {18, 8}};
       const int size = sizes.at(type);
       const std::uint64_t n = at(ifd + 4, word);
       const std::uint64_t total = n * static_cast<std::uint64_t>(size);
@@ -156,6 +159,16 @@ TEST(Writer, IsReadBackByAnotherReaderAndTheSumIsThatOfTheFile) {
     EXPECT_STREQ(tiff.blobs.at(285).c_str(), "pass 1");
     EXPECT_STREQ(tiff.blobs.at(305).c_str(), "lapwright");
     EXPECT_STREQ(tiff.blobs.at(306).c_str(), "2026:01:02 03:04:05");
+    // CIPA DC-008, Exif 2.32: version, digitised when, in which zone, a name of 128 bits.
+    EXPECT_EQ(tiff.blobs.at(0x9000), "0232");
+    EXPECT_STREQ(tiff.blobs.at(0x9004).c_str(), "2026:01:02 03:04:05");
+    EXPECT_STREQ(tiff.blobs.at(0x9012).c_str(), "+00:00");
+    EXPECT_EQ(tiff.blobs.at(0xA420).size(), 33u);
+    if (!c.big) {  // Debian's exiv2 cannot open BigTIFF
+      const std::string said = output_of("exiv2 -Pkt -g Exif.Photo " + path.string());
+      for (const char* word : {"Exif.Photo.DateTimeDigitized", "2026:01:02 03:04:05", "Exif.Photo.OffsetTimeDigitized", "+00:00", "Exif.Photo.ImageUniqueID"})
+        EXPECT_NE(said.find(word), std::string::npos) << word << " in " << said;
+    }
     const auto icc = linear_icc_profile();
     EXPECT_EQ(tiff.blobs.at(34675), std::string(icc.begin(), icc.end()));
     const std::uint64_t strips = (tiff.one(257) + tiff.one(278) - 1) / tiff.one(278);
