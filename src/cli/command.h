@@ -62,6 +62,7 @@ void add_convert(CLI::App& app, Common& common, Run& run);
 void add_frames(CLI::App& app, Common& common, Run& run);
 void add_stock(CLI::App& app, Common& common, Run& run);
 void add_review(CLI::App& app, Common& common, Run& run);
+void add_marks(CLI::App& app, Common& common, Run& run);
 void add_ledger(CLI::App& app, Common& common, Run& run);
 void add_archive(CLI::App& app, Common& common, Run& run);
 

@@ -84,6 +84,7 @@ int main(int argc, char** argv) {
   add_frames(app, common, run);
   add_stock(app, common, run);
   add_review(app, common, run);
+  add_marks(app, common, run);
   add_ledger(app, common, run);
   add_archive(app, common, run);
   tell_common(app);

@@ -30,4 +30,7 @@ std::string table(const std::vector<std::string>& header,
 /// The date of an RFC 3339 time.
 inline std::string day(const std::string& at) { return at.substr(0, 10); }
 
+/// Frames of the roll whose verdict is select.
+Result<std::vector<std::string>> selects_of(const Common& common, const std::string& roll);
+
 }  // namespace lapwright::cli

@@ -27,6 +27,7 @@ Result<int> review(const Common& common, const std::string& address) {
     say("Open this address in a browser on this machine. Ctrl-C ends it; every mark is on the "
         "disk.");
   };
+  hooks.paper = common.config.paper;
   hooks.log = [](const std::string& line) { say("lapwright review: " + line); };
   return review::run(*archive, std::move(*ledger), *listen, hooks);
 }
@@ -49,7 +50,8 @@ void add_review(CLI::App& app, Common& common, Run& run) {
       "the page's own list of keys can\n"
       "be changed. What is marked is kept in rolls/NAME/marks.json, W3C Web Annotations under an "
       "IIIF Presentation 3.0 manifest;\n"
-      "verdicts are also facts of the ledger. It may run beside a station.\n"
+      "verdicts are also facts of the ledger. Chosen frames can be asked for at full resolution there, and the list of what was\n"
+      "said and the marked sheet on paper be taken away; `lapwright marks` does the same. It may run beside a station.\n"
       "Prints the address once it listens. --json: {url}\n"
       "Example: lapwright review --listen 127.0.0.1:8080");
   command->callback(

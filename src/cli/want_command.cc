@@ -16,7 +16,16 @@ struct Arguments {
 };
 
 Result<int> want(const Common& common, const Arguments& args) {
-  const auto frames = parse_frame_list(args.frames);
+  Result<std::vector<std::string>> frames = std::vector<std::string>();
+  if (args.frames == "selects") {
+    const auto selects = selects_of(common, args.roll);
+    if (!selects) return fail(selects.error());
+    if (selects->empty())
+      return fail(Fault::bad_data, "roll " + args.roll + ": no frame is a select yet; choose on the page of `lapwright review`, or name the frames");
+    frames = *selects;
+  } else {
+    frames = parse_frame_list(args.frames);
+  }
   if (!frames) return fail(frames.error());
   auto ledger = open_existing(common);
   if (!ledger) return fail(ledger.error());
@@ -59,7 +68,7 @@ void add_want(CLI::App& app, Common& common, Run& run) {
   const auto args = std::make_shared<Arguments>();
   command->add_option("ROLL", args->roll, "Name of the roll")->required();
   command
-      ->add_option("--frames", args->frames, "Frames as numbered on the proof: 7,12-14,20A, or all")
+      ->add_option("--frames", args->frames, "Frames as numbered on the proof: 7,12-14,20A; all; or selects, those chosen on the page")
       ->required()
       ->type_name("LIST");
   command

@@ -275,6 +275,14 @@ Result<Bitmap> decode_jpeg(const std::vector<unsigned char>& jpeg, std::int64_t 
   return out;
 }
 
+Result<JpegSays> jpeg_says(const std::vector<unsigned char>& jpeg) {
+  Reading in;
+  if (!in.begin(jpeg)) return in.refused();
+  JpegSays says{in.info.image_width, in.info.image_height, {}};
+  if (in.info.saw_JFIF_marker && in.info.density_unit == 1) says.ppi.value = in.info.X_density;
+  return says;
+}
+
 Result<std::vector<unsigned char>> encode_jpeg(const Bitmap& picture, int quality) {
   Writing out;
   const bool ok = guarded(out.failure, [&] {

@@ -55,6 +55,12 @@ struct Bitmap {
 /// A picture of at most `most` pixels a side; bad_data otherwise, and when it is not a JPEG of three
 /// components.
 Result<Bitmap> decode_jpeg(const std::vector<unsigned char>& jpeg, std::int64_t most);
+/// What a JPEG says of itself; `ppi` 0 where it tells none.
+struct JpegSays {
+  std::int64_t width = 0, height = 0;
+  Ppi ppi;
+};
+Result<JpegSays> jpeg_says(const std::vector<unsigned char>& jpeg);
 Result<std::vector<unsigned char>> encode_jpeg(const Bitmap& picture, int quality);
 /// The top left `width` x `height` pixels, by leaving out blocks.
 Result<std::vector<unsigned char>> cut_jpeg(const std::vector<unsigned char>& jpeg,

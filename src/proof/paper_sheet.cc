@@ -98,7 +98,8 @@ void lap_marks(cairo_t* cairo, const Pages& pages, std::size_t n) {
 
 Result<> write_pdf(const std::filesystem::path& path, const PrintedJpeg& jpeg,
                    const std::vector<frames::Frame>& frames, const Caption& caption,
-                   const About& about, const std::optional<PageSize>& paper) {
+                   const About& about, const std::optional<PageSize>& paper,
+                   const Marked& marked) {
   const double sheet_width = static_cast<double>(jpeg.width) * jpeg.mm_per_pixel;
   const double sheet_height = static_cast<double>(jpeg.sheet_height) * jpeg.mm_per_pixel;
   const Pages pages = pages_for(sheet_width, sheet_height, paper);
@@ -139,9 +140,26 @@ Result<> write_pdf(const std::filesystem::path& path, const PrintedJpeg& jpeg,
                              CAIRO_FILTER_NEAREST);  // else /Interpolate, which PDF/A refuses
     cairo_paint(cairo);
     cairo_restore(cairo);
+    if (marked.marks.any()) {
+      cairo_save(cairo);
+      cairo_rectangle(cairo, 0, 0, part.width, part.height - rim);
+      cairo_clip(cairo);
+      cairo_translate(cairo, -part.x - marked.origin.x, -part.y - marked.origin.y);
+      draw_marks(cairo, marked.marks, frames);
+      cairo_restore(cairo);
+    }
     if (several) lap_marks(cairo, pages, n);
     cairo_translate(cairo, (part.width - pages.title_width) / 2, part.height + gap);
     title.draw(cairo, on_white_paper(), "print at 100 %, not fitted to the page");
+    cairo_restore(cairo);
+    cairo_show_page(cairo);
+  }
+  if (marked.marks.words()) {
+    constexpr double air = 15;
+    cairo_save(cairo);
+    cairo_scale(cairo, points, points);
+    cairo_translate(cairo, air, air);
+    draw_words(cairo, marked.marks, caption.roll, pages.page.width - 2 * air, pages.page.height - 2 * air);
     cairo_restore(cairo);
     cairo_show_page(cairo);
   }

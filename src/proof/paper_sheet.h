@@ -9,6 +9,7 @@
 #include <string>
 
 #include "core/result.h"
+#include "proof/paper_marks.h"
 #include "proof/proof.h"
 #include "proof/title_block.h"
 #include "proof/xmp.h"
@@ -41,8 +42,15 @@ constexpr double page_lap = 10;
 /// one page that holds it.
 Pages pages_for(double sheet_width, double sheet_height, const std::optional<PageSize>& paper);
 
+/// What was marked on the sheet whose first pixel lies at `origin`.
+struct Marked {
+  PaperMarks marks;
+  Spot<SleeveSpace> origin;
+};
+
 Result<> write_pdf(const std::filesystem::path& path, const PrintedJpeg& jpeg,
                    const std::vector<frames::Frame>& frames, const Caption& caption,
-                   const About& about, const std::optional<PageSize>& paper);
+                   const About& about, const std::optional<PageSize>& paper,
+                   const Marked& marked = {});
 
 }  // namespace lapwright::proof

@@ -53,15 +53,13 @@ std::string tiff_day(std::string day) {
 }
 
 About about_of(const Caption& caption, const std::vector<frames::Frame>& frames,
-               Spot<SleeveSpace> origin, const image::RowSource& positive) {
+               Spot<SleeveSpace> origin, double width, double height) {
   About about;
   about.title = "Contact sheet " + caption.roll, about.identifier = caption.roll;
   for (const std::string& part :
        {caption.stock, caption.shot.empty() ? "" : "shot " + caption.shot, caption.note})
     if (!part.empty()) about.description += (about.description.empty() ? "" : "; ") + part;
   about.created = caption.made, about.sheet = caption.sheet;
-  const double width = static_cast<double>(positive.width()) * positive.ppi().mm_per_pixel(),
-               height = static_cast<double>(positive.height()) * positive.ppi().mm_per_pixel();
   for (const frames::Frame& f : frames) {
     Region r{f.frame, {}};
     for (std::size_t i = 0; i < 4; ++i)
@@ -144,7 +142,9 @@ Result<Made> make(image::RowSource& positive, Spot<SleeveSpace> origin,
             {folder / "proof.pdf", ""},
             {folder / "proof.xmp", ""},
             {}};
-  const About about = about_of(caption, frames, origin, positive);
+  const double pixel = positive.ppi().mm_per_pixel();
+  const About about = about_of(caption, frames, origin, static_cast<double>(positive.width()) * pixel,
+                               static_cast<double>(positive.height()) * pixel);
   const auto icc = density::srgb_icc_profile();
   const TitleBlock title(caption, frames,
                          static_cast<double>(positive.width()) * positive.ppi().mm_per_pixel());
@@ -211,6 +211,24 @@ Result<Made> make(image::RowSource& positive, Spot<SleeveSpace> origin,
     file->sha256 = *sum;
   }
   return made;
+}
+
+Result<> print_marked(const fs::path& jpeg, double width, double height, Spot<SleeveSpace> origin,
+                      const std::vector<frames::Frame>& frames, const Caption& caption,
+                      const PaperMarks& marks, const std::optional<PageSize>& paper,
+                      const fs::path& pdf) {
+  auto bytes = core::read_file(jpeg, std::uint64_t{1} << 30);
+  if (!bytes) return fail(bytes.error());
+  const auto says = jpeg_says({bytes->begin(), bytes->end()});
+  if (!says) return fail(says.error().fault, jpeg.string() + ": " + says.error().text);
+  const double pixel = says->ppi.value > 0 ? says->ppi.mm_per_pixel() : 0;
+  const auto sheet = pixel > 0 ? std::llround(height / pixel) : 0;
+  if (pixel <= 0 || std::abs(static_cast<double>(says->width) - width / pixel) > 2 || sheet < 1 || sheet > says->height)
+    return fail(Fault::bad_data, jpeg.string() + ": " + std::to_string(says->width) + " x " + std::to_string(says->height) +
+                                     " pixels at " + std::to_string(says->ppi.value) + " ppi is not the proof of a sheet of " +
+                                     std::to_string(std::lround(width)) + " x " + std::to_string(std::lround(height)) + " mm");
+  const PrintedJpeg printed{std::move(*bytes), says->width, says->height, sheet, pixel};
+  return write_pdf(pdf, printed, frames, caption, about_of(caption, frames, origin, width, height), paper, {marks, origin});
 }
 
 }  // namespace lapwright::proof

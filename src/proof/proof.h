@@ -55,6 +55,14 @@ Result<Made> make(image::RowSource& positive, Spot<SleeveSpace> origin,
                   const Caption& caption, const std::filesystem::path& folder,
                   const std::atomic<bool>& stop, const Options& options = {});
 
+/// Prints a proof again, from its proof.jpg, with what was marked on it: 1:1, as proof.pdf is, and a
+/// page of verdicts and notes. `width`, `height`: of the sheet, mm. bad_data when the JPEG is not this sheet's.
+struct PaperMarks;
+Result<> print_marked(const std::filesystem::path& jpeg, double width, double height,
+                      Spot<SleeveSpace> origin, const std::vector<frames::Frame>& frames,
+                      const Caption& caption, const PaperMarks& marks,
+                      const std::optional<PageSize>& paper, const std::filesystem::path& pdf);
+
 /// `lapwright convert`: a plain picture of the positive, by extension: .tif (16 or 8 bit), .jpg.
 Result<> write_picture(image::RowSource& positive, const std::filesystem::path& file, int bits);
 

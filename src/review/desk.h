@@ -43,6 +43,9 @@ class Desk {
   /// The tiles of the picture with this id, kept open for a while.
   Result<std::shared_ptr<const proof::Tiles>> tiles(const std::string& image_id);
   Marks& marks(const std::string& roll);
+  /// What the ledger knows of the roll.
+  Result<ledger::RollState> state(const std::string& roll) { return ledger_.state(roll); }
+  Result<> want(const std::string& roll, const std::vector<std::string>& frames) { return ledger_.want(roll, frames, {}); }
   Result<> set_verdict(const Sheet& sheet, const frames::Frame& frame, const std::string& verdict);
 
  private:

@@ -43,7 +43,9 @@ Result<int> run(const std::filesystem::path& archive, ledger::Ledger ledger, con
   Door door;
   door.hosts = loopback_hosts((*server)->port());
   Desk desk(archive, std::move(ledger));
-  Site site(desk, door, hooks.log);
+  std::optional<proof::PageSize> paper;
+  if (hooks.paper) paper = {(*hooks.paper)[0], (*hooks.paper)[1]};
+  Site site(desk, door, hooks.log, paper);
   const std::string host = listen.address == "::1" ? "[::1]" : listen.address;
   hooks.ready(door.scheme + "://" + host + ":" + std::to_string((*server)->port()) + "/");
   const int signal = (*server)->run([&](const Request& request) { return site.answer(request); });

@@ -4,8 +4,10 @@
 // usage (the address, a build without the page), unavailable (the port), those of the ledger.
 #pragma once
 
+#include <array>
 #include <filesystem>
 #include <functional>
+#include <optional>
 #include <string>
 
 #include "core/result.h"
@@ -26,6 +28,7 @@ Result<Listen> read_listen(const std::string& text);
 struct Hooks {
   std::function<void(const std::string& url)> ready;
   std::function<void(const std::string& line)> log;
+  std::optional<std::array<double, 2>> paper{};  // mm, that marked sheets are printed on
 };
 /// Returns the exit code: 0 when it was told to end, 130 after Ctrl-C.
 Result<int> run(const std::filesystem::path& archive, ledger::Ledger ledger, const Listen& listen,

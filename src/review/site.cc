@@ -1,11 +1,14 @@
 #include "review/site.h"
 
+#include <stdlib.h>
+
 #include <algorithm>
 #include <nlohmann/json.hpp>
 
 #include "core/files.h"
 #include "core/text.h"
 #include "review/page_files.h"
+#include "review/selects.h"
 
 namespace lapwright::review {
 namespace {
@@ -245,6 +248,12 @@ Reply Site::look(const Path& path) {
     return json_reply({{"rolls", rolls}, {"waiting", waiting}, {"cautions", cautions}});
   }
   if (path.size() == 2 && path[1] == "selects") return selects();
+  if (path.size() == 2 && path[1] == "marks.csv") {
+    const auto frames = chosen(desk_);
+    if (!frames) return failed(frames.error());
+    return download(to_csv(*frames), "text/csv; charset=utf-8", "marks.csv");
+  }
+  if (path.size() == 4 && path[1] == "rolls" && path[3] == "marked.pdf") return marked(path[2]);
   if (path.size() != 3 || path[1] != "rolls") return not_found();
   const auto sheet = desk_.sheet(path[2]);
   if (!sheet) return failed(sheet.error());
@@ -262,6 +271,43 @@ Reply Site::look(const Path& path) {
   return json_reply(out);
 }
 
+Reply Site::download(std::string bytes, const std::string& type, const std::string& name) {
+  Reply r;
+  r.set("Content-Type", type);
+  r.set("Content-Disposition", "attachment; filename=\"" + name + "\"");
+  r.set("Cache-Control", "no-store");
+  r.body = std::move(bytes);
+  return r;
+}
+
+Reply Site::marked(const std::string& roll) {
+  std::string pattern = (std::filesystem::temp_directory_path() / "lapwright-marked-XXXXXX").string();
+  if (!::mkdtemp(pattern.data())) return failed({Fault::cannot_create, pattern + ": cannot be made"});
+  const std::filesystem::path folder = pattern;
+  const auto made = print_marked(desk_, roll, paper_, folder / "marked.pdf");
+  auto bytes = made ? core::read_file(folder / "marked.pdf", std::uint64_t{256} << 20) : Result<std::string>(fail(made.error()));
+  std::error_code ignored;
+  std::filesystem::remove_all(folder, ignored);
+  if (!bytes) return failed(bytes.error());
+  return download(std::move(*bytes), "application/pdf", "marked.pdf");
+}
+
+Reply Site::want(const iiif::Sheet& about, const Json& body) {
+  const auto list = body.is_object() ? body.find("frames") : body.end();
+  std::vector<std::string> frames;
+  if (body.is_object() && list != body.end() && list->is_array())
+    for (const Json& f : *list)
+      if (f.is_string()) frames.push_back(f.get<std::string>());
+  if (frames.empty() || frames.size() != list->size() || frames.size() > 1000) return refusal(422, "frames: a list of this roll's frames is right");
+  for (const std::string& f : frames)
+    if (std::none_of(about.frames.begin(), about.frames.end(), [&](const frames::Frame& x) { return x.frame == f; }))
+      return refusal(422, "frames: roll " + about.roll + " has no frame " + core::one_line(f, 20));
+  if (auto r = desk_.want(about.roll, frames); !r) return failed(r.error());
+  const auto state = desk_.state(about.roll);
+  if (!state) return failed(state.error());
+  return json_reply({{"due", state->due}, {"at_full", state->at_full}});
+}
+
 Reply Site::selects() {
   const auto shelf = desk_.shelf();
   if (!shelf) return failed(shelf.error());
@@ -270,6 +316,9 @@ Reply Site::selects() {
     const iiif::Sheet& about = s->about;
     const auto marks = desk_.marks(about.roll).state(false);
     if (!marks) return failed(marks.error());
+    const auto state = desk_.state(about.roll);
+    if (!state) return failed(state.error());
+    const auto in = [](const std::vector<std::string>& names, const std::string& f) { return std::find(names.begin(), names.end(), f) != names.end(); };
     for (Json& f : frames_json(about, *marks)) {
       if (f["verdict"] != "select" && f["verdict"] != "alt") continue;
       f.erase("corners");
@@ -281,6 +330,7 @@ Reply Site::selects() {
       const auto frame = std::find_if(about.frames.begin(), about.frames.end(),
                                       [&](const auto& x) { return x.frame == f["frame"]; });
       one["region"] = iiif::frame_fragment(about, *frame);
+      one["at_full"] = in(state->at_full, frame->frame), one["due"] = in(state->due, frame->frame);
       list.push_back(std::move(one));
     }
   }
@@ -288,7 +338,7 @@ Reply Site::selects() {
 }
 
 Reply Site::change(const Request& request, const Path& path) {
-  if (!path.begins({"api", "rolls"}) || path.size() < 5) return not_found();
+  if (!path.begins({"api", "rolls"}) || path.size() < 4) return not_found();
   const auto sheet = desk_.sheet(path[2]);
   if (!sheet) return failed(sheet.error());
   const iiif::Sheet& about = (*sheet)->about;
@@ -299,6 +349,7 @@ Reply Site::change(const Request& request, const Path& path) {
     if (!read) return refusal(400, "a change is one JSON document");
     body = std::move(*read);
   }
+  if (path.size() == 4) return path[3] == "wants" && request.method == "PUT" ? want(about, body) : not_found();
   if (path.size() == 5 && path[3] == "ink") {
     if (request.method == "DELETE") {
       const auto gone = marks.remove(path[4]);

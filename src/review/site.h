@@ -8,6 +8,7 @@
 #include <functional>
 #include <string>
 
+#include "proof/proof.h"
 #include "review/desk.h"
 #include "review/guard.h"
 #include "review/message.h"
@@ -17,8 +18,9 @@ namespace lapwright::review {
 class Site {
  public:
   using Log = std::function<void(const std::string& line)>;
-  Site(Desk& desk, Door door, Log log)
-      : desk_(desk), door_(std::move(door)), log_(std::move(log)) {}
+  /// `paper`: that marked sheets are printed on; none: pages that hold them.
+  Site(Desk& desk, Door door, Log log, std::optional<proof::PageSize> paper = {})
+      : desk_(desk), door_(std::move(door)), log_(std::move(log)), paper_(paper) {}
   Reply answer(const Request& request);
 
  private:
@@ -30,6 +32,9 @@ class Site {
   Reply look(const Path& path);
   Reply change(const Request& request, const Path& path);
   Reply selects();
+  Reply marked(const std::string& roll);
+  Reply want(const iiif::Sheet& about, const Json& body);
+  static Reply download(std::string bytes, const std::string& type, const std::string& name);
   Reply failed(const Error& error);
   /// `what` and a number under which the log tells of the error.
   std::string caution(const std::string& what, const Error& error);
@@ -37,6 +42,7 @@ class Site {
   Desk& desk_;
   Door door_;
   Log log_;
+  std::optional<proof::PageSize> paper_;
   int faults_ = 0;
 };
 

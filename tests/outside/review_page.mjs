@@ -259,6 +259,10 @@ try {
   await page.keyboard.press('w');
   await page.locator('.chosen li').first().waitFor();
   await until('their pictures come', () => page.evaluate(() => [...document.querySelectorAll('.chosen img')].every((i) => i.complete && i.naturalWidth > 100)));
+  const asking = page.getByRole('button', { name: /^Ask for 2 selects at full resolution$/ });
+  check('the selects can be asked for at full resolution', await asking.isVisible());
+  await asking.click();
+  await until('and then wait to be made', async () => (await page.locator('.chosen li').allTextContents()).every((t) => t.includes('waits to be made at full')) && !(await page.locator('.chosen .tools button').isVisible()));
   await shot('8-chosen');
   await accessible('the chosen frames');
   await page.locator('.chosen li a').first().click();

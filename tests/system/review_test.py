@@ -2,9 +2,12 @@
 """The review page in a real browser, on a roll that the station proofed: review_test.py BUILD
 
 The browser's part is tests/outside/review_page.mjs (playwright-core and axe-core as pinned in tests/outside, Debian's Chromium)."""
+import csv
+import io
 import json
 import os
 import pathlib
+import re
 import shutil
 import signal
 import sqlite3
@@ -85,11 +88,51 @@ with sqlite3.connect(f"file:{practice.archive}/ledger.sqlite?mode=ro", uri=True)
 assert "verdict.set" in kinds and "verdict.cleared" in kinds, kinds
 practice.ledger_holds()
 
+chosen = [f["frame"] for f in json.loads(subprocess.run([practice.program, "marks", "list", roll, "--json"], env=practice.env, check=True, capture_output=True).stdout)["frames"]
+          if f["verdict"] == "select"]
+due = json.loads(subprocess.run([practice.program, "ledger", "due", "--json"], env=practice.env, check=True, capture_output=True).stdout)["full"]
+# Two were selects when they were asked for; one was judged otherwise afterwards.
+assert len(chosen) == 1 and [d["roll"] for d in due] == [roll] and len(due[0]["frames"]) == 2 and set(chosen) < set(due[0]["frames"]), (chosen, due)
 server, url = start()  # and is there again
 try:
+    # The table of what was said, and the marked sheet on paper: poppler reads it.
+    status, table = get(url + "api/marks.csv")
+    rows = list(csv.DictReader(io.StringIO(table.decode())))
+    assert status == 200 and [r["frame"] for r in rows if r["verdict"] == "select"] == chosen and any(r["note"] for r in rows), table
+    assert all(r["due"] == "yes" for r in rows if r["verdict"] == "select")
+    status, pdf = get(url + "api/rolls/harbour%201/marked.pdf")
+    assert status == 200 and pdf.startswith(b"%PDF"), (status, pdf[:20])
+    (practice.work / "marked.pdf").write_bytes(pdf)
+    assert get(url + "api/rolls/no-such/marked.pdf")[0] == 404
     known = json.loads(get(url + "api/rolls/harbour%201")[1])
     assert len(known["ink"]) == 3 and any(f["note"] for f in known["frames"]) and any(f["crop"] for f in known["frames"])
 finally:
     server.send_signal(signal.SIGTERM)
     assert server.wait(20) == 0
+
+# On paper: the sheet as it was and the marks as lines, 1:1 beside proof.pdf, and a page of what was said.
+def pages(pdf):
+    return int(re.search(r"Pages:\s+(\d+)", subprocess.run(["pdfinfo", pdf], check=True, capture_output=True, text=True).stdout).group(1))
+
+
+def drawn(pdf, name):
+    subprocess.run(["pdftoppm", "-r", "100", "-f", "1", "-l", "1", "-singlefile", pdf, practice.work / name], check=True)
+    head, size, most, pixels = (practice.work / f"{name}.ppm").read_bytes().split(b"\n", 3)
+    return tuple(map(int, size.split())), pixels
+
+
+subprocess.run([practice.program, "marks", "print", roll, practice.work / "again.pdf"], env=practice.env, check=True)
+plain, marked = practice.archive / "rolls" / roll / "proof" / "proof.pdf", practice.work / "marked.pdf"
+assert pages(marked) == pages(plain) + 1 == pages(practice.work / "again.pdf")
+(size, before), (same_size, after) = drawn(plain, "plain"), drawn(marked, "marked")
+assert size == same_size
+reds = sum(1 for i in range(0, len(after), 3) if before[i:i + 3] != after[i:i + 3] and after[i] > 140 and after[i] > after[i + 1] + 70 and after[i] > after[i + 2] + 70)
+print("marked sheet:", reds, "pixels of red wax at 100 ppi")
+assert reds > 600
+said = subprocess.run(["pdftotext", "-layout", marked, "-"], check=True, capture_output=True, text=True).stdout
+assert all(re.search(rf"^\s*{f}\s+select\b", said, re.M) for f in chosen), said
+subprocess.run([practice.program, "marks", "export", practice.work / "marks.json"], env=practice.env, check=True)
+assert [f["frame"] for f in json.loads((practice.work / "marks.json").read_text())["frames"] if f["verdict"] == "select"] == chosen
+asked = subprocess.run([practice.program, "want", roll, "--frames", "selects", "--json"], env=practice.env, check=True, capture_output=True)
+assert json.loads(asked.stdout)["asked"] == chosen
 print("the page, its marks and the ledger agree")

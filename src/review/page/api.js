@@ -7,6 +7,14 @@ export async function ask(path) {
   return body;
 }
 
+/// A change that must be answered now, and is not kept when it cannot.
+export async function change(method, path, body) {
+  const reply = await fetch(path, { method, headers: { 'Content-Type': 'application/json', 'Lapwright-Change': '1' }, body: JSON.stringify(body) });
+  const said = await reply.json().catch(() => ({}));
+  if (!reply.ok) throw new Error(said.say || `the station answered ${reply.status}`);
+  return said;
+}
+
 const database = new Promise((resolve) => {
   let request;
   try {

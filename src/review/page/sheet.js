@@ -104,7 +104,8 @@ class SheetView {
       make('div', { class: 'row' }, button('Whole sheet', () => this.pane.showAll()), button('Frame', () => this.frame && this.pane.show(frameBox(this.frame))),
         button('Grain', () => this.toGrain())),
       make('div', { class: 'row' }, button('Nearer', () => this.pane.zoom(1.6)), button('Farther', () => this.pane.zoom(1 / 1.6)),
-        button('Without marks', () => this.act('bare')), button('Beside another', () => this.beside())));
+        button('Without marks', () => this.act('bare')), button('Beside another', () => this.beside())),
+      make('h2', { text: 'Paper' }), make('p', {}, make('a', { href: `/api/rolls/${r.address}/marked.pdf`, download: '', text: 'The marked sheet at 1:1' })));
     if (!r.frames.length) this.slip.insertBefore(make('p', { text: 'No frames were found on this sheet; ink still works.' }), this.pick.parentElement);
     this.showState();
   }

@@ -1,6 +1,6 @@
 // The table with the proofs on it, and the chosen frames of all rolls.
-import { ask } from './api.js';
-import { counted, make } from './parts.js';
+import { ask, change } from './api.js';
+import { counted, make, tell } from './parts.js';
 
 export async function openShelf(main) {
   document.title = 'The table';
@@ -29,7 +29,28 @@ export async function openChosen(main) {
   const alts = make('input', { type: 'checkbox' });
   const list = make('ul', {});
   const title = make('h1', {});
+  const full = make('button', { type: 'button' });
+  const toMake = () => selects.filter((s) => s.verdict === 'select' && !s.at_full && !s.due);
+  full.onclick = async () => {
+    const rolls = new Map();
+    for (const s of toMake()) rolls.set(s.address, [...(rolls.get(s.address) || []), s]);
+    full.disabled = true;
+    try {
+      for (const [address, frames] of rolls) {
+        await change('PUT', `/api/rolls/${address}/wants`, { frames: frames.map((s) => s.frame) });
+        for (const s of frames) s.due = true;
+      }
+      tell('They wait for the station: put the sleeve on the glass, whichever way round, and press the key.');
+    } catch (error) {
+      tell(`Not asked for: ${error.message}`);
+    }
+    draw();
+  };
   const draw = () => {
+    const open = toMake().length;
+    full.hidden = open === 0;
+    full.disabled = false;
+    full.textContent = `Ask for ${counted(open, 'select')} at full resolution`;
     const shown = selects.filter((s) => s.verdict === 'select' || alts.checked);
     title.textContent = shown.length ? counted(shown.length, 'chosen frame') : 'No frame is chosen yet';
     list.replaceChildren(...shown.map((s) => {
@@ -38,11 +59,11 @@ export async function openChosen(main) {
       return make('li', {}, make('a', { href: `#/roll/${s.address}/${encodeURIComponent(s.frame)}` },
         make('div', { class: 'print' }, make('img', { src: `${s.image}/${x},${y},${w},${h}/${Math.max(1, Math.round(w * k))},${Math.max(1, Math.round(h * k))}/0/default.jpg`, alt: '', loading: 'lazy' })),
         make('div', { class: 'label' }, make('b', { text: `${s.roll}, frame ${s.frame}` }),
-          make('span', { text: s.verdict + (s.crop ? ', with a crop line' : '') }), s.note ? make('span', { text: s.note }) : null)));
+          make('span', { text: s.verdict + (s.crop ? ', with a crop line' : '') + (s.at_full ? ', at full' : s.due ? ', waits to be made at full' : '') }), s.note ? make('span', { text: s.note }) : null)));
     }));
   };
   alts.onchange = draw;
   draw();
-  main.replaceChildren(make('div', { class: 'chosen' }, title, make('label', { class: 'switch' }, alts, ' Show alts too'), list));
+  main.replaceChildren(make('div', { class: 'chosen' }, title, make('div', { class: 'tools' }, make('label', { class: 'switch' }, alts, ' Show alts too'), full, make('a', { href: '/api/marks.csv', download: '', text: 'Take the list away as a table' })), list));
   return {};
 }
