@@ -81,6 +81,14 @@ Result<> flush_folder(const fs::path& folder) {
   return {};
 }
 
+Result<fs::path> temporary_folder() {
+  std::error_code trouble;
+  std::string folder = (fs::temp_directory_path(trouble) / "lapwright-XXXXXX").string();
+  if (trouble || !::mkdtemp(folder.data()))
+    return fail(Fault::cannot_create, folder + ": no temporary folder can be made there");
+  return fs::path(folder);
+}
+
 Result<> make_folder(const fs::path& folder) {
   std::error_code ignored;
   if (folder.empty() || fs::is_directory(folder, ignored)) return {};

@@ -77,6 +77,8 @@ class NewFile {
   std::filesystem::path partial_, final_;
 };
 
+/// A new folder of its own in the system's temporary folder.
+Result<std::filesystem::path> temporary_folder();
 /// Makes a folder and its missing parents, each flushed into its own parent.
 Result<> make_folder(const std::filesystem::path& folder);
 Result<> flush_folder(const std::filesystem::path& folder);

@@ -3,7 +3,6 @@
 #include <algorithm>
 #include <bit>
 #include <cmath>
-#include <nlohmann/json.hpp>
 #include <random>
 
 namespace lapwright::lap {
@@ -167,47 +166,6 @@ int differing(const Feature& a, const Feature& b) {
   int n = 0;
   for (std::size_t i = 0; i < 4; ++i) n += std::popcount(a.bits[i] ^ b.bits[i]);
   return n;
-}
-
-Json to_json(const std::vector<Feature>& features) {
-  Json list = Json::array();
-  for (const Feature& f : features) {
-    std::string hex;
-    for (const std::uint64_t word : f.bits)
-      for (int shift = 60; shift >= 0; shift -= 4)
-        hex += "0123456789abcdef"[word >> shift & 15U];
-    const auto rounded = [](double v, double to) { return std::round(v * to) / to; };
-    list.push_back({rounded(f.x, 100), rounded(f.y, 100),
-                    rounded(static_cast<double>(f.direction), 1000), hex});
-  }
-  return list;
-}
-
-Result<std::vector<Feature>> features_from_json(const Json& json, const std::string& source) {
-  const auto bad = [&](std::size_t n) {
-    return fail(Fault::bad_data, source + ": feature " + std::to_string(n) +
-                                     " is not [x, y, direction, 64 hexadecimal digits]");
-  };
-  if (!json.is_array()) return bad(0);
-  std::vector<Feature> out;
-  for (const Json& item : json) {
-    if (!item.is_array() || item.size() != 4 || !item[0].is_number() || !item[1].is_number() ||
-        !item[2].is_number() || !item[3].is_string())
-      return bad(out.size());
-    const auto& hex = item[3].get_ref<const std::string&>();
-    if (hex.size() != 64) return bad(out.size());
-    Feature f;
-    f.x = item[0].get<double>(), f.y = item[1].get<double>(),
-    f.direction = item[2].get<float>();
-    for (std::size_t i = 0; i < 64; ++i) {
-      const char c = hex[i];
-      const int digit = c >= '0' && c <= '9' ? c - '0' : c >= 'a' && c <= 'f' ? c - 'a' + 10 : -1;
-      if (digit < 0) return bad(out.size());
-      f.bits[i / 16] = f.bits[i / 16] << 4 | static_cast<std::uint64_t>(digit);
-    }
-    out.push_back(f);
-  }
-  return out;
 }
 
 }  // namespace lapwright::lap

@@ -6,17 +6,14 @@
 // turned into that direction (after Calonder et al., 2010, and Rublee et al., 2011).
 // Invariants: where the film shows no clear structure there is none; one place is found from any
 // turn; brightness and contrast do not matter. Units: millimetres of the picture (or of the sleeve
-// once placed), radians from x to y. Thread: values, pure. Errors: none; bad_data from reading.
+// once placed), radians from x to y. Thread: values, pure. Errors: none.
 #pragma once
 
 #include <array>
 #include <cstdint>
-#include <string>
 #include <vector>
 
 #include "core/geometry.h"
-#include "core/json.h"
-#include "core/result.h"
 #include "lap/overview.h"
 
 namespace lapwright::lap {
@@ -37,9 +34,5 @@ std::vector<Feature> features_of(const Overview& picture, int most, bool mirrore
 
 /// How many of the 256 comparisons differ.
 int differing(const Feature& a, const Feature& b);
-
-/// For a file that tells a roll by its pictures: sleeve millimetres, bits as 64 hexadecimal digits.
-Json to_json(const std::vector<Feature>& features);
-Result<std::vector<Feature>> features_from_json(const Json& json, const std::string& source);
 
 }  // namespace lapwright::lap

@@ -119,7 +119,8 @@ void draw_words(cairo_t* cairo, const PaperMarks& marks, const std::string& roll
   std::size_t left = 0;
   for (const PaperMarks::Said& s : marks.frames) {
     if (s.verdict.empty() && s.note.empty()) continue;
-    const double tall = std::max(5.0, paragraph(cairo, 0, 0, width - 44, 3.4, false, s.note, false) + 1.4);
+    const double note = s.note.empty() ? 0 : paragraph(cairo, 0, 0, width - 44, 3.4, false, s.note, false);
+    const double tall = std::max(5.0, note + 1.4);
     if (left > 0 || y + tall > height - 7) {
       ++left;
       continue;

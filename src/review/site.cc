@@ -1,7 +1,5 @@
 #include "review/site.h"
 
-#include <stdlib.h>
-
 #include <algorithm>
 #include <nlohmann/json.hpp>
 
@@ -281,13 +279,12 @@ Reply Site::download(std::string bytes, const std::string& type, const std::stri
 }
 
 Reply Site::marked(const std::string& roll) {
-  std::string pattern = (std::filesystem::temp_directory_path() / "lapwright-marked-XXXXXX").string();
-  if (!::mkdtemp(pattern.data())) return failed({Fault::cannot_create, pattern + ": cannot be made"});
-  const std::filesystem::path folder = pattern;
-  const auto made = print_marked(desk_, roll, paper_, folder / "marked.pdf");
-  auto bytes = made ? core::read_file(folder / "marked.pdf", std::uint64_t{256} << 20) : Result<std::string>(fail(made.error()));
+  const auto folder = core::temporary_folder();
+  if (!folder) return failed(folder.error());
+  const auto made = print_marked(desk_, roll, paper_, *folder / "marked.pdf");
+  auto bytes = made ? core::read_file(*folder / "marked.pdf", std::uint64_t{256} << 20) : Result<std::string>(fail(made.error()));
   std::error_code ignored;
-  std::filesystem::remove_all(folder, ignored);
+  std::filesystem::remove_all(*folder, ignored);
   if (!bytes) return failed(bytes.error());
   return download(std::move(*bytes), "application/pdf", "marked.pdf");
 }

@@ -56,13 +56,27 @@ Result<std::vector<frames::Frame>> frames_of(const fs::path& proof) {
   return frames::from_json(*json, file.string());
 }
 
+Json features_list(const std::vector<lap::Feature>& features) {
+  Json list = Json::array();
+  for (const lap::Feature& f : features) {
+    std::string hex;
+    for (const std::uint64_t word : f.bits)
+      for (int shift = 60; shift >= 0; shift -= 4)
+        hex += "0123456789abcdef"[word >> shift & 15U];
+    const auto rounded = [](double v, double to) { return std::round(v * to) / to; };
+    list.push_back({rounded(f.x, 100), rounded(f.y, 100),
+                    rounded(static_cast<double>(f.direction), 1000), hex});
+  }
+  return list;
+}
+
 /// From the file beside the proof, else from the proof's sheet as it is now.
 Result<std::vector<lap::Feature>> known_features(const Setting& s, const std::string& roll, const Print* print) {
   const fs::path file = ledger::archive::roll_folder(s.archive, roll) / "proof" / features_file;
   if (const auto text = core::read_file(file, most_features_bytes)) {
     const auto json = core::parse_json(*text, file.string());
-    if (json && json->is_object() && json->contains("features"))
-      if (auto told = lap::features_from_json((*json)["features"], file.string())) return told;
+    if (json)
+      if (auto told = features_from_json(*json, file.string())) return told;
   }
   if (print) {
     image::MemorySource small(print->small, print->small_ppi);
@@ -120,7 +134,35 @@ Result<std::vector<lap::Feature>> features_of(image::RowSource& sheet, Spot<Slee
 Json features_json(const std::vector<lap::Feature>& features) {
   return {{"about", "what the pictures show, to know the sleeve again: x and y in sleeve millimetres, a direction, 256 comparisons"},
           {"ppi", lap::features_ppi},
-          {"features", lap::to_json(features)}};
+          {"features", features_list(features)}};
+}
+
+Result<std::vector<lap::Feature>> features_from_json(const Json& json, const std::string& source) {
+  const auto bad = [&](std::size_t n) {
+    return fail(Fault::bad_data, source + ": feature " + std::to_string(n) +
+                                     " is not [x, y, direction, 64 hexadecimal digits]");
+  };
+  const auto list = json.is_object() ? json.find("features") : json.end();
+  if (!json.is_object() || list == json.end() || !list->is_array()) return fail(Fault::bad_data, source + ": features: a list is right");
+  std::vector<lap::Feature> out;
+  for (const Json& item : *list) {
+    if (!item.is_array() || item.size() != 4 || !item[0].is_number() || !item[1].is_number() ||
+        !item[2].is_number() || !item[3].is_string())
+      return bad(out.size());
+    const auto& hex = item[3].get_ref<const std::string&>();
+    if (hex.size() != 64) return bad(out.size());
+    lap::Feature f;
+    f.x = item[0].get<double>(), f.y = item[1].get<double>(),
+    f.direction = item[2].get<float>();
+    for (std::size_t i = 0; i < 64; ++i) {
+      const char c = hex[i];
+      const int digit = c >= '0' && c <= '9' ? c - '0' : c >= 'a' && c <= 'f' ? c - 'a' + 10 : -1;
+      if (digit < 0) return bad(out.size());
+      f.bits[i / 16] = f.bits[i / 16] << 4 | static_cast<std::uint64_t>(digit);
+    }
+    out.push_back(f);
+  }
+  return out;
 }
 
 Result<Recognised> recognise(const Setting& s, const std::vector<std::string>& rolls, const std::string& likely,

@@ -32,7 +32,9 @@ Result<std::shared_ptr<const Print>> print_of(const Setting& setting, const std:
 Result<std::vector<lap::Feature>> features_of(image::RowSource& sheet, Spot<SleeveSpace> origin,
                                               const std::vector<frames::Frame>& frames);
 inline constexpr const char* features_file = "features.json";
+/// Sleeve millimetres, and the comparisons as 64 hexadecimal digits. Reading: bad_data.
 Json features_json(const std::vector<lap::Feature>& features);
+Result<std::vector<lap::Feature>> features_from_json(const Json& json, const std::string& source);
 
 /// What a look at a sleeve laid anyhow showed.
 struct Recognised {

@@ -5,7 +5,6 @@
 
 #include <cmath>
 #include <cstdio>
-#include <nlohmann/json.hpp>
 #include <random>
 
 #include "core/clock.h"
@@ -146,23 +145,6 @@ TEST(Recognise, AThousandRollsAreSearchedQuickly) {
   ASSERT_TRUE(is);
   EXPECT_EQ(is->roll, 1U);
   std::printf("[ rolls ] %zu features among %zu rolls of %zu: %.2f s\n", look.plain.size(), rolls.size(), rolls[0].features.size(), seconds);
-}
-
-TEST(Features, GoThroughTheirFileUnchanged) {
-  const RollFeatures roll = proofed(100);
-  ASSERT_GT(roll.features.size(), 60U);
-  const auto back = features_from_json(to_json(roll.features), "f");
-  ASSERT_TRUE(back);
-  ASSERT_EQ(back->size(), roll.features.size());
-  for (std::size_t i = 0; i < back->size(); ++i) {
-    EXPECT_EQ((*back)[i].bits, roll.features[i].bits);
-    EXPECT_NEAR((*back)[i].x, roll.features[i].x, 0.006);
-  }
-  for (const char* bad : {"{}", "[[1,2,3]]", "[[1,2,3,\"xyz\"]]", "[[1,2,\"3\",\"00\"]]"}) {
-    const auto r = features_from_json(Json::parse(bad), "f");
-    ASSERT_FALSE(r) << bad;
-    EXPECT_EQ(r.error().fault, Fault::bad_data);
-  }
 }
 
 }  // namespace
