@@ -1,4 +1,5 @@
 #include <CLI/CLI.hpp>
+#include <cmath>
 #include <memory>
 #include <nlohmann/json.hpp>
 
@@ -6,6 +7,7 @@
 #include "cli/records.h"
 #include "core/files.h"
 #include "ledger/ledger.h"
+#include "plan/plan.h"
 
 namespace lapwright::cli {
 namespace {
@@ -75,7 +77,54 @@ Result<int> overview(const Common& common, const std::string& roll) {
   return 0;
 }
 
-Result<int> due(const Common& common) {
+/// What something costs that is still to be done; nothing where the bed or a profile is not known.
+struct Cost {
+  double seconds = 0;
+  std::uint64_t bytes = 0;
+};
+
+std::optional<Cost> of_proof(const Common& common, const profile::BedProfile& bed, const ledger::Roll& roll) {
+  const auto sleeve = common.shelf().sleeve(roll.sleeve);
+  if (!sleeve) return std::nullopt;
+  const auto plan = plan::make_plan(*sleeve, bed, bed.proof_ppi());
+  if (!plan) return std::nullopt;
+  return Cost{plan->totals.seconds, static_cast<std::uint64_t>(plan->totals.bytes + plan->totals.joined_bytes)};
+}
+
+/// Each frame in a window of its own: at most so long, since windows beside each other are captured together.
+std::optional<Cost> of_frames(const Common& common, const profile::BedProfile& bed, const std::string& sleeve_name, const ledger::Want& want,
+                              int frames_found) {
+  const auto sleeve = common.shelf().sleeve(sleeve_name);
+  if (!sleeve) return std::nullopt;
+  const Ppi ppi = want.ppi.value > 0 ? want.ppi : bed.ppi.back();
+  const bool all = want.frames == std::vector<std::string>{"all"};
+  const int frames = all ? frames_found > 0 ? frames_found : sleeve->strips.count * sleeve->strips.frames : static_cast<int>(want.frames.size());
+  constexpr Micrometres around{4000};
+  const Pixels width = to_pixels(sleeve->frame.width + around, ppi), height = to_pixels(sleeve->frame.height + around, ppi);
+  return Cost{bed.seconds(ppi, height) * frames, static_cast<std::uint64_t>(width.value * height.value * core::bytes_per_pixel) * static_cast<std::uint64_t>(frames)};
+}
+
+std::string minutes(double seconds) {
+  const auto whole = static_cast<long>(seconds / 60 + 0.999);
+  return whole < 60 ? std::to_string(whole) + " min" : std::to_string(whole / 60) + " h " + std::to_string(whole % 60) + " min";
+}
+std::string gigabytes(std::uint64_t bytes) { return fixed(static_cast<double>(bytes) / 1e9, 2) + " GB"; }
+
+Result<int> due(const Common& common, const std::string& bed_name) {
+  std::optional<profile::BedProfile> bed;
+  if (!bed_name.empty() || common.config.bed) {
+    auto known = common.shelf().bed(!bed_name.empty() ? bed_name : *common.config.bed);
+    if (!known && !bed_name.empty()) return fail(known.error());
+    if (known) bed = std::move(*known);
+  }
+  Cost sum;
+  const auto with = [&](Json entry, const std::optional<Cost>& cost) {
+    entry["seconds"] = cost ? Json(std::llround(cost->seconds)) : Json();
+    entry["bytes"] = cost ? Json(cost->bytes) : Json();
+    if (cost) sum.seconds += cost->seconds, sum.bytes += cost->bytes;
+    return entry;
+  };
+  const auto shown = [](const std::optional<Cost>& cost) { return cost ? std::pair(minutes(cost->seconds), gigabytes(cost->bytes)) : std::pair<std::string, std::string>(); };
   auto ledger = open_to_look(common);
   if (!ledger) return fail(ledger.error());
   const auto states = ledger->states();
@@ -86,20 +135,24 @@ Result<int> due(const Common& common) {
   std::vector<std::vector<std::string>> rows;
   for (const auto& s : *states) {
     if (s.proofed) continue;
-    proofs.push_back({{"roll", s.roll.name}, {"added", s.roll.added}});
-    rows.push_back({s.roll.name, "proof", "", "", day(s.roll.added)});
+    const auto cost = bed ? of_proof(common, *bed, s.roll) : std::nullopt;
+    proofs.push_back(with({{"roll", s.roll.name}, {"added", s.roll.added}}, cost));
+    rows.push_back({s.roll.name, "proof", "", "", day(s.roll.added), shown(cost).first, shown(cost).second});
   }
   for (const auto& w : *wants) {
-    full.push_back(
-        {{"roll", w.roll}, {"frames", w.frames}, {"ppi", w.ppi.value}, {"asked", w.asked}});
-    rows.push_back({w.roll, "full", joined(w.frames),
-                    w.ppi.value ? std::to_string(w.ppi.value) : "highest", day(w.asked)});
+    std::optional<Cost> cost;
+    for (const auto& s : *states)
+      if (bed && s.roll.name == w.roll) cost = of_frames(common, *bed, s.roll.sleeve, w, s.frames_found);
+    full.push_back(with({{"roll", w.roll}, {"frames", w.frames}, {"ppi", w.ppi.value}, {"asked", w.asked}}, cost));
+    rows.push_back({w.roll, "full", joined(w.frames), w.ppi.value ? std::to_string(w.ppi.value) : "highest", day(w.asked), shown(cost).first,
+                    shown(cost).second});
   }
   if (common.json) {
     print_json({{"proofs", proofs}, {"full", full}});
   } else {
+    if (sum.bytes > 0) say("about " + minutes(sum.seconds) + " at the bed and " + gigabytes(sum.bytes) + " on the disk");
     print(rows.empty() ? "nothing is due"
-                       : table({"ROLL", "WHAT", "FRAMES", "PPI", "SINCE"}, rows));
+                       : table({"ROLL", "WHAT", "FRAMES", "PPI", "SINCE", "AT MOST", "SIZE"}, rows));
   }
   return 0;
 }
@@ -196,8 +249,12 @@ void add_ledger(CLI::App& app, Common& common, Run& run) {
   });
   auto* due_command =
       command->add_subcommand("due", "What is asked and not done: proofs, then frames at full");
-  due_command->footer("--json: {\"proofs\": [{roll, added}], \"full\": [{roll, frames, ppi, asked}]}; ppi 0 is the highest the bed has");
-  due_command->callback([&common, &run] { run = [&common] { return due(common); }; });
+  due_command->footer(
+      "Time and size are those of the bed named, or of the configuration's; without a bed they are not told.\n"
+      "--json: {\"proofs\": [{roll, added, seconds, bytes}], \"full\": [{roll, frames, ppi, asked, seconds, bytes}]}; ppi 0 is the highest the bed has");
+  const auto bed = std::make_shared<std::string>();
+  due_command->add_option("--bed", *bed, "Bed profile: a name, or a path to a .yaml file")->type_name("B");
+  due_command->callback([&common, &run, bed] { run = [&common, bed] { return due(common, *bed); }; });
   auto* audit_command = command->add_subcommand(
       "audit", "Reads every file again and compares; ends with 1 when something is wrong");
   audit_command->footer(

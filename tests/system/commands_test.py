@@ -343,7 +343,12 @@ refused(66, "test-9", "want", "test-9", "--frames", "1")
 refused(64, "9-7", "want", "test-1", "--frames", "9-7")
 refused(65, "99", "want", "test-1", "--frames", "99")
 refused(64, "--ppi", "want", "test-1", "--frames", "1", "--ppi", "0")
-due = result("due", "ledger", "due")
+assert result("due", "ledger", "due")["full"][0]["seconds"] is None, "no bed is known"
+due = result("due", "ledger", "due", "--bed", "practice-8x10")
+# Three frames of 36 x 24 mm with 2 mm around each, six bytes a pixel; the practice bed's seconds.
+assert due["full"][0]["bytes"] == 3 * 6 * round(40 / 25.4 * 300) * round(28 / 25.4 * 300) and due["full"][0]["seconds"] >= 3 and due["proofs"][0]["bytes"] > 0, due
+assert "GB on the disk" in call("ledger", "due", "--bed", "practice-8x10").stderr
+refused(66, "no-such-bed", "ledger", "due", "--bed", "no-such-bed")
 assert [d["roll"] for d in due["proofs"]] == ["test-2"] and due["full"][0]["frames"] == ["3", "27", "28"] and due["full"][0]["ppi"] == 300
 
 # ---- a conversion stage of one's own, at the station: its failure is told and nothing captured is lost; then its picture is the proof
