@@ -10,7 +10,7 @@ namespace {
 
 struct Arguments {
   std::string bed, key, events, infrared;
-  int ppi = 0;
+  int ppi = 0, average = 1;
   bool once = false, no_look = false, even = false;
 };
 
@@ -73,6 +73,7 @@ Result<int> run_station(const Common& common, const Arguments& args) {
   setting.convert = common.config.convert;
   setting.paper = common.config.paper;
   setting.even = args.even;
+  setting.average = args.average;
   if (!args.infrared.empty()) {
     setting.infrared = args.infrared == "all" ? station::Setting::Infrared::all
                                               : station::Setting::Infrared::full;
@@ -127,6 +128,11 @@ void add_station(CLI::App& app, Common& common, Run& run) {
                   "film, whose picture holds it back as dust does")
       ->check(CLI::IsMember({"full", "all"}))
       ->type_name("W");
+  sub->add_option("--average", args->average,
+                  "Frames at full resolution as the mean of so many captures (up to 16), registered to each other: for dense\n"
+                  "film, whose shadows are mostly noise. The lamp warms film: not more than it needs")
+      ->check(CLI::Range(1, 16))
+      ->type_name("N");
   sub->add_flag("--even", args->even,
                 "Proofs with each frame balanced by itself, and a note that says so; without it one "
                 "exposure for the page");

@@ -130,7 +130,8 @@ std::vector<Site> sites_of(const Cells& cells, const Overview& a, const Overview
 
 }  // namespace
 
-Result<std::optional<SameLay>> same_lay(image::RowSource& a, image::RowSource& b, double most_mm) {
+Result<std::optional<SameLay>> same_lay(image::RowSource& a, image::RowSource& b, double most_mm,
+                                        SecondLight light) {
   const auto oa = overview(a, overview_ppi), ob = overview(b, overview_ppi);
   if (!oa) return fail(oa.error());
   if (!ob) return fail(ob.error());
@@ -145,13 +146,15 @@ Result<std::optional<SameLay>> same_lay(image::RowSource& a, image::RowSource& b
   if (!pa) return fail(pa.error());
   auto pb = gather(b, in_b, ob->open, alike);
   if (!pb) return fail(pb.error());
-  // What the dyes draw is not there in infrared: no film is denser than its base. Light, not
-  // density, is what a pixel at an edge has a share of.
-  const float least_light = std::pow(10.0F, -base_density(*oa));
-  for (std::vector<image::Plane>* planes : {&*pa, &*pb})
-    for (image::Plane& plane : *planes)
-      for (float& v : plane.values) v = std::max(least_light, std::pow(10.0F, -v));
-  for (std::size_t i = 0; i < sites.size(); ++i) alike_contrast((*pa)[i], (*pb)[i]);
+  if (light == SecondLight::infrared) {
+    // What the dyes draw is not there in infrared: no film is denser than its base. Light, not
+    // density, is what a pixel at an edge has a share of.
+    const float least_light = std::pow(10.0F, -base_density(*oa));
+    for (std::vector<image::Plane>* planes : {&*pa, &*pb})
+      for (image::Plane& plane : *planes)
+        for (float& v : plane.values) v = std::max(least_light, std::pow(10.0F, -v));
+    for (std::size_t i = 0; i < sites.size(); ++i) alike_contrast((*pa)[i], (*pb)[i]);
+  }
   std::vector<Axis::Place> x, y;
   for (const Match& m : measure(sites, *pa, *pb)) {
     // An edge says where it lies across itself only.

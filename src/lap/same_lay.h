@@ -19,9 +19,13 @@ struct SameLay {
   int places = 0;
 };
 
+/// What lights the second: infrared, in which dyes are hardly there, or the same light as the first.
+enum class SecondLight { infrared, same };
+
 /// Both of one size and resolution, but for some pixels. Nothing where fewer than 12 places agree
 /// or they lie more than `most_mm` off.
 Result<std::optional<SameLay>> same_lay(image::RowSource& a, image::RowSource& b,
-                                        double most_mm = 1);
+                                        double most_mm = 1,
+                                        SecondLight light = SecondLight::infrared);
 
 }  // namespace lapwright::lap

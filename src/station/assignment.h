@@ -42,6 +42,7 @@ struct Setting {
   std::optional<std::array<double, 2>> paper;  // mm, that proofs are printed on
   bool even = false;  // proofs with each frame balanced by itself
   enum class Infrared { none, full, all } infrared = Infrared::none;  // of which passes as well
+  int average = 1;  // captures of each full-resolution pass that are made one
 };
 
 /// A pass's picture by infrared light under the same lay.
@@ -100,6 +101,8 @@ struct Assignment {
   std::filesystem::path frame_stem(const Setting& s, const std::string& frame) const;
   /// Whether its passes are captured by infrared light as well; never of silver.
   bool takes_infrared(const Setting& s) const;
+  /// How many captures each of its passes is the mean of.
+  int captures(const Setting& s) const;
   /// How many passes, from the first on, are kept without a hole.
   int kept() const;
 };

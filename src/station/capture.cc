@@ -4,6 +4,7 @@
 
 #include "core/clock.h"
 #include "core/files.h"
+#include "join/average.h"
 #include "lap/same_lay.h"
 #include "station/assignment.h"
 #include "station/early.h"
@@ -82,10 +83,10 @@ class PassWriter : public bed::Receiver {
   Ppi ppi_;
 };
 
-/// Writes the rows of an infrared pass as they come.
-class InfraredWriter : public bed::Receiver {
+/// Writes the rows of one more picture under the same lay as they come.
+class MoreWriter : public bed::Receiver {
  public:
-  InfraredWriter(std::filesystem::path file, const plan::Pass& pass, raw::Tags tags,
+  MoreWriter(std::filesystem::path file, const plan::Pass& pass, raw::Tags tags,
                  Progress& progress)
       : file_(std::move(file)), pass_(pass), tags_(std::move(tags)), progress_(progress) {}
   Result<> begin(const bed::Format& f) override {
@@ -102,9 +103,9 @@ class InfraredWriter : public bed::Receiver {
     progress_.bytes += count * width_ * core::bytes_per_pixel;
     return writer_->write(samples, count);
   }
-  Result<raw::Written> finish() {
+  Result<raw::Written> finish(const std::string& note) {
     if (!writer_) return fail(Fault::io, "the flatbed gave no rows");
-    return writer_->finish("infrared");
+    return writer_->finish(note);
   }
 
  private:
@@ -128,7 +129,7 @@ Result<Json> capture_infrared(const Setting& s, bed::Bed& bed, const Assignment&
                               const std::filesystem::path& visible, raw::Tags tags,
                               Progress& progress, const std::atomic<bool>& stop) {
   tags.page += " infrared";
-  InfraredWriter writer(a.infrared_file(s, number), a.pass(number), tags, progress);
+  MoreWriter writer(a.infrared_file(s, number), a.pass(number), tags, progress);
   auto captured = bed.capture({.device = s.device,
                                .window = a.pass(number).window,
                                .ppi = a.plan.ppi,
@@ -136,7 +137,7 @@ Result<Json> capture_infrared(const Setting& s, bed::Bed& bed, const Assignment&
                                .light = bed::Light::infrared},
                               writer, stop);
   if (!captured) return fail(captured.error().fault, "infrared: " + captured.error().text);
-  auto written = writer.finish();
+  auto written = writer.finish("infrared");
   if (!written) return fail(written.error());
   Json out = {{"file",
                {{"path", std::filesystem::relative(written->path, s.archive).generic_string()},
@@ -156,6 +157,75 @@ Result<Json> capture_infrared(const Setting& s, bed::Bed& bed, const Assignment&
   out["from_visible"] = {m.a, m.b, m.c, m.d, m.e, m.f};
   out["residual_px"] = (*lies)->residual_px, out["places"] = (*lies)->places;
   return out;
+}
+
+/// Where another capture of the same lay shows what the first does, the carriage's wobble included where there is picture enough to
+/// measure it by. Told in `others`.
+Result<std::optional<lap::Placement>> again_lies(const Assignment& a, int number, raw::Reader& first, raw::Reader& again, Json& others) {
+  const auto planned = core::compose(core::mm_to_pixels<BedSpace, PassSpace>({a.pass(number).window.x.mm(), a.pass(number).window.y.mm()}, first.ppi()),
+                                     a.pass(number).lay.sleeve_to_bed);
+  const auto report = lap::check({&first, planned, 1}, {.affine = planned, .dx = {}, .dy = {}}, {&again, planned, 2}, a.sleeve);
+  if (!report) return fail(report.error());
+  constexpr double most_residual_mm = 0.02;
+  if (report->located && report->residual_px * first.ppi().mm_per_pixel() < most_residual_mm) {
+    others.push_back({{"by", "curves"}, {"residual_px", report->residual_px}, {"shift_px", {report->shift_px[0], report->shift_px[1]}}});
+    return std::optional(join::on_first(report->b_on_sleeve, planned, first.ppi()));
+  }
+  const auto lies = lap::same_lay(first, again, 1, lap::SecondLight::same);
+  if (!lies) return fail(lies.error());
+  if (!*lies) {
+    others.push_back({{"left_out", "it could not be registered to the first"}});
+    return std::optional<lap::Placement>();
+  }
+  const auto& m = (*lies)->a_to_b;
+  others.push_back({{"by", "shift"}, {"residual_px", (*lies)->residual_px}, {"shift_px", {m.e, m.f}}});
+  lap::Placement out;
+  out.affine = core::compose(m, core::mm_to_pixels<SleeveSpace, PassSpace>({}, first.ppi()));
+  return std::optional(out);
+}
+
+/// More captures of the same lay, and the mean of all under the pass's own name. What is told of them goes into `record`;
+/// one that cannot be registered to the first is left out.
+Result<raw::Written> capture_more(const Setting& s, bed::Bed& bed, const Assignment& a, int number, const std::filesystem::path& first,
+                                  const raw::Tags& tags, const std::string& note, Json& record, Progress& progress,
+                                  const std::atomic<bool>& stop) {
+  std::vector<std::filesystem::path> files{first};
+  const auto swept = [&] {
+    for (const auto& file : files) (void)core::remove_file(file);  // one that stays goes at the next start
+  };
+  const auto made = [&]() -> Result<raw::Written> {
+    Json others = Json::array();
+    for (int n = 2; n <= a.captures(s); ++n) {
+      std::filesystem::path file = first;
+      file.replace_filename(a.pass_file(s, number).stem().string() + "-again-" + std::to_string(n) + ".tif");
+      files.push_back(file);
+      MoreWriter writer(file, a.pass(number), tags, progress);
+      auto captured = bed.capture({.device = s.device, .window = a.pass(number).window, .ppi = a.plan.ppi, .options = s.bed.options}, writer, stop);
+      if (!captured) return fail(captured.error().fault, "capture " + std::to_string(n) + " of " + std::to_string(a.captures(s)) + ": " + captured.error().text);
+      if (auto r = writer.finish("capture " + std::to_string(n)); !r) return fail(r.error());
+    }
+    auto base = raw::Reader::open(first);
+    if (!base) return fail(base.error());
+    std::vector<std::unique_ptr<raw::Reader>> readers;
+    std::vector<join::Again> pictures;
+    for (std::size_t n = 1; n < files.size(); ++n) {
+      auto reader = raw::Reader::open(files[n]);
+      if (!reader) return fail(reader.error());
+      const auto lies = again_lies(a, number, **base, **reader, others);
+      if (!lies) return fail(lies.error());
+      if (!*lies) continue;
+      pictures.push_back({reader->get(), **lies});
+      readers.push_back(std::move(*reader));
+    }
+    record["averaged"] = pictures.size() + 1, record["others"] = others;
+    auto writer = raw::Writer::create(a.pass_file(s, number), (*base)->width(), (*base)->height(), (*base)->ppi(), tags);
+    if (!writer) return fail(writer.error());
+    if (auto r = join::average(**base, pictures, **writer, stop); !r) return fail(r.error());
+    const std::string mean = "mean of " + std::to_string(pictures.size() + 1) + " captures";
+    return (*writer)->finish(note.empty() ? mean : note);
+  }();
+  swept();
+  return made;
 }
 
 /// Keeps a small picture in memory.
@@ -198,7 +268,9 @@ Result<KeptPass> capture(const Setting& s, bed::Bed& bed, const Assignment& a, i
                  .date_time = {},
                  .note = {}};
   // Before the lamp starts: the room that the plan counts on.
-  auto room = core::NewFile::create(file, static_cast<std::uint64_t>(pass.bytes));
+  std::filesystem::path first = file;
+  if (a.captures(s) > 1) first.replace_filename(file.stem().string() + "-again-1.tif");
+  auto room = core::NewFile::create(first, static_cast<std::uint64_t>(pass.bytes));
   if (!room) return fail(room.error());
   PassWriter writer(std::move(*room), pass, tags, progress, EarlyLap(s, a, number));
   auto captured = bed.capture(
@@ -220,9 +292,13 @@ Result<KeptPass> capture(const Setting& s, bed::Bed& bed, const Assignment& a, i
                  {"asked", pairs_json(captured->asked)},
                  {"options", pairs_json(captured->got)}};
   // With infrared to come the pass is whole only with it: what a kill leaves before is no pass.
-  auto written = writer.finish(
-      a.takes_infrared(s) ? ""
-                          : pass_note({a.job.roll.name, a.job.id, number, a.plan_mark, record}));
+  const auto note = [&] { return a.takes_infrared(s) ? std::string() : pass_note({a.job.roll.name, a.job.id, number, a.plan_mark, record}); };
+  auto written = writer.finish(a.captures(s) > 1 ? std::string("capture 1") : note());
+  if (written && a.captures(s) > 1) {
+    // What was averaged is told in the ledger; the file's own note is of the pass before that.
+    const std::string of_pass = note();
+    written = capture_more(s, bed, a, number, first, tags, of_pass, record, progress, stop);
+  }
   if (!written) return fail(written.error());
   const ledger::File named{std::filesystem::relative(written->path, s.archive).generic_string(),
                            written->sha256, written->bytes};

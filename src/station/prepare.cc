@@ -78,6 +78,10 @@ bool Assignment::takes_infrared(const Setting& s) const {
           (s.infrared == Setting::Infrared::full && job.kind == ledger::JobKind::full));
 }
 
+int Assignment::captures(const Setting& s) const {
+  return job.kind == ledger::JobKind::full ? s.average : 1;
+}
+
 fs::path Assignment::frame_stem(const Setting& s, const std::string& frame) const {
   std::size_t digits = 0;
   while (digits < frame.size() && std::isdigit(static_cast<unsigned char>(frame[digits])) != 0)
@@ -177,7 +181,7 @@ Result<Assignment> prepare(const Setting& s, const ledger::Job& job, bool& plann
   if (a.takes_infrared(s) && !proof) needed *= 2;
   for (const auto& pass : a.plan.passes)
     if (!a.passes.count(pass.number))
-      needed += static_cast<std::uint64_t>(pass.bytes) * (a.takes_infrared(s) ? 2 : 1);
+      needed += static_cast<std::uint64_t>(pass.bytes) * (a.takes_infrared(s) ? 2 : 1) + static_cast<std::uint64_t>(pass.bytes) * (a.captures(s) > 1 ? static_cast<std::uint64_t>(a.captures(s)) : 0);
   auto free = core::free_bytes(s.archive);
   if (!free) return fail(free.error());
   if (*free < needed)

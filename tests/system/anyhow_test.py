@@ -5,6 +5,7 @@ import json
 import pathlib
 import random
 import re
+import sqlite3
 import subprocess
 import sys
 
@@ -154,5 +155,18 @@ player = Anyhow([lay(-2, 100, 120)])
 assert player.run(practice.station(PPI), practice.env) == 0, player.events[-3:]
 assert {"5", "33"} <= set(known("harbour")["at_full"]) and known("harbour")["due"] == []
 assert before == 1 and len(player.of("captured")) == player.of("look")[0]["windows"]
+practice.ledger_holds()
+
+# ---- the mean of three captures under one lay, registered to each other
+want("harbour", "9")
+before = len(truth())
+player = Anyhow([lay(91, 100, 120)])
+assert player.run(practice.station(PPI, "--average", "3"), practice.env) == 0, player.events[-3:]
+assert len([t for t in truth()[before:] if t["ppi"] == FULL]) == 3 and len(player.of("captured")) == 1 and "9" in known("harbour")["at_full"]
+with sqlite3.connect(f"file:{practice.archive}/ledger.sqlite?mode=ro", uri=True) as ledger:
+    body, = [json.loads(b) for (b,) in ledger.execute("select body from event where kind like '%captured%' order by seq desc limit 1")]
+print("averaged:", body["capture"]["averaged"], body["capture"]["others"])
+assert body["capture"]["averaged"] == 3 and not list((practice.archive / "rolls" / "harbour" / "full").glob("*again*"))
+assert player.of("compared")[0]["sharpness"] > 0.8, player.of("compared")
 practice.ledger_holds()
 print("anyhow: found whatever the turn and side, never of another roll")
