@@ -177,7 +177,8 @@ void recognising(const Setting& setting, Figures& figures) {
       }
       ++right, least = std::min(least, is->agreeing);
       for (const auto& f : rolls.frames()) {
-        const auto p = is->lay(f.corners[0]), q = look.truth(f.corners[0]);
+        const auto p = is->lay(f.corners[0]);
+        const auto q = look.truth(f.corners[0]);
         if (q.x >= 0 && q.y >= 0 && q.x <= 203 && q.y <= 254 && !strip) worst = std::max(worst, std::hypot(p.x - q.x, p.y - q.y));
       }
     }
