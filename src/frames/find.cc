@@ -307,6 +307,11 @@ Result<Report> find(image::RowSource& sheet, Spot<SleeveSpace> origin, const pro
         if (numbered[k].by_code) f.numbered_by = NumberedBy::code;
       }
     }
+    // On a strip that lies the other way round than the others the picture's top left is at the lower right.
+    for (const StripEdge& s : report.edge.strips)
+      if (s.numbers && s.turned != report.edge.turned && s.mirrored == report.edge.mirrored)
+        for (Frame& f : report.frames)
+          if (f.strip == s.strip) std::rotate(f.corners.begin(), f.corners.begin() + 2, f.corners.end());
     report.edge_seconds = edge_watch.seconds();
   }
   report.seconds = watch.seconds();

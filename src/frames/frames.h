@@ -5,6 +5,7 @@
 // Errors: only what reading gives, bad_data from from_json.
 #pragma once
 
+#include <algorithm>
 #include <array>
 #include <string>
 #include <vector>
@@ -28,10 +29,12 @@ struct Frame {
   bool corrected = false;
 };
 
-/// The upright rectangle that lies wholly in a frame.
+/// The upright rectangle that lies wholly in a frame, whichever way round that is read.
 inline Rect<SleeveSpace> inside(const Frame& f) {
-  const auto& c = f.corners;
-  const double l = std::max(c[0].x, c[3].x), r = std::min(c[1].x, c[2].x), t = std::max(c[0].y, c[1].y), b = std::min(c[2].y, c[3].y);
+  std::array<double, 4> x{}, y{};
+  for (std::size_t i = 0; i < 4; ++i) x[i] = f.corners[i].x, y[i] = f.corners[i].y;
+  std::sort(x.begin(), x.end()), std::sort(y.begin(), y.end());
+  const double l = x[1], r = x[2], t = y[1], b = y[2];
   const auto um = [](double mm) { return Micrometres::from_mm(mm); };
   return {um(l), um(t), um(std::max(0.0, r - l)), um(std::max(0.0, b - t))};
 }

@@ -187,8 +187,10 @@ Result<SamePicture> same_picture(const Capture& first, const Capture& second,
                                  const std::array<Spot<SleeveSpace>, 4>& corners, double most_mm,
                                  bool sharpness) {
   SamePicture out;
-  const double l = std::max(corners[0].x, corners[3].x) + inset_mm, r = std::min(corners[1].x, corners[2].x) - inset_mm;
-  const double t = std::max(corners[0].y, corners[1].y) + inset_mm, b = std::min(corners[2].y, corners[3].y) - inset_mm;
+  std::array<double, 4> xs{}, ys{};
+  for (std::size_t i = 0; i < 4; ++i) xs[i] = corners[i].x, ys[i] = corners[i].y;
+  std::sort(xs.begin(), xs.end()), std::sort(ys.begin(), ys.end());
+  const double l = xs[1] + inset_mm, r = xs[2] - inset_mm, t = ys[1] + inset_mm, b = ys[2] - inset_mm;
   const auto w = static_cast<std::int64_t>((r - l) / step), h = static_cast<std::int64_t>((b - t) / step);
   if (w < 16 || h < 16) return out;
   const auto reach = static_cast<std::int64_t>(std::ceil(most_mm / step));

@@ -221,6 +221,14 @@ TEST(EdgeOnASheet, ATurnedAndAMirroredStripAreTold) {
   ASSERT_EQ(report.edge.cautions.size(), 1u);
   EXPECT_NE(report.edge.cautions[0].find("the other way round"), std::string::npos);
   EXPECT_EQ(frame_names(report), (Names{"12", "13", "14", "17", "16", "15"}));
+  for (const Frame& f : report.frames) {  // clockwise from the top left as the picture is read
+    const bool over = f.strip == 2;
+    EXPECT_EQ(f.corners[0].x > f.corners[1].x, over) << f.frame;
+    EXPECT_EQ(f.corners[0].y > f.corners[3].y, over) << f.frame;
+    const auto area = inside(f);
+    EXPECT_NEAR(area.width.mm(), 36, 0.8);
+    EXPECT_NEAR(area.height.mm(), 24, 0.8);
+  }
   options.turned_strips = {}, options.mirrored_strips = {0};
   report = found(small_page(), options, 0.3);
   ASSERT_EQ(report.edge.cautions.size(), 1u);
