@@ -59,6 +59,7 @@ class Look {
       const std::string folder = "rolls/" + name + "/";
       manifests_[folder + manifest_name] = &book;
       marks_.insert(folder + archive::marks_name);
+      marks_.insert(folder + archive::marks_xmp_name);
       // What a station is making now is recorded when it is whole.
       if (!station_works) continue;
       if (book.proof && book.proof->begun()) in_work_.push_back(folder + "proof/");

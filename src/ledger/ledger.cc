@@ -452,9 +452,11 @@ Result<Bag> Ledger::copy_roll(const std::string& roll, const fs::path& place) {
   Named files = (*book)->lasting();
   const std::string mark = (*book)->copy_mark();
   // What was marked on the sheet goes along as it is now; the ledger does not name it, since it changes.
-  const std::string marks = "rolls/" + roll + "/" + archive::marks_name;
-  if (const auto sum = core::sha256_of(store_->archive / marks); sum && !files.empty())
-    files[marks] = {marks, *sum, fs::file_size(store_->archive / marks, error)};
+  for (const char* name : {archive::marks_name, archive::marks_xmp_name}) {
+    const std::string marks = "rolls/" + roll + "/" + name;
+    if (const auto sum = core::sha256_of(store_->archive / marks); sum && !files.empty())
+      files[marks] = {marks, *sum, fs::file_size(store_->archive / marks, error)};
+  }
   auto bag = fill_bag(store_->archive, roll, files, there);
   if (!bag || !bag->whole()) return bag;
   const Json body = {{"place", there.string()}, {"mark", mark}, {"files", bag->files}, {"bytes", bag->bytes}};

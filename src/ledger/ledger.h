@@ -30,8 +30,10 @@ std::filesystem::path roll_folder(const std::filesystem::path& archive, const st
 /// Roll names: letters a to z, digits, dot, dash, underscore, space; no leading dot or dash; at most 100 bytes.
 Result<> check_roll_name(const std::string& name);
 /// Of a roll's folder the one file that a person goes on changing: what was marked on its sheet. No manifest
-/// promises it, and no event names it.
+/// promises it or what is made of it, and no event names them.
 inline constexpr const char* marks_name = "marks.json";
+/// Its verdicts and notes once more, for other programs (XMP).
+inline constexpr const char* marks_xmp_name = "marks.xmp";
 }  // namespace archive
 
 struct Roll { std::string name, sleeve, stock, shot, note, added; };

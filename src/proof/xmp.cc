@@ -70,7 +70,11 @@ std::string regions(const std::vector<Region>& frames) {
     for (const auto& c : f.corners)
       out += "<rdf:li rdf:parseType=\"Resource\"><Iptc4xmpExt:rbX>" + share(c[0]) +
              "</Iptc4xmpExt:rbX><Iptc4xmpExt:rbY>" + share(c[1]) + "</Iptc4xmpExt:rbY></rdf:li>";
-    out += "</rdf:Seq></Iptc4xmpExt:rbVertices></Iptc4xmpExt:RegionBoundary></rdf:li>\n";
+    out += "</rdf:Seq></Iptc4xmpExt:rbVertices></Iptc4xmpExt:RegionBoundary>";
+    if (!f.verdict.empty()) out += "<dc:subject><rdf:Bag><rdf:li>" + escaped(f.verdict) + "</rdf:li></rdf:Bag></dc:subject>";
+    if (!f.note.empty())
+      out += "<dc:description><rdf:Alt><rdf:li xml:lang=\"x-default\">" + escaped(f.note) + "</rdf:li></rdf:Alt></dc:description>";
+    out += "</rdf:li>\n";
   }
   return out + "   </rdf:Bag></Iptc4xmpExt:ImageRegion>\n";
 }

@@ -15,6 +15,7 @@ namespace lapwright::proof {
 struct Region {
   std::string name;                              // the frame's number
   std::array<std::array<double, 2>, 4> corners;  // x, y from the top left, 0..1
+  std::string verdict{}, note{};                 // an editor's; as Dublin Core's subject and description
 };
 
 struct About {

@@ -134,7 +134,13 @@ Marks& Desk::marks(const std::string& roll) {
 Result<> Desk::set_verdict(const Sheet& sheet, const frames::Frame& frame,
                            const std::string& verdict) {
   if (auto r = marks(sheet.about.roll).set_verdict(sheet.about, frame, verdict); !r) return r;
-  return ledger_.verdict(sheet.about.roll, frame.frame, verdict);
+  if (auto r = ledger_.verdict(sheet.about.roll, frame.frame, verdict); !r) return r;
+  return marks(sheet.about.roll).write_xmp(sheet.about);
+}
+
+Result<> Desk::set_note(const Sheet& sheet, const frames::Frame& frame, const std::string& note) {
+  if (auto r = marks(sheet.about.roll).set_note(sheet.about, frame, note); !r) return r;
+  return marks(sheet.about.roll).write_xmp(sheet.about);
 }
 
 }  // namespace lapwright::review

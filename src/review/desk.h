@@ -47,6 +47,7 @@ class Desk {
   Result<ledger::RollState> state(const std::string& roll) { return ledger_.state(roll); }
   Result<> want(const std::string& roll, const std::vector<std::string>& frames) { return ledger_.want(roll, frames, {}); }
   Result<> set_verdict(const Sheet& sheet, const frames::Frame& frame, const std::string& verdict);
+  Result<> set_note(const Sheet& sheet, const frames::Frame& frame, const std::string& note);
 
  private:
   Result<std::shared_ptr<const Sheet>> load(const ledger::RollState& state);

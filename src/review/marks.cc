@@ -16,6 +16,7 @@
 #include "core/files.h"
 #include "core/text.h"
 #include "ledger/ledger.h"
+#include "proof/xmp.h"
 
 namespace lapwright::review {
 namespace {
@@ -395,6 +396,24 @@ Result<> Marks::set_note(const iiif::Sheet& sheet, const frames::Frame& frame,
   one["body"] = text_body("commenting", note);
   one["target"] = fragment_target(iiif::frame_fragment(sheet, frame));
   return put(id, std::move(one));
+}
+
+Result<> Marks::write_xmp(const iiif::Sheet& sheet) {
+  const auto all = state(false);
+  if (!all) return fail(all.error());
+  proof::About about;
+  about.title = "Marks on the contact sheet " + sheet.roll, about.identifier = sheet.roll, about.description = sheet.note;
+  const iiif::Extent whole = sheet.pyramid.levels.front();
+  for (const frames::Frame& f : sheet.frames) {
+    const auto it = all->frames.find(f.frame);
+    if (it == all->frames.end() || (it->second.verdict.empty() && it->second.note.empty())) continue;
+    proof::Region r{f.frame, {}, it->second.verdict, it->second.note};
+    for (std::size_t i = 0; i < 4; ++i)
+      r.corners[i] = {std::clamp((f.corners[i].x - sheet.origin.x) * sheet.pixels_per_mm / static_cast<double>(whole.width), 0.0, 1.0),
+                      std::clamp((f.corners[i].y - sheet.origin.y) * sheet.pixels_per_mm / static_cast<double>(whole.height), 0.0, 1.0)};
+    about.frames.push_back(std::move(r));
+  }
+  return core::write_file(folder_ / ledger::archive::marks_xmp_name, proof::xmp_packet(about, "") + "\n");
 }
 
 Result<> Marks::set_crop(const iiif::Sheet& sheet, const frames::Frame& frame,

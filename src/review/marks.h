@@ -69,6 +69,8 @@ class Marks {
   Result<> set_verdict(const iiif::Sheet& sheet, const frames::Frame& frame,
                        const std::string& verdict);
   Result<> set_note(const iiif::Sheet& sheet, const frames::Frame& frame, const std::string& note);
+  /// Writes marks.xmp beside the file: verdicts and notes as regions of the sheet that other programs read.
+  Result<> write_xmp(const iiif::Sheet& sheet);
   Result<> set_crop(const iiif::Sheet& sheet, const frames::Frame& frame,
                     const std::optional<std::array<double, 4>>& crop);
 

@@ -376,7 +376,7 @@ Reply Site::change(const Request& request, const Path& path) {
   } else if (path[5] == "note") {
     const auto note = read_note(body);
     if (!note) return refusal(422, note.error().text);
-    done = marks.set_note(about, *frame, *note);
+    done = desk_.set_note(**sheet, *frame, *note);
   } else if (path[5] == "crop") {
     const auto crop = read_crop(body, *frame);
     if (!crop) return refusal(422, crop.error().text);

@@ -121,6 +121,9 @@ def drawn(pdf, name):
     return tuple(map(int, size.split())), pixels
 
 
+# Verdicts and notes stand in an XMP sidecar, too: exiv2 reads them.
+sidecar = subprocess.run(["exiv2", "-PXkt", practice.archive / "rolls" / roll / "marks.xmp"], check=True, capture_output=True, text=True).stdout
+assert re.search(r"ImageRegion\[\d+\]/dc:subject(\[1\])?\s+select", sidecar) and "dc:description" in sidecar and f"frame-{chosen[0]}" in sidecar, sidecar
 subprocess.run([practice.program, "marks", "print", roll, practice.work / "again.pdf"], env=practice.env, check=True)
 plain, marked = practice.archive / "rolls" / roll / "proof" / "proof.pdf", practice.work / "marked.pdf"
 assert pages(marked) == pages(plain) + 1 == pages(practice.work / "again.pdf")
