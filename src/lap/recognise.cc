@@ -18,10 +18,12 @@ namespace {
 
 constexpr int alike = 58;          // comparisons that may differ
 constexpr double near_mm = 2.6;    // strips slide in their pockets
+constexpr double alike_mm = 0.7, around_mm = 40;  // of one strip: what slid with it lies off alike
+constexpr int least_support = 3;
 constexpr double length_mm = 1.2;  // two features' distance, on the look and on the sleeve
 constexpr double far_enough_mm = 12;
 constexpr double direction_off = 0.45;  // radians
-constexpr std::size_t most_matches = 160, least_matches = 5;
+constexpr std::size_t most_matches = 160, most_tried = 60, least_matches = 5;  // tried: the most alike, two by two
 
 struct Match {
   std::uint32_t look = 0, roll = 0;
@@ -103,6 +105,28 @@ std::vector<Match> agreeing(const std::vector<Feature>& look, const std::vector<
   return out;
 }
 
+/// Those that others nearby bear out: a strip may lie off, but all of it alike. What agrees by chance lies off anyhow.
+int borne_out(const std::vector<Feature>& look, const std::vector<Feature>& roll,
+              const std::vector<Match>& agree, const LookMap& lay) {
+  struct Off {
+    double x, y, dx, dy;
+  };
+  std::vector<Off> offs;
+  for (const Match& m : agree) {
+    const Feature &r = roll[m.roll], &l = look[m.look];
+    const auto p = lay({r.x, r.y});
+    offs.push_back({l.x, l.y, l.x - p.x, l.y - p.y});
+  }
+  int out = 0;
+  for (const Off& a : offs) {
+    int support = -1;  // not itself
+    for (const Off& b : offs)
+      support += std::hypot(a.x - b.x, a.y - b.y) < around_mm && std::hypot(a.dx - b.dx, a.dy - b.dy) < alike_mm;
+    out += support >= least_support;
+  }
+  return out;
+}
+
 Likeness best_lay(const std::vector<Feature>& look, const RollFeatures& roll,
                   std::vector<Match> matches, bool mirrored) {
   Likeness best;
@@ -111,8 +135,12 @@ Likeness best_lay(const std::vector<Feature>& look, const RollFeatures& roll,
             [](const Match& a, const Match& b) { return a.differ < b.differ; });
   if (matches.size() > most_matches) matches.resize(most_matches);
   std::vector<Match> kept;
-  for (std::size_t i = 0; i < matches.size(); ++i)
-    for (std::size_t k = i + 1; k < matches.size(); ++k) {
+  const std::size_t tried = std::min(most_tried, matches.size());
+  const auto turn_of = [&](const Match& m) { return static_cast<double>(look[m.look].direction) - static_cast<double>(roll.features[m.roll].direction); };
+  for (std::size_t i = 0; i < tried; ++i)
+    for (std::size_t k = i + 1; k < tried; ++k) {
+      // Both must say the same of the turn before anything else is reckoned.
+      if (std::abs(turn_between(turn_of(matches[i]), turn_of(matches[k]))) > 2 * direction_off) continue;
       const Feature &s = roll.features[matches[i].roll], &t = roll.features[matches[k].roll];
       const Feature &u = look[matches[i].look], &v = look[matches[k].look];
       const double on_sleeve = std::hypot(t.x - s.x, t.y - s.y);
@@ -120,9 +148,11 @@ Likeness best_lay(const std::vector<Feature>& look, const RollFeatures& roll,
           std::abs(std::hypot(v.x - u.x, v.y - u.y) - on_sleeve) > length_mm)
         continue;
       const LookMap lay = lay_of(s, t, u, v, mirrored);
+      const double turn = std::atan2(lay.b, lay.a) + (mirrored ? std::numbers::pi : 0);
+      if (std::abs(turn_between(turn_of(matches[i]), mirrored ? -turn : turn)) > direction_off) continue;
       auto agree = agreeing(look, roll.features, matches, lay, mirrored);
       if (agree.size() > kept.size()) kept = std::move(agree), best.lay = lay;
-      if (kept.size() * 3 > matches.size() * 2 && kept.size() > 40) i = k = matches.size();
+      if (kept.size() * 3 > matches.size() * 2 && kept.size() > 40) i = k = tried;
     }
   for (int again = 0; again < 2 && kept.size() >= 3; ++again) {
     const LookMap lay = refit(look, roll.features, kept, mirrored);
@@ -130,7 +160,7 @@ Likeness best_lay(const std::vector<Feature>& look, const RollFeatures& roll,
     if (agree.size() < kept.size()) break;
     kept = std::move(agree), best.lay = lay;
   }
-  best.agreeing = static_cast<int>(kept.size());
+  best.agreeing = borne_out(look, roll.features, kept, best.lay);
   return best;
 }
 

@@ -215,12 +215,18 @@ Result<Recognised> recognise(const Setting& s, const std::vector<std::string>& r
   out.lay.e += at.x, out.lay.f += at.y;
   const auto on_look = core::compose(core::mm_to_pixels<BedSpace, PassSpace>(at, look.ppi), out.lay);
   image::MemorySource small(print->small, print->small_ppi);
+  const auto sleeve = s.shelf.sleeve(print->card.sleeve);
+  if (!sleeve) return fail(sleeve.error());
   for (const frames::Frame& f : print->frames) {
     const bool in_view = std::all_of(f.corners.begin(), f.corners.end(), [&](const auto& c) {
       const auto p = on_look(c);
       return p.x >= 0 && p.y >= 0 && p.x <= static_cast<double>(look.picture.width()) && p.y <= static_cast<double>(look.picture.height());
     });
     if (!in_view) continue;
+    // A strip may lie there alone: of the others there is nothing but glass.
+    const auto film = frames::film_share(source, on_look, frames::inside(f), *sleeve);
+    if (!film) return fail(film.error());
+    if (*film < 0.5) continue;
     const auto same = lap::same_picture({&small, print->on_small}, {&source, on_look}, f.corners, slides_mm, false);
     if (!same) return fail(same.error());
     if (!same->told) continue;

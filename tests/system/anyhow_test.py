@@ -157,6 +157,19 @@ assert {"5", "33"} <= set(known("harbour")["at_full"]) and known("harbour")["due
 assert before == 1 and len(player.of("captured")) == player.of("look")[0]["windows"]
 practice.ledger_holds()
 
+# ---- one strip alone, out of its sleeve, askew and the other way round
+alone = practice.work / "alone.yaml"
+scene = practice.scene.read_text()
+assert "  slide_mm:" in scene
+alone.write_text(scene.replace("  slide_mm:", "  absent: [1, 2, 4, 5, 6]\n  slide_mm:", 1))
+want("harbour", "14,17")
+player = Anyhow([lay(174, 110, 130, middle=(130, 120))])
+assert player.run(practice.station(PPI), dict(practice.env, LAPWRIGHT_PRACTICE_BED=str(alone))) == 0, player.events[-3:]
+look, = player.of("look")
+assert look["found"] and look["lay"]["turn"] == 180 and 4 <= look["frames_seen"] <= 6, look
+assert {"14", "17"} <= set(known("harbour")["at_full"]) and not player.of("again")
+assert frames_lie_true("harbour", player) < 0.5
+
 # ---- the mean of three captures under one lay, registered to each other
 want("harbour", "9")
 before = len(truth())
