@@ -1,5 +1,6 @@
 #include <algorithm>
 #include <cmath>
+#include <functional>
 #include <nlohmann/json.hpp>
 
 #include "core/clock.h"
@@ -187,7 +188,7 @@ Result<std::optional<lap::Placement>> again_lies(const Assignment& a, int number
 /// More captures of the same lay, and the mean of all under the pass's own name. What is told of them goes into `record`;
 /// one that cannot be registered to the first is left out.
 Result<raw::Written> capture_more(const Setting& s, bed::Bed& bed, const Assignment& a, int number, const std::filesystem::path& first,
-                                  const raw::Tags& tags, const std::string& note, Json& record, Progress& progress,
+                                  const raw::Tags& tags, const std::function<std::string()>& note, Json& record, Progress& progress,
                                   const std::atomic<bool>& stop) {
   std::vector<std::filesystem::path> files{first};
   const auto swept = [&] {
@@ -221,8 +222,8 @@ Result<raw::Written> capture_more(const Setting& s, bed::Bed& bed, const Assignm
     auto writer = raw::Writer::create(a.pass_file(s, number), (*base)->width(), (*base)->height(), (*base)->ppi(), tags);
     if (!writer) return fail(writer.error());
     if (auto r = join::average(**base, pictures, **writer, stop); !r) return fail(r.error());
-    const std::string mean = "mean of " + std::to_string(pictures.size() + 1) + " captures";
-    return (*writer)->finish(note.empty() ? mean : note);
+    const std::string mean = "mean of " + std::to_string(pictures.size() + 1) + " captures", of_pass = note();
+    return (*writer)->finish(of_pass.empty() ? mean : of_pass);
   }();
   swept();
   return made;
@@ -294,11 +295,7 @@ Result<KeptPass> capture(const Setting& s, bed::Bed& bed, const Assignment& a, i
   // With infrared to come the pass is whole only with it: what a kill leaves before is no pass.
   const auto note = [&] { return a.takes_infrared(s) ? std::string() : pass_note({a.job.roll.name, a.job.id, number, a.plan_mark, record}); };
   auto written = writer.finish(a.captures(s) > 1 ? std::string("capture 1") : note());
-  if (written && a.captures(s) > 1) {
-    // What was averaged is told in the ledger; the file's own note is of the pass before that.
-    const std::string of_pass = note();
-    written = capture_more(s, bed, a, number, first, tags, of_pass, record, progress, stop);
-  }
+  if (written && a.captures(s) > 1) written = capture_more(s, bed, a, number, first, tags, note, record, progress, stop);
   if (!written) return fail(written.error());
   const ledger::File named{std::filesystem::relative(written->path, s.archive).generic_string(),
                            written->sha256, written->bytes};
