@@ -138,7 +138,7 @@ void add_station(CLI::App& app, Common& common, Run& run) {
                 "exposure for the page");
   sub->add_flag("--once", args->once, "End after one job");
   sub->add_flag("--no-look", args->no_look,
-                "Never take the quick low-resolution look before a long pass");
+                "No quick low-resolution look before a proof's passes; frames at full resolution always need it");
   sub->footer(
       "In the terminal: space = the key, a = again (the pass before), s = skip this roll, q = "
       "stop. Ctrl-C: what is captured\n"

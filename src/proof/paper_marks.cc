@@ -4,6 +4,8 @@
 
 #include <algorithm>
 
+#include "proof/text_layout.h"
+
 namespace lapwright::proof {
 namespace {
 
@@ -49,26 +51,10 @@ void verdict(cairo_t* cairo, const frames::Frame& f, const std::string& word) {
 
 /// Height of the paragraph, mm.
 double paragraph(cairo_t* cairo, double x, double y, double width, double size, bool bold, const std::string& words, bool draw) {
-  constexpr double fine = 32;
-  cairo_save(cairo);
-  cairo_translate(cairo, x, y);
-  cairo_scale(cairo, 1 / fine, 1 / fine);
-  PangoLayout* layout = pango_cairo_create_layout(cairo);
-  PangoFontDescription* font = pango_font_description_from_string(bold ? "Sans Bold" : "Sans");
-  pango_font_description_set_absolute_size(font, size * fine * PANGO_SCALE);
-  pango_layout_set_font_description(layout, font);
-  gchar* valid = g_utf8_make_valid(words.data(), static_cast<gssize>(words.size()));
-  pango_layout_set_text(layout, valid, -1);
-  g_free(valid);
-  pango_layout_set_width(layout, static_cast<int>(width * fine * PANGO_SCALE));
-  pango_layout_set_wrap(layout, PANGO_WRAP_WORD_CHAR);
-  int w = 0, h = 0;
-  pango_layout_get_size(layout, &w, &h);
-  if (draw) pango_cairo_show_layout(cairo, layout);
-  pango_font_description_free(font);
-  g_object_unref(layout);
-  cairo_restore(cairo);
-  return static_cast<double>(h) / PANGO_SCALE / fine;
+  const TextLayout layout(cairo, words, size, bold, width);
+  pango_layout_set_wrap(layout.get(), PANGO_WRAP_WORD_CHAR);
+  if (draw) layout.show(cairo, x, y);
+  return layout.height();
 }
 
 }  // namespace

@@ -5,6 +5,8 @@
 #include <algorithm>
 #include <cmath>
 
+#include "proof/text_layout.h"
+
 namespace lapwright::proof {
 namespace {
 
@@ -15,31 +17,16 @@ void ink(cairo_t* cairo, const Colour& c) { cairo_set_source_rgb(cairo, c.red, c
 
 enum class Align { left, right };
 
-/// One line of text whose ascent starts at y; `size` is the font's size in mm. Pango works in points of its own here, so that
-/// its rounding does not show at millimetre scale.
+/// One line of text whose ascent starts at y; `size` is the font's size in mm.
 void text(cairo_t* cairo, double x, double y, double most, double size, bool bold, const Colour& colour, const std::string& words,
           Align align = Align::left) {
   if (words.empty() || most <= 0) return;
-  constexpr double fine = 32;  // layout units a millimetre
-  cairo_save(cairo);
   ink(cairo, colour);
-  cairo_translate(cairo, align == Align::left ? x : x - most, y);
-  cairo_scale(cairo, 1 / fine, 1 / fine);
-  PangoLayout* layout = pango_cairo_create_layout(cairo);
-  PangoFontDescription* font = pango_font_description_from_string(bold ? "Sans Bold" : "Sans");
-  pango_font_description_set_absolute_size(font, size * fine * PANGO_SCALE);
-  pango_layout_set_font_description(layout, font);
-  gchar* valid = g_utf8_make_valid(words.data(), static_cast<gssize>(words.size()));
-  pango_layout_set_text(layout, valid, -1);
-  g_free(valid);
-  pango_layout_set_single_paragraph_mode(layout, TRUE);
-  pango_layout_set_width(layout, static_cast<int>(most * fine * PANGO_SCALE));
-  pango_layout_set_ellipsize(layout, PANGO_ELLIPSIZE_END);
-  pango_layout_set_alignment(layout, align == Align::left ? PANGO_ALIGN_LEFT : PANGO_ALIGN_RIGHT);
-  pango_cairo_show_layout(cairo, layout);
-  pango_font_description_free(font);
-  g_object_unref(layout);
-  cairo_restore(cairo);
+  const TextLayout layout(cairo, words, size, bold, most);
+  pango_layout_set_single_paragraph_mode(layout.get(), TRUE);
+  pango_layout_set_ellipsize(layout.get(), PANGO_ELLIPSIZE_END);
+  pango_layout_set_alignment(layout.get(), align == Align::left ? PANGO_ALIGN_LEFT : PANGO_ALIGN_RIGHT);
+  layout.show(cairo, align == Align::left ? x : x - most, y);
 }
 
 std::string joined(std::initializer_list<std::string> parts) {

@@ -107,6 +107,9 @@ struct Assignment {
   int kept() const;
 };
 
+/// What is cut out of a pass for a frame: the frame and some film around it, so that its edge can be seen.
+Rect<SleeveSpace> crop_area(const frames::Frame& frame);
+
 /// Loads the profiles, plans (or takes the plan that the ledger has) and counts the passes that are
 /// already there. `planned_now` tells that the plan is new and must go into the ledger. Faults:
 /// bad_profile, bad_data (cannot be laid), cannot_create (the disk is too full).

@@ -14,8 +14,6 @@
 
 namespace lapwright::station {
 
-Rect<SleeveSpace> crop_area(const frames::Frame& frame);
-
 namespace {
 
 namespace fs = std::filesystem;

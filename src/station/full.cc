@@ -13,8 +13,6 @@
 
 namespace lapwright::station {
 
-Rect<SleeveSpace> crop_area(const frames::Frame& frame);
-
 namespace {
 
 namespace fs = std::filesystem;
@@ -45,15 +43,6 @@ std::string list_of(const std::vector<std::string>& frames) {
   for (std::size_t i = 0; i < frames.size(); ++i)
     out += (i == 0 ? "" : i + 1 == frames.size() ? " and " : ", ") + frames[i];
   return out;
-}
-
-Result<std::vector<frames::Frame>> frames_of(const fs::path& proof) {
-  const fs::path file = proof / "frames.json";
-  const auto text = core::read_file(file);
-  if (!text) return fail(Fault::no_input, file.string() + ": cannot be read; the roll needs its proof before frames at full resolution");
-  auto json = core::parse_json(*text, file.string());
-  if (!json) return fail(json.error());
-  return frames::from_json(*json, file.string());
 }
 
 Json features_list(const std::vector<lap::Feature>& features) {
@@ -90,6 +79,15 @@ Result<std::vector<lap::Feature>> known_features(const Setting& s, const std::st
 
 }  // namespace
 
+Result<std::vector<frames::Frame>> frames_of(const Setting& s, const std::string& roll) {
+  const fs::path file = ledger::archive::roll_folder(s.archive, roll) / "proof" / "frames.json";
+  const auto text = core::read_file(file);
+  if (!text) return fail(Fault::no_input, file.string() + ": cannot be read; the roll needs its proof before frames at full resolution");
+  auto json = core::parse_json(*text, file.string());
+  if (!json) return fail(json.error());
+  return frames::from_json(*json, file.string());
+}
+
 Result<std::shared_ptr<const Print>> print_of(const Setting& s, const std::string& roll) {
   const fs::path proof = ledger::archive::roll_folder(s.archive, roll) / "proof";
   auto print = std::make_shared<Print>();
@@ -102,7 +100,7 @@ Result<std::shared_ptr<const Print>> print_of(const Setting& s, const std::strin
   if (!sheet) return fail(sheet.error());
   print->sheet = std::move(*sheet);
   print->on_sheet = core::mm_to_pixels<SleeveSpace, PassSpace>(print->card.origin_mm, print->card.ppi);
-  auto frames = frames_of(proof);
+  auto frames = frames_of(s, roll);
   if (!frames) return fail(frames.error());
   print->frames = std::move(*frames);
   const auto factor = std::max<std::int64_t>(1, static_cast<std::int64_t>(print->card.ppi.value / print_ppi));

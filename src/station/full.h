@@ -26,6 +26,8 @@ struct Print {
   profile::Card card;
   std::vector<frames::Frame> frames;
 };
+/// Where the frames are on the roll's proof.
+Result<std::vector<frames::Frame>> frames_of(const Setting& setting, const std::string& roll);
 Result<std::shared_ptr<const Print>> print_of(const Setting& setting, const std::string& roll);
 
 /// What a later look will know the roll by: features of its frames' pictures, in sleeve mm.

@@ -2,7 +2,7 @@
 #include <nlohmann/json.hpp>
 
 #include "core/files.h"
-#include "station/assignment.h"
+#include "station/full.h"
 
 namespace lapwright::station {
 namespace {
@@ -14,16 +14,7 @@ constexpr double crop_margin_mm =
 
 /// The places of the wanted frames on the roll's proof.
 Result<std::vector<frames::Frame>> wanted_frames(const Setting& s, const ledger::Job& job) {
-  const fs::path file =
-      ledger::archive::roll_folder(s.archive, job.roll.name) / "proof" / "frames.json";
-  auto text = core::read_file(file);
-  if (!text)
-    return fail(Fault::no_input,
-                file.string() +
-                    ": cannot be read; the roll needs its proof before frames at full resolution");
-  auto json = core::parse_json(*text, file.string());
-  if (!json) return fail(json.error());
-  auto all = frames::from_json(*json, file.string());
+  auto all = frames_of(s, job.roll.name);
   if (!all) return fail(all.error());
   if (job.frames == std::vector<std::string>{"all"}) return *all;
   std::vector<frames::Frame> wanted;
@@ -32,7 +23,7 @@ Result<std::vector<frames::Frame>> wanted_frames(const Setting& s, const ledger:
                                  [&](const frames::Frame& f) { return f.frame == name; });
     if (it == all->end())
       return fail(Fault::bad_data,
-                  file.string() + ": roll " + job.roll.name + " has no frame " + name);
+                  "roll " + job.roll.name + " has no frame " + name + " on its proof");
     wanted.push_back(*it);
   }
   return wanted;

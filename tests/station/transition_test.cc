@@ -20,14 +20,17 @@ bool gives(const Step& step) {
                      [](const Command& c) { return std::holds_alternative<C>(c); });
 }
 
+/// The step, with the state moved on; none may be refused.
+Step taken(State& s, const Event& e) {
+  Step step = transition(s, e);
+  EXPECT_EQ(step.refused, "") << name(e);
+  s = step.state;
+  return step;
+}
+
 TEST(Transition, TheWholeRoadOfTwoPasses) {
   State s;
-  const auto go = [&](const Event& e) {
-    Step step = transition(s, e);
-    EXPECT_EQ(step.refused, "") << name(e);
-    s = step.state;
-    return step;
-  };
+  const auto go = [&s](const Event& e) { return taken(s, e); };
   EXPECT_TRUE(gives<command::AskToPlace>(go(event::JobFound{7, 2, 0})));
   EXPECT_TRUE(gives<command::StartLook>(go(event::Key{})));
   EXPECT_TRUE(gives<command::StartCapture>(go(event::LookGood{})));
@@ -50,12 +53,7 @@ TEST(Transition, TheWholeRoadOfTwoPasses) {
 
 TEST(Transition, SeveralWindowsUnderOneLayNeedOneKey) {
   State s;
-  const auto go = [&](const Event& e) {
-    Step step = transition(s, e);
-    EXPECT_EQ(step.refused, "") << name(e);
-    s = step.state;
-    return step;
-  };
+  const auto go = [&s](const Event& e) { return taken(s, e); };
   go(event::JobFound{7, 2, 0});
   go(event::Key{});
   // The look says: it is another roll's sleeve, two windows, and a third pass for what lies outside.
