@@ -46,9 +46,10 @@ class Outbox {
     this.wait = 1000;
     this.loaded = stored('readonly', (s) => s.getAll()).then((all) => {
       this.waiting = [...(all || []), ...this.waiting];
+    }).catch(() => {}).then(() => {
       this.tell();
       this.pump();
-    }).catch(() => {});
+    });
     addEventListener('online', () => this.pump(true));
     document.addEventListener('visibilitychange', () => { if (!document.hidden) this.pump(true); });
   }
@@ -58,16 +59,16 @@ class Outbox {
     await this.loaded;
     const change = { method, path, body };
     this.waiting.push(change);
+    change.written = stored('readwrite', (s) => s.add({ method, path, body })).catch(() => undefined)
+      .then((number) => { change.number = number; });
     this.tell();
-    try {
-      const number = await stored('readwrite', (s) => s.add({ method, path, body }));
-      if (number !== undefined) change.number = number;
-      else this.only = true;
-    } catch {
-      this.only = true;
-    }
+    await change.written;
+    this.tell();
     this.pump();
   }
+
+  /// Whether some change is nowhere but in this page as yet.
+  get unwritten() { return this.waiting.some((c) => c.number === undefined); }
 
   of(prefix) { return this.waiting.filter((c) => c.path.startsWith(prefix)); }
 
@@ -77,6 +78,7 @@ class Outbox {
     this.pumping = true;
     while (this.waiting.length) {
       const change = this.waiting[0];
+      await change.written;  // sent before it is written down, it would stay written down for ever
       // Another window of this browser may have sent it.
       if (change.number !== undefined && !(await stored('readonly', (s) => s.get(change.number)).catch(() => change))) {
         this.waiting.shift();
@@ -113,7 +115,7 @@ class Outbox {
     this.tell();
   }
 
-  tell(trouble) { for (const l of this.listeners) l(this.waiting.length, trouble, this.only); }
+  tell(trouble) { for (const l of this.listeners) l(this.waiting.length, trouble, this.unwritten); }
 }
 
 export const outbox = new Outbox();

@@ -11,13 +11,13 @@ const kept = document.getElementById('kept');
 let view = {};
 let turn = 0;
 
-outbox.listeners.add((waiting, trouble, only) => {
-  const words = waiting ? `${counted(waiting, 'mark')} not saved yet${only ? '; keep this page open' : ''}` : 'Every mark is kept';
+outbox.listeners.add((waiting, trouble, unwritten) => {
+  const words = waiting ? `${counted(waiting, 'mark')} not saved yet${unwritten ? '; keep this page open' : ''}` : 'Every mark is kept';
   if (kept.textContent !== words) kept.textContent = words;
   kept.classList.toggle('waiting', waiting > 0);
   if (trouble) tell(trouble);
 });
-addEventListener('beforeunload', (event) => { if (outbox.only && outbox.waiting.length) event.preventDefault(); });
+addEventListener('beforeunload', (event) => { if (outbox.unwritten) event.preventDefault(); });
 
 async function go() {
   const mine = ++turn;
