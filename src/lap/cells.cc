@@ -48,7 +48,9 @@ void look(const Overview& b, bool film_only, const Spot<PassSpace>& middle,
       out.value[at] = (p[0] * (1 - s) + p[1] * s) * (1 - t) + (q[0] * (1 - s) + q[1] * s) * t;
       // A smoothed picture's outermost pixels are half made up.
       const bool inside = at_x >= 1 && at_y >= 1 && at_x < last_x - 1 && at_y < last_y - 1;
-      out.weight[at] = !inside ? 0 : film_only ? b.film.row(iy + (t > 0.5F))[ix + (s > 0.5F)] : 1;
+      // A value between pixels is off the film when one of them is.
+      const float *f = b.film.row(iy) + ix, *g = b.film.row(iy + 1) + ix;
+      out.weight[at] = !inside ? 0 : film_only ? std::min({f[0], f[1], g[0], g[1]}) : 1;
     }
 }
 

@@ -125,5 +125,23 @@ INSTANTIATE_TEST_SUITE_P(
                              {.x = 10, .y = 20, .width = 70, .height = 110},
                              {.x = 55, .y = 20, .width = 70, .height = 110}}));
 
+// A rebate as black as slides have it, beside the open light of the holes: what is seen between two pixels of both is neither.
+TEST(Slides, AreKnownByTheirPicturesWhateverLiesBesideTheHoles) {
+  support::SceneOptions o = seeded(41);
+  o.process = profile::Process::slide;
+  o.empty_strips = {2, 3, 4, 5, 6};
+  const support::Scene scene(support::sleeve_135_7x5(), o);
+  const PassSpec first = {.ppi = 150, .x = 0, .y = 0, .width = 180, .height = 110};
+  const Shot a = shoot(scene, bed(first, false), faults(3));
+  for (const double turn : {0.32, -0.25, -0.53}) {
+    PassSpec second = bed({.ppi = 150, .x = 36, .y = 0, .width = 180, .height = 110, .quarter = 2}, true);
+    second.turn = turn;
+    const Shot b = shoot(scene, second, faults(4));
+    const Report r = check_pair(a, b, scene);
+    EXPECT_TRUE(r.ok) << turn << ": " << r.why;
+    EXPECT_LE(error_in_lap(r, a.pass, b.pass).rms, 0.1) << turn;
+  }
+}
+
 }  // namespace
 }  // namespace lapwright::lap::test
