@@ -11,6 +11,7 @@
 #include <vector>
 
 #include "lap/features.h"
+#include "lap/recognise.h"
 #include "station/assignment.h"
 
 namespace lapwright::station {
@@ -37,6 +38,21 @@ inline constexpr const char* features_file = "features.json";
 /// Sleeve millimetres, and the comparisons as 64 hexadecimal digits. Reading: bad_data.
 Json features_json(const std::vector<lap::Feature>& features);
 Result<std::vector<lap::Feature>> features_from_json(const Json& json, const std::string& source);
+
+/// The frames of a proof that a look shows under a lay (its pixels from its own corner).
+struct Shown {
+  lap::Likeness candidate;
+  std::map<std::string, Spot<SleeveSpace>> beside;  // those that are the same: where they lie from where the proof has them
+  int seen = 0, same = 0;
+};
+/// `proof` with its resolution, and where the sleeve lies on it.
+Result<Shown> shown_by(const image::Rgb16& proof, Ppi ppi, const Affine<SleeveSpace, PassSpace>& on_proof, const std::vector<frames::Frame>& frames,
+                       const profile::SleeveProfile& sleeve, const lap::LookMap& lay, const image::Rgb16& look, Ppi look_ppi);
+/// How many of the likeliest rolls are held against a look that places alone do not name, and the places they must share with it.
+inline constexpr std::size_t most_candidates = 3;
+inline constexpr int least_of_candidate = 5;
+/// Whether the candidate with the most frames that are the same is clear by them alone.
+bool told_by_pictures(const std::vector<Shown>& shown);
 
 /// What a look at a sleeve laid anyhow showed.
 struct Recognised {

@@ -34,5 +34,22 @@ TEST(Features, GoThroughTheirFileUnchanged) {
   }
 }
 
+Shown shown(int agreeing, int seen, int same) {
+  Shown s;
+  s.candidate.agreeing = agreeing, s.seen = seen, s.same = same;
+  return s;
+}
+
+TEST(Pictures, NameARollOnlyWhereNearlyAllThatIsSeenIsItsOwn) {
+  EXPECT_FALSE(told_by_pictures({}));
+  EXPECT_TRUE(told_by_pictures({shown(8, 5, 5)}));
+  EXPECT_TRUE(told_by_pictures({shown(8, 4, 1), shown(8, 5, 4)}));    // one frame in common with another roll
+  EXPECT_FALSE(told_by_pictures({shown(8, 5, 5), shown(8, 5, 3)}));   // a scene that two rolls have
+  EXPECT_FALSE(told_by_pictures({shown(13, 5, 3)}));                  // two others are not its own
+  EXPECT_FALSE(told_by_pictures({shown(9, 2, 2)}));
+  EXPECT_TRUE(told_by_pictures({shown(10, 2, 2)}));
+  EXPECT_FALSE(told_by_pictures({shown(13, 1, 1)}));
+}
+
 }  // namespace
 }  // namespace lapwright::station
