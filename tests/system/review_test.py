@@ -25,7 +25,7 @@ outside = pathlib.Path(os.environ.get("LAPWRIGHT_TEST_OUTSIDE", build / "outside
 pictures = os.environ.get("LAPWRIGHT_TEST_PICTURES", "")  # a folder to look at what the browser saw
 tests = pathlib.Path(__file__).resolve().parents[1]
 pinned = json.loads((tests / "outside" / "package.json").read_text())["dependencies"]
-for name in ("playwright-core", "axe-core"):
+for name in ("playwright-core", "axe-core", "@iiif/parser"):
     installed = outside / "node_modules" / name / "package.json"
     if not installed.exists() or json.loads(installed.read_text())["version"] != pinned[name]:
         sys.exit(f"{installed}: {name} {pinned[name]} is not there; `demo/setup tests` installs it")
@@ -104,6 +104,9 @@ try:
     assert status == 200 and pdf.startswith(b"%PDF"), (status, pdf[:20])
     (practice.work / "marked.pdf").write_bytes(pdf)
     assert get(url + "api/rolls/no-such/marked.pdf")[0] == 404
+    # Another program reads collection, manifest, pictures and marks: a IIIF parser of the npm registry.
+    seen = json.loads(subprocess.run(["node", tests / "outside" / "iiif_client.mjs", outside, url], check=True, capture_output=True, text=True, timeout=120).stdout)
+    assert seen["rolls"] == 1 and seen["frames"] == 36 and seen["pictures"] >= 3 and seen["marks"] >= 6, seen
     known = json.loads(get(url + "api/rolls/harbour%201")[1])
     assert len(known["ink"]) == 3 and any(f["note"] for f in known["frames"]) and any(f["crop"] for f in known["frames"])
 finally:
