@@ -32,7 +32,7 @@ class LightField {
 };
 
 struct OpenLight {
-  profile::Card::Evenness evenness;
+  profile::Card::Evenness evenness{};
   std::array<double, 3> counts{};  // where the evenness is 1
   double residual = 0;             // D: robust spread about the surface
   int cells = 0;                   // how many places it was read at

@@ -162,7 +162,8 @@ bool number_frames(std::vector<Numbered>& frames, RollEdge& edge, double advance
   // Along each strip the numbers rise by whole frames; where a strip's first one stands is the
   // roll's common phase.
   double sine = 0, cosine = 0;
-  for (auto& [strip, line] : lined) {
+  for (auto& of_strip : lined) {
+    auto& line = of_strip.second;
     const auto at = [&](std::size_t i) {
       return line.numbers->slope * frames[i].along + line.numbers->offset;
     };

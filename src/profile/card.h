@@ -17,6 +17,14 @@
 
 namespace lapwright::profile {
 
+/// A linear picture by infrared light under the same lay. `to_infrared`: the picture's pixels to
+/// its own, as measured; not there where it could not be. Of a frame it lies as the frame does.
+struct InfraredPicture {
+  std::string file, sha256;
+  std::optional<std::array<double, 6>> to_infrared;
+  double residual_px = 0;
+};
+
 struct Card {
   std::string file, sha256;  // the picture, relative to the card's folder
   std::string roll, sleeve, stock;
@@ -25,13 +33,7 @@ struct Card {
   Spot<SleeveSpace> origin_mm;  // sleeve coordinates of the first pixel's top left corner
   double mm_per_pixel = 0;
   bool mirrored = false;  // the sleeve lay wrong side up; the picture was put right, sleeve_to_pass tells it
-  /// A linear picture by infrared light under the same lay. `to_infrared`: the picture's pixels to
-  /// its own, as measured; not there where it could not be. Of a frame it lies as the frame does.
-  struct Infrared {
-    std::string file, sha256;
-    std::optional<std::array<double, 6>> to_infrared;
-    double residual_px = 0;
-  };
+  using Infrared = InfraredPicture;
   struct Pass {
     int pass = 0;
     std::string file, sha256, device, started, finished;  // RFC 3339
@@ -53,7 +55,7 @@ struct Card {
   };
   /// log10 of the light over open_light: terms of u, u^2, u^3, v, v^2, v^3 for red, green, blue, where u and v run from -1 to 1
   /// over the picture's width and height.
-  struct Evenness { std::array<std::array<double, 6>, 3> terms{}; };
+  struct Evenness { std::array<std::array<double, 6>, 3> terms; };
   /// What makes the channels agree, as the sheet's own neutrals show it: a stock's curves.
   struct Balance { std::array<std::map<double, double>, 3> curve; };
   /// The edge lettering as the positive shows it before any trim: CIE LCh(ab).
