@@ -113,8 +113,9 @@ void add_station(CLI::App& app, Common& common, Run& run) {
       ->type_name("N");
   sub->add_option("--key", args->key,
                   "terminal (space bar, the default), stdin (every line is a press; again, skip, "
-                  "stop are commands),\n"
-                  "scanner (the flatbed's own button) or evdev:PATH (a keypad or foot pedal)")
+                  "cancel, stop are commands),\n"
+                  "scanner (the flatbed's own button), evdev:PATH (a keypad or foot pedal), or page: no other than the\n"
+                  "key of the review page, which counts beside each of them")
       ->type_name("K");
   sub->add_option(
          "--events", args->events,
@@ -140,9 +141,10 @@ void add_station(CLI::App& app, Common& common, Run& run) {
   sub->add_flag("--no-look", args->no_look,
                 "No quick low-resolution look before a proof's passes; frames at full resolution always need it");
   sub->footer(
-      "In the terminal: space = the key, a = again (the pass before), s = skip this roll, q = "
-      "stop. Ctrl-C: what is captured\n"
-      "stays, what is half made is withdrawn; the next start goes on from there.\n"
+      "In the terminal: space = the key, a = again (the pass before), s = skip this roll, c = cancel the pass that runs, q = "
+      "stop.\n"
+      "Ctrl-C: what is captured stays, what is half made is withdrawn; the next start goes on from there.\n"
+      "`lapwright review` beside it shows the bed, what to do next and the one key in a browser.\n"
       "Scripts: --key stdin --events - gives `place` events with the lay to wait for, and a line on standard input for each.\n"
       "Examples: lapwright station --bed a4-window-8x10 --ppi 1200\n"
       "          lapwright station --key evdev:/dev/input/by-id/usb-pedal-event-kbd --events /tmp/events.jsonl\n"

@@ -2,8 +2,8 @@
 #include <cmath>
 #include <cstdio>
 
-#include "plan/how_to_lay.h"
 #include "plan/refusal.h"
+#include "plan/sketch.h"
 
 namespace lapwright::plan {
 namespace {
@@ -80,29 +80,20 @@ std::string matrix(const Affine<SleeveSpace, BedSpace>& m) {
 }
 
 /// The sleeve as it lies: page, binding edge with its holes, strips and frames, laps and seams.
-void draw_sleeve(Svg& svg, const Plan& plan, const Pass& pass, const profile::SleeveProfile& s) {
-  svg.out += "<g transform='" + matrix(pass.lay.sleeve_to_bed) + "'>\n";
-  svg.rect(Rect<SleeveSpace>{{0}, {0}, s.page.width, s.page.height}, "page");
-  for (int i = 0; i < s.strips.count; ++i) {
-    svg.rect(s.strip(i), "strip");
-    for (int j = 0; j < s.strips.frames; ++j) svg.rect(s.frame_area(i, j), "frame");
-  }
-  for (const Lap& l : plan.laps) {
-    if (l.a != pass.number && l.b != pass.number) continue;
-    svg.rect(l.area, "lap");
-    const double at = l.seam.at.mm();
-    if (l.seam.axis == Axis::x) svg.line(at, l.area.y.mm(), at, l.area.bottom().mm(), "seam");
-    else svg.line(l.area.x.mm(), at, l.area.right().mm(), at, "seam");
-  }
-  for (int i = 0; i < s.strips.count; ++i) {
-    const auto first = s.frame_area(i, 0).centre_mm();
+void draw_sleeve(Svg& svg, const Sketch& k, int in_a_strip) {
+  svg.out += "<g transform='" + matrix(k.sleeve_to_bed) + "'>\n";
+  svg.rect(Rect<SleeveSpace>{{0}, {0}, k.sleeve.width, k.sleeve.height}, "page");
+  for (const auto& strip : k.strips) svg.rect(strip, "strip");
+  for (const auto& frame : k.frames) svg.rect(frame, "frame");
+  for (const auto& lap : k.laps) svg.rect(lap, "lap");
+  for (const auto& s : k.seams) svg.line(s.from.x, s.from.y, s.to.x, s.to.y, "seam");
+  for (std::size_t i = 0; i < k.strips.size(); ++i) {
+    const auto first = k.frames[i * static_cast<std::size_t>(in_a_strip)].centre_mm();
     svg.text(first.x, first.y + 2.5, std::to_string(i + 1), "n");
   }
-  const double h = s.page.height.mm();
-  svg.line(0.8, 0, 0.8, h, "bind");
-  const double hole_at = std::clamp(s.block().x.mm() / 2, 4.0, 9.0);
-  for (const double y : {h / 2 - 80, h / 2, h / 2 + 80})
-    if (y > 6 && y < h - 6) svg.out += "<circle cx='" + num(hole_at) + "' cy='" + num(y) + "' r='2.6' class='hole'/>\n";
+  svg.line(0.8, 0, 0.8, k.sleeve.height.mm(), "bind");
+  for (const auto& hole : k.holes)
+    svg.out += "<circle cx='" + num(hole.x) + "' cy='" + num(hole.y) + "' r='" + num(k.hole_radius) + "' class='hole'/>\n";
   svg.out += "</g>\n";
 }
 
@@ -118,11 +109,12 @@ void name_edge(Svg& svg, const Rect<BedSpace>& page, Side side, const std::strin
 }
 
 /// How far the sleeve hangs past the window on each side.
-void measure_overhang(Svg& svg, const Rect<BedSpace>& page, const Rect<BedSpace>& w) {
+void measure_overhang(Svg& svg, const Sketch& k) {
+  const Rect<BedSpace>&page = k.page, &w = k.bed_window;
   // Far from the edges' names, which stand in the middle.
   const double x = page.x.mm() + page.width.mm() * 0.12, y = page.y.mm() + page.height.mm() * 0.2;
   for (const Side side : {Side::left, Side::right, Side::back, Side::front}) {
-    const Um over = overhang(page, w, side);
+    const Um over = k.past[static_cast<std::size_t>(side)];
     if (std::abs(over) < 500) continue;
     const std::string label = mm_text(std::abs(over)) + (over > 0 ? " out" : " inside");
     double from, to;
@@ -149,7 +141,8 @@ void measure_overhang(Svg& svg, const Rect<BedSpace>& page, const Rect<BedSpace>
 void draw_lay(Svg& svg, const Plan& plan, std::size_t index, const profile::SleeveProfile& s, const profile::BedProfile& bed,
               const Rect<BedSpace>& extent) {
   const Pass& pass = plan.passes[index];
-  const Rect<BedSpace> page = page_on_bed(pass, s), &w = bed.window;
+  const Sketch sketch = sketch_of(plan, pass, s, bed);
+  const Rect<BedSpace>&page = sketch.page, &w = sketch.bed_window;
   const double top = extent.y.mm() - room, left = extent.x.mm() - room, right = extent.right().mm() + room;
   const auto letters = static_cast<std::size_t>((right - left) / 3.3);
   svg.text(left, top - title_height + 10, "Pass " + std::to_string(pass.number) + " of " + std::to_string(plan.passes.size()), "h");
@@ -157,13 +150,13 @@ void draw_lay(Svg& svg, const Plan& plan, std::size_t index, const profile::Slee
   for (const std::string& l : wrapped(how_to_lay(plan, pass, s, bed), letters)) svg.text(left, y, l, ""), y += 8;
   svg.line(w.x.mm() - 8, top + 4, w.right().mm() + 8, top + 4, "hinge");
   svg.text((w.x.mm() + w.right().mm()) / 2, top - 1, "hinge of the lid (back of the bed)", "s m");
-  draw_sleeve(svg, plan, pass, s);
+  draw_sleeve(svg, sketch, s.strips.frames);
   svg.rect(w, "window");
   if (pass.window != w) svg.rect(pass.window, "pass");
-  name_edge(svg, page, binding_side(pass.lay), "binding edge");
-  name_edge(svg, page, top_side(pass.lay), "top of the sleeve");
+  name_edge(svg, page, sketch.binding, "binding edge");
+  name_edge(svg, page, sketch.top, "top of the sleeve");
   svg.text(w.right().mm() - 3, w.bottom().mm() - 3.5, "window " + mm_number(w.width.value) + " x " + mm_text(w.height.value), "s e o");
-  measure_overhang(svg, page, w);
+  measure_overhang(svg, sketch);
   const double foot = extent.bottom().mm() + room + 4;
   y = foot;
   svg.text(left, y, "Captured: " + mm_number(pass.window.width.value) + " x " + mm_text(pass.window.height.value) + " from x " +

@@ -73,6 +73,11 @@ struct Options {
 Result<Plan> make_plan(const profile::SleeveProfile& sleeve, const profile::BedProfile& bed, Ppi ppi,
                        const Options& options = {});
 
+/// A rectangle as contract.md writes it, millimetres.
+template <class Space>
+Json rect_json(const Rect<Space>& r) {
+  return {{"x", r.x.mm()}, {"y", r.y.mm()}, {"width", r.width.mm()}, {"height", r.height.mm()}};
+}
 Json to_json(const Plan& plan);
 Json to_json(const Pass& pass, Ppi ppi);  // the `lay` member of the place event: a plan's pass entry
 /// Reads a plan back; `source` names the file in complaints. Fault: bad_data.

@@ -10,11 +10,6 @@ namespace {
 
 constexpr double longest_mm = 1e5;
 
-template <class Space>
-Json rect_json(const Rect<Space>& r) {
-  return {{"x", r.x.mm()}, {"y", r.y.mm()}, {"width", r.width.mm()}, {"height", r.height.mm()}};
-}
-
 const char* text(Through t) {
   switch (t) {
     case Through::gutter: return "gutter";

@@ -55,10 +55,10 @@ Result<Config> parse_config(const std::string& yaml, const std::string& file) {
   if (top.has("bed")) config.bed = top.text("bed");
   if (top.has("key")) {
     config.key = top.text("key");
-    if (*config.key != "terminal" && *config.key != "stdin" && *config.key != "scanner" &&
+    if (*config.key != "terminal" && *config.key != "stdin" && *config.key != "page" && *config.key != "scanner" &&
         !config.key->starts_with("evdev:")) {
       top.wrong("key", "'" + *config.key +
-                           "' is not right; must be terminal | stdin | scanner | evdev:PATH");
+                           "' is not right; must be terminal | stdin | page | scanner | evdev:PATH");
     }
   }
   if (top.has("profiles")) {

@@ -100,6 +100,28 @@ Result<Desk::Shelf> Desk::shelf() {
   return out;
 }
 
+Result<std::vector<Desk::Due>> Desk::queue() {
+  const auto states = ledger_.states();
+  if (!states) return fail(states.error());
+  const auto wants = ledger_.due();
+  if (!wants) return fail(wants.error());
+  std::vector<Due> out;
+  for (const ledger::RollState& s : *states)
+    if (!s.proofed) out.push_back({s.roll.name, {}});
+  for (const ledger::Want& w : *wants) out.push_back({w.roll, w.frames});
+  return out;
+}
+
+Result<std::shared_ptr<const Desk::Sheet>> Desk::last_proof() {
+  const auto states = ledger_.states();
+  if (!states) return fail(states.error());
+  const ledger::RollState* last = nullptr;
+  for (const ledger::RollState& s : *states)
+    if (s.proofed && (!last || s.proofed_at > last->proofed_at)) last = &s;
+  if (!last) return std::shared_ptr<const Sheet>();
+  return load(*last);
+}
+
 Result<std::shared_ptr<const Desk::Sheet>> Desk::sheet(const std::string& roll) {
   if (auto r = ledger::archive::check_roll_name(roll); !r)
     return fail(Fault::no_input, "no such roll");

@@ -38,7 +38,17 @@ class Desk {
   Desk(std::filesystem::path archive, ledger::Ledger ledger)
       : archive_(std::move(archive)), ledger_(std::move(ledger)) {}
 
+  struct Due {
+    std::string roll;
+    std::vector<std::string> frames;  // at full resolution; empty: its proof
+  };
+
   Result<Shelf> shelf();
+  /// What the station has to make, in its order.
+  Result<std::vector<Due>> queue();
+  /// The proof made last; null when there is none.
+  Result<std::shared_ptr<const Sheet>> last_proof();
+  const std::filesystem::path& archive() const { return archive_; }
   Result<std::shared_ptr<const Sheet>> sheet(const std::string& roll);
   /// The tiles of the picture with this id, kept open for a while.
   Result<std::shared_ptr<const proof::Tiles>> tiles(const std::string& image_id);

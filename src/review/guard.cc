@@ -24,6 +24,13 @@ std::vector<std::string> loopback_hosts(int port) {
   return hosts;
 }
 
+bool may(Visitor visitor, Doing doing) {
+  switch (doing) {
+    case Doing::work_the_station: return visitor == Visitor::operator_here;
+  }
+  return false;
+}
+
 std::optional<Reply> refused(const Request& q, const Door& door) {
   const std::string host(q.header("host"));
   if (std::find(door.hosts.begin(), door.hosts.end(), host) == door.hosts.end())
@@ -36,9 +43,9 @@ std::optional<Reply> refused(const Request& q, const Door& door) {
       return refusal(403, "other sites get nothing from here");
     return std::nullopt;
   }
-  if (q.method != "PUT" && q.method != "DELETE") {
-    Reply r = refusal(405, "GET, HEAD, PUT and DELETE are known here");
-    r.set("Allow", "GET, HEAD, PUT, DELETE");
+  if (q.method != "PUT" && q.method != "POST" && q.method != "DELETE") {
+    Reply r = refusal(405, "GET, HEAD, PUT, POST and DELETE are known here");
+    r.set("Allow", "GET, HEAD, PUT, POST, DELETE");
     return r;
   }
   if (q.header(change_header) != "1") return refusal(403, "a change comes from the page only");
@@ -46,7 +53,7 @@ std::optional<Reply> refused(const Request& q, const Door& door) {
     return refusal(403, "a change comes from this page's own address only");
   if (!site.empty() && site != "same-origin")
     return refusal(403, "a change comes from this page's own address only");
-  if (q.method == "PUT" && q.header("content-type") != "application/json")
+  if (q.method != "DELETE" && q.header("content-type") != "application/json")
     return refusal(415, "a change is application/json");
   return std::nullopt;
 }

@@ -14,6 +14,10 @@ namespace lapwright::review {
 
 /// Who asks. Letting reviewers in from other machines adds their kind here.
 enum class Visitor { operator_here };
+/// What only some may do.
+enum class Doing { work_the_station };  // see the bed, press its key
+/// The one table of who may do what; whoever is not in it may not.
+bool may(Visitor visitor, Doing doing);
 
 struct Door {
   std::string scheme = "http";

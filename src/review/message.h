@@ -1,10 +1,12 @@
 // What comes from a browser and what goes back, without any socket.
 //
-// Invariants: a Request's header names are lower case; a Reply's body is whole. Units: bytes.
+// Invariants: a Request's header names are lower case; a Reply's body is whole, or it has a stream in
+//   its place. Units: bytes.
 // Thread: values. Errors: none.
 #pragma once
 
 #include <map>
+#include <memory>
 #include <string>
 #include <string_view>
 #include <utility>
@@ -13,6 +15,8 @@
 #include "core/json.h"
 
 namespace lapwright::review {
+
+class Stream;
 
 struct Request {
   std::string method, target;  // target as it was sent
@@ -30,6 +34,7 @@ struct Reply {
   int status = 200;
   std::vector<std::pair<std::string, std::string>> headers;
   std::string body;
+  std::shared_ptr<Stream> stream;  // stream.h
 
   void set(std::string name, std::string value) {
     headers.emplace_back(std::move(name), std::move(value));

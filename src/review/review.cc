@@ -4,6 +4,7 @@
 
 #include "core/text.h"
 #include "ledger/ledger.h"
+#include "review/bedside.h"
 #include "review/desk.h"
 #include "review/page_files.h"
 #include "review/server.h"
@@ -45,7 +46,8 @@ Result<int> run(const std::filesystem::path& archive, ledger::Ledger ledger, con
   Desk desk(archive, std::move(ledger));
   std::optional<proof::PageSize> paper;
   if (hooks.paper) paper = {(*hooks.paper)[0], (*hooks.paper)[1]};
-  Site site(desk, door, hooks.log, paper);
+  Bedside bedside(archive);
+  Site site(desk, bedside, door, hooks.log, paper);
   const std::string host = listen.address == "::1" ? "[::1]" : listen.address;
   hooks.ready(door.scheme + "://" + host + ":" + std::to_string((*server)->port()) + "/");
   const int signal = (*server)->run([&](const Request& request) { return site.answer(request); });

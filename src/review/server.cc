@@ -7,6 +7,7 @@
 #include <boost/asio/signal_set.hpp>
 #include <boost/asio/steady_timer.hpp>
 #include <boost/asio/thread_pool.hpp>
+#include <boost/asio/write.hpp>
 #include <boost/beast/core/flat_buffer.hpp>
 #include <boost/beast/core/tcp_stream.hpp>
 #include <boost/beast/http.hpp>
@@ -16,6 +17,7 @@
 #include <optional>
 
 #include "core/text.h"
+#include "review/stream.h"
 
 namespace lapwright::review {
 namespace {
@@ -42,7 +44,8 @@ struct Shared {
 /// One connection: wait for a byte, read a request, have it answered, write the reply, again.
 class Connection : public std::enable_shared_from_this<Connection> {
  public:
-  Connection(tcp::socket socket, Shared& shared) : stream_(std::move(socket)), shared_(shared) {
+  Connection(tcp::socket socket, Shared& shared)
+      : stream_(std::move(socket)), comment_(stream_.get_executor()), shared_(shared) {
     ++shared_.open;
   }
   ~Connection() { --shared_.open; }
@@ -110,13 +113,17 @@ class Connection : public std::enable_shared_from_this<Connection> {
   }
 
   void send(Reply reply) {
+    going_on_ = head_ ? nullptr : std::move(reply.stream);
+    if (going_on_) keep_ = false;  // its end is the connection's
     reply_.emplace();
     reply_->version(11);
     reply_->result(static_cast<unsigned>(reply.status));
     for (const auto& [name, value] : reply.headers) reply_->set(name, core::one_line(value, 2000));
     reply_->keep_alive(keep_);
     const std::size_t bytes = reply.body.size();
-    if (head_ || reply.status == 304) {
+    if (going_on_) {
+      // Without a length: what comes is its body.
+    } else if (head_ || reply.status == 304) {
       if (head_) reply_->content_length(bytes);
     } else {
       reply_->body() = std::move(reply.body);
@@ -130,25 +137,72 @@ class Connection : public std::enable_shared_from_this<Connection> {
       if (e || !self->keep_) return self->close();
       self->wait();
     };
-    if (head_)
+    if (going_on_)
+      http::async_write_header(stream_, *serializer_, [self = shared_from_this()](error_code e, std::size_t) {
+        e ? self->close() : self->go_on();
+      });
+    else if (head_)
       http::async_write_header(stream_, *serializer_, then);
     else
       http::async_write(stream_, *serializer_, then);
   }
 
+  /// Sends what comes until either side ends it. Nothing more is expected of the other side: a byte is its end, too.
+  void go_on() {
+    stream_.expires_never();
+    stream_.async_read_some(buffer_.prepare(64), [self = shared_from_this()](error_code, std::size_t) { self->close(); });
+    going_on_->on_push([weak = weak_from_this(), executor = stream_.get_executor()] {
+      asio::post(executor, [weak] {
+        if (const auto self = weak.lock()) self->send_more();
+      });
+    });
+    comment_later();
+    send_more();
+  }
+  void send_more(std::string more = {}) {
+    if (sending_ || !stream_.socket().is_open()) return;
+    piece_ = going_on_->take() + std::move(more);
+    if (piece_.empty()) {
+      if (going_on_->ended()) close();
+      return;
+    }
+    sending_ = true;
+    stream_.expires_after(milliseconds(shared_.limits.reply_seconds + static_cast<double>(piece_.size()) / shared_.limits.reply_bytes_a_second));
+    asio::async_write(stream_, asio::buffer(piece_), [self = shared_from_this()](error_code e, std::size_t) {
+      self->sending_ = false;
+      e ? self->close() : self->send_more();
+    });
+  }
+  /// A comment now and then: a reader that is gone without a word is noticed.
+  void comment_later() {
+    comment_.expires_after(milliseconds(shared_.limits.comment_seconds));
+    comment_.async_wait([weak = weak_from_this()](error_code e) {
+      const auto self = weak.lock();
+      if (e || !self || !self->stream_.socket().is_open()) return;
+      self->send_more(":\n\n");
+      self->comment_later();
+    });
+  }
+
   void close() {
+    if (going_on_) going_on_->on_push({});
+    comment_.cancel();
     error_code ignored;
     stream_.socket().shutdown(tcp::socket::shutdown_send, ignored);
     stream_.close();
   }
 
   beast::tcp_stream stream_;
+  asio::steady_timer comment_;
   Shared& shared_;
   beast::flat_buffer buffer_{64 << 10};
   std::optional<http::request_parser<http::string_body>> parser_;
   std::optional<http::response<http::string_body>> reply_;
   std::optional<http::response_serializer<http::string_body>> serializer_;
   bool keep_ = false, head_ = false;
+  std::shared_ptr<Stream> going_on_;  // of a reply that goes on
+  std::string piece_;
+  bool sending_ = false;
 };
 
 class BeastServer : public Server {

@@ -3,7 +3,9 @@
 // Invariants: header at most 8 KiB, body at most 256 KiB, 64 connections at a time; a connection is
 //   closed after 60 s without a request, 5 s after a request's first byte when it is not whole by
 //   then, and when a reply is taken slower than 32 KiB/s (10 s at least). Replies are made in a
-//   lane of their own, one after another; the loop never waits for a disk.
+//   lane of their own, one after another; the loop never waits for a disk. A reply with a stream
+//   goes on until either side ends it, with an empty comment every 15 s, each piece under the
+//   reply's clock; it has its connection to itself.
 // Units: seconds, bytes. Thread: run() stays until it is told to stop. Errors: usage (the address),
 //   unavailable (it is taken).
 #pragma once
@@ -24,6 +26,7 @@ struct Limits {
   int connections = 64;
   double idle_seconds = 60, request_seconds = 5, reply_seconds = 10;
   double reply_bytes_a_second = 32 << 10;
+  double comment_seconds = 15;
 };
 
 class Server {

@@ -146,7 +146,9 @@ Reply Site::answer(const Request& request) {
 }
 
 Reply Site::route(const Request& request, const Path& path) {
+  if (path.begins({"api", "station"})) return at_the_bed(request, path);
   if (request.method == "PUT" || request.method == "DELETE") return change(request, path);
+  if (request.method == "POST") return not_found();
   const std::string base = door_.scheme + "://" + std::string(request.header("host"));
   if (path.size() == 1 && path[0].empty()) return page("index.html", request);
   if (path.size() == 2 && path[0] == "page") return page(path[1], request);
@@ -266,6 +268,46 @@ Reply Site::look(const Path& path) {
                   {"pixels_per_mm", about.pixels_per_mm}};
   out["frames"] = frames_json(about, *marks);
   out["ink"] = marks->ink;
+  return json_reply(out);
+}
+
+Reply Site::at_the_bed(const Request& request, const Path& path) {
+  if (!may(door_.visitor, Doing::work_the_station)) return refusal(403, "the bed is worked from its own machine only");
+  const bool reads = request.method == "GET" || request.method == "HEAD";
+  if (path.size() == 2) return reads ? bed_now() : not_found();
+  if (path.size() != 3) return not_found();
+  if (path[2] == "events" && reads) {
+    Reply r;
+    r.set("Content-Type", "text/event-stream");
+    r.set("Cache-Control", "no-store");
+    if (request.method == "HEAD") return r;
+    r.stream = bedside_.watch();
+    return r.stream ? r : refusal(503, "the bed is watched from too many windows; close one");
+  }
+  if (request.method != "POST" || (path[2] != "key" && path[2] != "cancel")) return not_found();
+  const auto body = core::parse_json(request.body, "body");
+  if (!body || !body->is_object()) return refusal(400, "a change is one JSON document");
+  const auto place = body->find("place");
+  if (path[2] == "key" && (place == body->end() || !place->is_string()))
+    return refusal(422, "place: the time of the place that the key is pressed for is right");
+  const auto done = path[2] == "key" ? bedside_.press(place->get<std::string>()) : bedside_.cancel();
+  if (done) return json_reply({{"told", true}}, 202);
+  const int status = done.error().fault == Fault::usage || done.error().fault == Fault::no_input ? 409 : 503;
+  return refusal(status, done.error().text);
+}
+
+/// The station's state, and what the ledger knows beside it: what waits, and the last proof.
+Reply Site::bed_now() {
+  Json out = {{"station", bedside_.state()}, {"queue", Json::array()}, {"last", nullptr}, {"archive", desk_.archive().string()}};
+  const auto queue = desk_.queue();
+  if (!queue) return failed(queue.error());
+  for (const Desk::Due& due : *queue) {
+    Json one = {{"roll", due.roll}, {"job", due.frames.empty() ? "proof" : "full"}};
+    if (!due.frames.empty()) one["frames"] = due.frames;
+    out["queue"].push_back(std::move(one));
+  }
+  const auto last = desk_.last_proof();
+  if (last && *last) out["last"] = about_json((*last)->about);
   return json_reply(out);
 }
 

@@ -9,6 +9,7 @@
 #include <string>
 
 #include "proof/proof.h"
+#include "review/bedside.h"
 #include "review/desk.h"
 #include "review/guard.h"
 #include "review/message.h"
@@ -19,8 +20,8 @@ class Site {
  public:
   using Log = std::function<void(const std::string& line)>;
   /// `paper`: that marked sheets are printed on; none: pages that hold them.
-  Site(Desk& desk, Door door, Log log, std::optional<proof::PageSize> paper = {})
-      : desk_(desk), door_(std::move(door)), log_(std::move(log)), paper_(paper) {}
+  Site(Desk& desk, Bedside& bedside, Door door, Log log, std::optional<proof::PageSize> paper = {})
+      : desk_(desk), bedside_(bedside), door_(std::move(door)), log_(std::move(log)), paper_(paper) {}
   Reply answer(const Request& request);
 
  private:
@@ -33,6 +34,8 @@ class Site {
   Reply change(const Request& request, const Path& path);
   Reply selects();
   Reply marked(const std::string& roll);
+  Reply at_the_bed(const Request& request, const Path& path);
+  Reply bed_now();
   Reply want(const iiif::Sheet& about, const Json& body);
   static Reply download(std::string bytes, const std::string& type, const std::string& name);
   Reply failed(const Error& error);
@@ -40,6 +43,7 @@ class Site {
   std::string caution(const std::string& what, const Error& error);
 
   Desk& desk_;
+  Bedside& bedside_;
   Door door_;
   Log log_;
   std::optional<proof::PageSize> paper_;

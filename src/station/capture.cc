@@ -14,10 +14,6 @@
 namespace lapwright::station {
 namespace {
 
-Json window_json(const Rect<BedSpace>& w) {
-  return {{"x", w.x.mm()}, {"y", w.y.mm()}, {"width", w.width.mm()}, {"height", w.height.mm()}};
-}
-
 /// Writes rows to the pass file as they come.
 class PassWriter : public bed::Receiver {
  public:
@@ -284,7 +280,7 @@ Result<KeptPass> capture(const Setting& s, bed::Bed& bed, const Assignment& a, i
                  {"vendor", s.identity.vendor},
                  {"model", s.identity.model},
                  {"ppi", f.ppi.value},
-                 {"window", window_json(f.window)},
+                 {"window", plan::rect_json(f.window)},
                  {"width", f.width},
                  {"height", writer.height()},
                  {"started", captured->started},

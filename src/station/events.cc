@@ -28,11 +28,16 @@ EventStream::~EventStream() {
   if (fd_ > 2) ::close(fd_);
 }
 
+std::string line_of(const Json& event) {
+  return event.dump(-1, ' ', false, Json::error_handler_t::replace) + "\n";
+}
+
 void EventStream::emit(const std::string& event, const Json& members) {
   Json line = {{"at", core::rfc3339_now()}, {"event", event}};
   line.update(members);
-  const std::string text = line.dump(-1, ' ', false, Json::error_handler_t::replace) + "\n";
+  const std::string text = line_of(line);
   const std::lock_guard guard(lock_);
+  if (also_) also_(line);
   std::size_t done = 0;
   while (fd_ >= 0 && done < text.size()) {
     const ssize_t n = ::write(fd_, text.data() + done, text.size() - done);

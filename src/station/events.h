@@ -5,6 +5,7 @@
 // be opened.
 #pragma once
 
+#include <functional>
 #include <memory>
 #include <mutex>
 #include <string>
@@ -19,12 +20,17 @@ class EventStream {
   /// "" : nowhere; "-" : standard output; else a file (appended to) or a named pipe.
   static Result<std::unique_ptr<EventStream>> open(const std::string& where);
   ~EventStream();
+  /// Whoever else is to hear every event, with its `at` and `event`; called under the stream's lock.
+  void also(std::function<void(const Json& event)> heard) { also_ = std::move(heard); }
   void emit(const std::string& event, const Json& members);
   bool on_standard_output() const { return fd_ == 1; }
 
  private:
   std::mutex lock_;
   int fd_ = -1;
+  std::function<void(const Json& event)> also_;
 };
+/// An event as it stands in the stream, with its newline.
+std::string line_of(const Json& event);
 
 }  // namespace lapwright::station

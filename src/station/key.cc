@@ -109,7 +109,7 @@ class Lines : public Listener {
   std::string line_;
 };
 
-/// The space bar; a, s and q for again, skip and stop.
+/// The space bar; a, s, c and q for again, skip, cancel and stop.
 class Terminal : public Listener {
  public:
   explicit Terminal(std::function<void(Heard)> heard) : Listener(0, std::move(heard)) {
@@ -130,6 +130,7 @@ class Terminal : public Listener {
       if (data[i] == ' ' || data[i] == '\n') press();
       if (data[i] == 'a') heard_({"again"});
       if (data[i] == 's') heard_({"skip"});
+      if (data[i] == 'c') heard_({"cancel"});
       if (data[i] == 'q') heard_({"stop"});
     }
   }
@@ -233,6 +234,7 @@ class BedButton : public KeySource {
 Result<std::unique_ptr<KeySource>> make_key_source(const std::string& key, bed::Bed& bed,
                                                    const std::string& device,
                                                    std::function<void(Heard)> heard) {
+  if (key == "page") return std::make_unique<KeySource>();  // seat.h hears it
   if (key == "stdin") return std::make_unique<Lines>(std::move(heard));
   if (key == "terminal") {
     if (!::isatty(0))
@@ -249,7 +251,7 @@ Result<std::unique_ptr<KeySource>> make_key_source(const std::string& key, bed::
     return std::make_unique<Pedal>(fd, std::move(heard));
   }
   return fail(Fault::usage,
-              "--key " + key + ": no such key; right are terminal, stdin, scanner and evdev:PATH");
+              "--key " + key + ": no such key; right are terminal, stdin, page, scanner and evdev:PATH");
 }
 
 }  // namespace lapwright::station

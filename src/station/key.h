@@ -1,5 +1,6 @@
 // The one key, from wherever it is pressed: the terminal's space bar, lines on standard input, the
-// flatbed's own button, a keypad or a foot pedal.
+// flatbed's own button, a keypad or a foot pedal; whatever it is, the page's key counts beside it
+// (seat.h).
 //
 // Invariants: a source never blocks the caller; presses within 150 ms of the last are one press; a
 // tty is given back as it was. Thread: `heard` is called on the source's own thread: hand it on.
@@ -16,7 +17,7 @@
 
 namespace lapwright::station {
 
-/// "" is a press; else a word: "again", "skip", "stop" or what was typed; ended: no more can come.
+/// "" is a press; else a word: "again", "skip", "cancel", "stop" or what was typed; ended: no more can come.
 /// With `fault` it is neither: the flatbed's own button cannot be asked for (yet).
 struct Heard {
   std::string word;
@@ -32,7 +33,7 @@ class KeySource {
   virtual void arm(bool) {}
 };
 
-/// `key`: terminal | stdin | scanner | evdev:PATH.
+/// `key`: terminal | stdin | page | scanner | evdev:PATH. With `page` there is no other than the page's.
 Result<std::unique_ptr<KeySource>> make_key_source(const std::string& key, bed::Bed& bed,
                                                    const std::string& device,
                                                    std::function<void(Heard)> heard);

@@ -12,12 +12,14 @@
 #include "core/clock.h"
 #include "core/files.h"
 #include "core/text.h"
+#include "plan/sketch.h"
 #include "plan/windows.h"
 #include "station/events.h"
 #include "station/key.h"
 #include "station/lane.h"
 #include "station/full.h"
 #include "station/pass_note.h"
+#include "station/seat.h"
 #include "station/transition.h"
 
 namespace lapwright::station {
@@ -41,9 +43,12 @@ class Driver {
         events_(std::move(events)),
         ledger_(std::move(ledger)) {
     state_.once = options.once;
+    events_->also([this](const Json& event) { seat_.tell(event); });
     progress_.busy = [this] {
       then([this] {
-        person("The flatbed is busy or still warming up; it is asked again until it starts.");
+        const std::string say = "The flatbed is busy or still warming up; it is asked again until it starts.";
+        events_->emit("busy", {{"say", say}});
+        person(say);
       });
     };
   }
@@ -67,6 +72,7 @@ class Driver {
       auto swept = ledger_.sweep(read_pass_note);
       if (!swept) return give_up(swept.error());
       then([this, recovered = std::move(swept->recovered)] {
+        if (!take_the_seat()) return;
         for (const ledger::PassNote& p : recovered)
           person(p.roll + ": pass " + std::to_string(p.pass) +
                  " was whole when the station stopped; it is kept.");
@@ -82,6 +88,18 @@ class Driver {
   }
 
  private:
+  /// Now that the archive is this station's. Without a way for the page all else works, unless its key is the only one.
+  bool take_the_seat() {
+    auto open = seat_.open(setting_.archive, [this](Heard h) { asio::post(io_, [this, h] { hear(h); }); });
+    if (open) return true;
+    if (options_.key == "page") {
+      give_up(open.error());
+      return false;
+    }
+    person("The page cannot show the bed: " + open.error().text);
+    return true;
+  }
+
   // ---- events in, commands out
 
   void take(const Event& event) {
@@ -112,9 +130,10 @@ class Driver {
     }
     if (heard.word == "again") return take(event::Again{});
     if (heard.word == "skip") return take(event::Skip{});
+    if (heard.word == "cancel") return cancel();
     if (heard.word == "stop") return take(event::Stop{});
     person("\"" + core::one_line(heard.word) +
-           "\" is not understood here; right are an empty line (the key), again, skip and stop");
+           "\" is not understood here; right are an empty line (the key), again, skip, cancel and stop");
   }
 
   void carry_out(const command::FindJob&) {
@@ -139,7 +158,7 @@ class Driver {
             prepared = std::move(prepared)]() mutable {
         if (state_.phase != Phase::seeking) return;
         if (!prepared) {
-          fault(prepared.error(), "roll " + roll + ": ");
+          fault(prepared.error(), "roll " + roll + ": ", false, roll);
           if (options_.once)
             return take(event::CannotGoOn{core::exit_code(prepared.error().fault)});
           skipped_.push_back(id);
@@ -156,15 +175,18 @@ class Driver {
   }
 
   void carry_out(const command::WaitForWork&) {
-    if (!said_idle_)
-      person(
-          "No roll waits. Add one with `lapwright roll add`, or ask for frames with `lapwright "
-          "want`.");
+    if (said_idle_) return;
     said_idle_ = true;
+    const std::string say =
+        "No roll waits. Add one with `lapwright roll add`, or ask for frames with `lapwright "
+        "want`.";
+    events_->emit("waiting", {{"say", say}});
+    person(say);
   }
 
   void carry_out(const command::AskToPlace& c) {
     said_idle_ = false;
+    cancelled_ = false;
     const Assignment& a = *current_;
     const bool as_before = a.job.kind == ledger::JobKind::full ? lies_.first == a.job.id
                                                                : lies_ == std::pair{a.job.id, c.pass - 1};
@@ -174,11 +196,35 @@ class Driver {
                             {"pass", c.pass},
                             {"of", a.plan.passes.size()},
                             {"lay", plan::to_json(a.pass(c.pass), a.plan.ppi)},
-                            {"say", sentence}});
+                            {"say", sentence},
+                            {"seconds_after", seconds_after(c.pass)},
+                            {"drawing", drawing(c.pass)}});
     person("\a" + a.job.roll.name + ", " + job_name(a) + ", pass " + std::to_string(c.pass) +
            " of " + std::to_string(a.plan.passes.size()) + ": " + sentence +
            " Then press the key.");
     key_->arm(true);
+  }
+
+  /// What the passes behind this one will take by the plan.
+  double seconds_after(int pass) const {
+    double seconds = 0;
+    for (const plan::Pass& p : current_->plan.passes)
+      if (p.number > pass) seconds += p.seconds;
+    return seconds;
+  }
+  /// What the page draws: the lay, and which frames are wanted of it.
+  Json drawing(int pass) const {
+    const Assignment& a = *current_;
+    Json out = plan::to_json(plan::sketch_of(a.plan, a.pass(pass), a.sleeve, setting_.bed));
+    Json wanted = Json::array();
+    for (const frames::Frame& f : a.wanted) {
+      if (a.found.count(f.frame)) continue;
+      Json corners = Json::array();
+      for (const auto& c : f.corners) corners.push_back({c.x, c.y});
+      wanted.push_back({{"frame", f.frame}, {"corners", std::move(corners)}});
+    }
+    out["wanted"] = std::move(wanted);
+    return out;
   }
 
   // ---- a look at a sleeve laid anyhow: whose it is, and the windows of the wanted frames
@@ -307,6 +353,7 @@ class Driver {
   }
 
   void carry_out(const command::StartLook& c) {
+    cancelled_ = false;
     if (current_->job.kind == ledger::JobKind::full) return look_anyhow(c.pass);
     const auto ppi = options_.look ? look_ppi(setting_, *current_, c.pass) : std::nullopt;
     if (!ppi) return then_take(event::LookGood{});
@@ -337,7 +384,15 @@ class Driver {
   }
 
   void carry_out(const command::StartCapture& c) {
+    if (cancelled_) return pass_cancelled();  // said while the look was ending
     stop_bed_ = false;
+    events_->emit("pass", {{"roll", current_->job.roll.name},
+                           {"job", job_name(*current_)},
+                           {"pass", c.pass},
+                           {"of", current_->plan.passes.size()},
+                           {"lay", plan::to_json(current_->pass(c.pass), current_->plan.ppi)},
+                           {"seconds_after", seconds_after(c.pass)},
+                           {"drawing", drawing(c.pass)}});
     progress_.line = progress_.of = progress_.bytes = 0;
     pass_watch_.restart();
     // By way of the storage lane: a file dropped from the ledger is gone before its name is used
@@ -410,9 +465,9 @@ class Driver {
   }
 
   void carry_out(const command::FinishJob& c) {
-    person(current_->job.roll.name +
-           ": all passes are good; the sleeve may be taken off. Joining and converting go on by "
-           "themselves.");
+    const std::string say = "All passes are good; the sleeve may be taken off. Joining and converting go on by themselves.";
+    events_->emit("handed_over", {{"roll", current_->job.roll.name}, {"job", job_name(*current_)}, {"say", say}});
+    person(current_->job.roll.name + ": all passes are good; the sleeve may be taken off. Joining and converting go on by themselves.");
     finishing_.insert(current_->job.roll.name);
     work_lane_.post([this, a = std::move(current_), id = c.job, since = since_key_] {
       const Tell tell = [&](const std::string& event, const Json& members) {
@@ -456,7 +511,7 @@ class Driver {
           finishing_.erase(a->job.roll.name);
           if (!recorded) {
             if (recorded.error().fault != Fault::cancelled)
-              fault(recorded.error(), "roll " + a->job.roll.name + ": ");
+              fault(recorded.error(), "roll " + a->job.roll.name + ": ", false, a->job.roll.name);
             return take(event::JobFailed{id, core::exit_code(recorded.error().fault)});
           }
           events_->emit(
@@ -485,15 +540,27 @@ class Driver {
 
   // ---- what goes wrong
 
-  void fault(const Error& error, const std::string& where, bool fatal = false) {
-    events_->emit(
-        "fault",
-        {{"code", core::exit_code(error.fault)}, {"say", where + error.text}, {"fatal", fatal}});
+  /// `roll`: whose work goes no further for now.
+  void fault(const Error& error, const std::string& where, bool fatal = false, const std::string& roll = {}) {
+    Json members = {{"code", core::exit_code(error.fault)}, {"say", where + error.text}, {"fatal", fatal}};
+    if (!roll.empty()) members["roll"] = roll;
+    events_->emit("fault", members);
     said_why_ = said_why_ || fatal;
     person(where + error.text);
   }
   void pass_failed(const Error& error) {
+    if (cancelled_ && error.fault == Fault::cancelled) return pass_cancelled();
     fault(error, "");
+    take(event::PassFailed{});
+  }
+  /// The person's word, while the bed is at work.
+  void cancel() {
+    cancelled_ = state_.phase == Phase::looking || state_.phase == Phase::capturing;
+    take(event::Cancel{});
+  }
+  void pass_cancelled() {
+    again(state_.pass, "cancelled at the bed",
+          "Pass " + std::to_string(state_.pass) + " was cancelled; press the key when the sleeve lies for it.");
     take(event::PassFailed{});
   }
   /// From any thread.
@@ -597,6 +664,7 @@ class Driver {
   asio::signal_set signals_{io_, SIGINT, SIGTERM, SIGHUP};
   asio::steady_timer timer_{io_};
   State state_;
+  Seat seat_;              // before the lanes, which tell it; the claim of the ledger outlives it
   AssignmentPtr current_;  // the job at the bed
   std::vector<std::int64_t> skipped_;
   std::string why_dropped_;
@@ -607,6 +675,7 @@ class Driver {
   std::set<std::string> finishing_;  // rolls
   std::atomic<bool> stop_bed_{false}, stop_work_{false};
   bool withdrawing_ = false, said_idle_ = false, said_why_ = false;
+  bool cancelled_ = false;  // the look or pass that runs, by the person's word
   int idle_ticks_ = 0, exit_code_ = 0;
   Lane storage_lane_, check_lane_, work_lane_, bed_lane_;  // last: they use all of the above
 };

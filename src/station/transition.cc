@@ -8,7 +8,8 @@ namespace {
 constexpr const char* event_names[] = {
     "job_found",  "no_job",       "new_work",    "key",       "keys_ended", "look_good",
     "look_bad",   "captured",     "pass_failed", "laps_good", "laps_bad",   "job_done",
-    "job_failed", "cannot_go_on", "again",       "skip",      "stop",       "withdraw"};
+    "job_failed", "cannot_go_on", "again",       "skip",      "stop",       "cancel",
+    "withdraw"};
 static_assert(std::size(event_names) == std::variant_size_v<Event>);
 
 /// One step under construction: each member function is an arrow of the table.
@@ -162,6 +163,11 @@ class Stepper {
   void on(const event::Stop&) {
     if (at_the_bed()) give(command::CancelBed{});
     stop(0);
+  }
+  void on(const event::Cancel&) {
+    // What it ends comes back as pass_failed, which asks for the pass again.
+    if (!in(Phase::looking) && !in(Phase::capturing)) return refuse();
+    give(command::CancelBed{});
   }
   void on(const event::Withdraw& e) {
     if (in(Phase::stopped)) return;

@@ -73,6 +73,7 @@ struct CannotGoOn {
 struct Again {};  // the person wants the pass before once more
 struct Skip {};   // leave this roll for later
 struct Stop {};   // finish the background, then end
+struct Cancel {};  // end the look or the pass that runs, and ask for it again
 struct Withdraw {
   int exit_code;
 };  // a signal: end now, nothing half-done left
@@ -81,7 +82,7 @@ using Event =
     std::variant<event::JobFound, event::NoJob, event::NewWork, event::Key, event::KeysEnded,
                  event::LookGood, event::LookBad, event::CaptureDone, event::PassFailed,
                  event::LapsGood, event::LapsBad, event::JobDone, event::JobFailed,
-                 event::CannotGoOn, event::Again, event::Skip, event::Stop, event::Withdraw>;
+                 event::CannotGoOn, event::Again, event::Skip, event::Stop, event::Cancel, event::Withdraw>;
 
 namespace command {
 struct FindJob {};

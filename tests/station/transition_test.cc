@@ -81,6 +81,17 @@ TEST(Transition, SeveralWindowsUnderOneLayNeedOneKey) {
   EXPECT_EQ(s.background, std::set<std::int64_t>{9});
 }
 
+TEST(Transition, ACancelledPassIsAskedForAgain) {
+  for (const Phase phase : {Phase::looking, Phase::capturing}) {
+    Step step = transition(in(phase, 2), event::Cancel{});
+    EXPECT_TRUE(gives<command::CancelBed>(step));
+    EXPECT_EQ(step.state, in(phase, 2)) << "until the bed has stopped";
+    step = transition(step.state, event::PassFailed{});
+    ASSERT_TRUE(gives<command::AskToPlace>(step));
+    EXPECT_EQ(step.state.pass, 2);
+  }
+}
+
 TEST(Transition, ABadLapAsksForThatPassAloneAndDropsIt) {
   const Step step = transition(in(Phase::checking, 2), event::LapsBad{2});
   ASSERT_EQ(step.commands.size(), 2u);
@@ -167,13 +178,14 @@ TEST(Transition, AllOtherPairsAreRefusedByName) {
   const std::vector<Event> events = {
       event::JobFound{1, 1, 0}, event::NoJob{},           event::LookGood{}, event::LookBad{},
       event::CaptureDone{},     event::PassFailed{},      event::LapsGood{}, event::LapsBad{1},
-      event::JobDone{99},       event::JobFailed{99, 70}, event::Again{},    event::Skip{}};
+      event::JobDone{99},       event::JobFailed{99, 70}, event::Again{},    event::Skip{},
+      event::Cancel{}};
   const std::set<std::pair<std::string, std::string>> allowed = {
       {"job_found", "seeking"},     {"no_job", "seeking"},       {"look_good", "looking"},
       {"look_bad", "looking"},      {"captured", "capturing"},   {"pass_failed", "looking"},
       {"pass_failed", "capturing"}, {"pass_failed", "checking"}, {"laps_good", "checking"},
       {"laps_bad", "checking"},     {"laps_bad", "capturing"},   {"again", "placing"},
-      {"skip", "placing"}};
+      {"skip", "placing"},          {"cancel", "looking"},       {"cancel", "capturing"}};
   for (const Phase phase : {Phase::seeking, Phase::idle, Phase::placing, Phase::looking,
                             Phase::capturing, Phase::checking}) {
     for (const Event& e : events) {

@@ -1,5 +1,6 @@
 // Which view is on the table, the keys, and the word about what is kept.
 import { outbox } from './api.js';
+import { openBed } from './bed.js';
 import { openBeside } from './beside.js';
 import { actionOf, setUpDialog } from './keys.js';
 import { counted, make, tell } from './parts.js';
@@ -33,6 +34,7 @@ async function go() {
     if (place === 'roll') next = await openSheet(main, rest[0], decodeURIComponent(rest[1] || ''));
     else if (place === 'beside') next = await openBeside(main, rest.map((r, i) => (i % 2 ? decodeURIComponent(r) : r)));
     else if (place === 'selects') next = await openChosen(main);
+    else if (place === 'bed') next = await openBed(main);
     else next = await openShelf(main);
     if (mine !== turn) { next.close?.(); return; }
     view = next;
@@ -51,8 +53,9 @@ document.addEventListener('keydown', (event) => {
   if (!action) return;
   if (action === 'table') location.hash = '#/';
   else if (action === 'chosen') location.hash = '#/selects';
+  else if (action === 'bed') location.hash = '#/bed';
   else if (action === 'keys') openKeys();
-  else if (!view.act || view.act(action) === false) return;
+  else if (!view.act || view.act(action, event) === false) return;
   event.preventDefault();
 });
 addEventListener('hashchange', go);

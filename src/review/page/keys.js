@@ -5,7 +5,7 @@ export const actions = {
   right: ['Frame to the right', 'ArrowRight'],
   up: ['Frame above', 'ArrowUp'],
   down: ['Frame below', 'ArrowDown'],
-  closer: ['Come closer: frame, then grain', 'Enter'],
+  closer: ['Come closer: frame, then grain; at the bed, the one key', 'Enter'],
   back: ['Step back', 'Escape'],
   select: ['Verdict: select', 's'],
   alt: ['Verdict: alt', 'a'],
@@ -27,6 +27,8 @@ export const actions = {
   beside: ['Lay two frames side by side', 'b'],
   table: ['To the table', 't'],
   chosen: ['Chosen frames', 'w'],
+  bed: ['To the bed', 'g'],
+  press: ['At the bed: the one key', ' '],
   keys: ['These keys', '?'],
 };
 
