@@ -16,6 +16,7 @@
 #include "ledger/ledger.h"
 #include "profile/card.h"
 #include "proof/pyramid.h"
+#include "review/bedside.h"
 #include "review/desk.h"
 #include "review/site.h"
 
@@ -57,11 +58,12 @@ class DeskTest : public ::testing::Test {
     ASSERT_TRUE(ledger) << ledger.error().text;
     add_proof(*ledger, roll_);
     desk_ = std::make_unique<Desk>(archive_, std::move(*ledger));
-    site_ = std::make_unique<Site>(*desk_, Door{"http", loopback_hosts(5279), {}},
+    bedside_ = std::make_unique<Bedside>(archive_);
+    site_ = std::make_unique<Site>(*desk_, *bedside_, Door{"http", loopback_hosts(5279), {}},
                                    [this](const std::string& line) { log_ += line + "\n"; });
   }
   void TearDown() override {
-    site_.reset(), desk_.reset();
+    site_.reset(), bedside_.reset(), desk_.reset();
     std::filesystem::remove_all(archive_);
   }
 
@@ -133,6 +135,7 @@ class DeskTest : public ::testing::Test {
   std::string roll_ = "2026-014 b", image_, log_;
   std::string ink_ = std::string("/api/rolls/2026-014%20b/ink/") + uuid;
   std::unique_ptr<Desk> desk_;
+  std::unique_ptr<Bedside> bedside_;
   std::unique_ptr<Site> site_;
 };
 

@@ -8,13 +8,17 @@
 #include <sys/socket.h>
 #include <unistd.h>
 
+#include <algorithm>
 #include <chrono>
 #include <cstring>
+#include <memory>
+#include <mutex>
 #include <string>
 #include <thread>
 #include <vector>
 
 #include "core/clock.h"
+#include "review/stream.h"
 
 namespace lapwright::review {
 namespace {
@@ -207,6 +211,113 @@ TEST_F(ServerTest, SixtyFourConnectionsAndNoMore) {  // 15.2.2
     served = again.read(1, "GET / h").find("200") != std::string::npos;
   }
   EXPECT_TRUE(served);
+}
+
+TEST_F(ServerTest, AReplyThatGoesOnIsSentAsItComesAndEndsWithItsStream) {
+  auto stream = std::make_shared<Stream>();
+  stream->push("first ");
+  Limits limits;
+  limits.comment_seconds = 0.2, limits.idle_seconds = 0.3;  // silence is no reason to end it
+  start(limits, [&](const Request& q) {
+    Reply r;
+    if (q.target == "/goes-on") r.stream = stream;
+    r.set("Content-Type", "text/event-stream");
+    return r;
+  });
+  Socket s = connect();
+  ASSERT_TRUE(s.send("GET /goes-on HTTP/1.1\r\nHost: h\r\n\r\n"));
+  std::string got = s.read(5, "first ");
+  EXPECT_NE(got.find("Connection: close"), std::string::npos) << got;
+  EXPECT_EQ(got.find("Content-Length"), std::string::npos) << got;
+  EXPECT_TRUE(got.ends_with("\r\n\r\nfirst ")) << got;
+  got = s.read(1);
+  EXPECT_FALSE(s.closed);
+  EXPECT_NE(got.find(":\n\n:\n\n"), std::string::npos) << "a comment now and then: " << got;
+  stream->push("second ");
+  EXPECT_NE(s.read(5, "second ").find("second "), std::string::npos);
+  stream->push("last");
+  stream->end();
+  EXPECT_NE(s.read(5).find("last"), std::string::npos);
+  EXPECT_TRUE(s.closed);
+}
+
+TEST_F(ServerTest, AReplyThatGoesOnIsLetGoWhenItsReaderIs) {  // 15.2.2
+  std::mutex lock;
+  std::vector<std::weak_ptr<Stream>> streams;
+  Limits limits;
+  limits.reply_seconds = 0.4, limits.reply_bytes_a_second = 1e12, limits.comment_seconds = 0.1;
+  start(limits, [&](const Request&) {
+    Reply r;
+    r.stream = std::make_shared<Stream>(64 << 20);
+    r.stream->push("begins");
+    const std::lock_guard guard(lock);
+    streams.push_back(r.stream);
+    return r;
+  });
+  const auto left = [&] {
+    const std::lock_guard guard(lock);
+    return std::count_if(streams.begin(), streams.end(), [](const auto& w) { return !w.expired(); });
+  };
+  const auto until = [&](long n) {
+    for (int i = 0; i < 500 && left() != n; ++i) std::this_thread::sleep_for(std::chrono::milliseconds(10));
+    return left() == n;
+  };
+  {
+    Socket goes = connect(), talks = connect();
+    for (Socket* s : {&goes, &talks}) {
+      ASSERT_TRUE(s->send("GET / HTTP/1.1\r\nHost: h\r\n\r\n"));
+      ASSERT_NE(s->read(5, "begins").find("begins"), std::string::npos);
+    }
+    EXPECT_EQ(left(), 2);
+    ASSERT_TRUE(talks.send("GET / HTTP/1.1\r\n"));  // it has said all that it may
+    talks.read(5);
+    EXPECT_TRUE(talks.closed);
+    EXPECT_TRUE(until(1));
+  }
+  EXPECT_TRUE(until(0)) << "who hangs up is noticed";
+  Socket slow = connect();
+  ASSERT_TRUE(slow.send("GET / HTTP/1.1\r\nHost: h\r\n\r\n"));
+  ASSERT_NE(slow.read(5, "begins").find("begins"), std::string::npos);
+  {
+    const std::lock_guard guard(lock);
+    streams.back().lock()->push(std::string(32 << 20, 'a'));
+  }
+  EXPECT_TRUE(until(0)) << "who does not read is closed";
+  EXPECT_LT(slow.read(10).size(), std::size_t{32 << 20});
+  EXPECT_TRUE(slow.closed);
+}
+
+TEST_F(ServerTest, RepliesThatGoOnCountAmongTheConnections) {  // 15.2.2
+  Limits limits;
+  limits.connections = 3;
+  start(limits, [](const Request& q) {
+    Reply r;
+    if (q.target == "/goes-on") r.stream = std::make_shared<Stream>();
+    if (r.stream) r.stream->push("begins");
+    else r.body = "whole";
+    return r;
+  });
+  std::vector<Socket> held;
+  for (int i = 0; i < 3; ++i) {
+    held.push_back(connect());
+    ASSERT_TRUE(held.back().send("GET /goes-on HTTP/1.1\r\nHost: h\r\n\r\n"));
+    ASSERT_NE(held.back().read(5, "begins").find("begins"), std::string::npos);
+  }
+  Socket more = connect();
+  (void)more.send("GET / HTTP/1.1\r\nHost: h\r\n\r\n");
+  EXPECT_EQ(more.read(3), "");
+  held.clear();
+  bool served = false;
+  for (int i = 0; i < 100 && !served; ++i) {
+    Socket again = connect();
+    (void)again.send("GET / HTTP/1.1\r\nHost: h\r\n\r\n");
+    served = again.read(0.2, "whole").find("whole") != std::string::npos;
+  }
+  EXPECT_TRUE(served);
+  Socket head = connect();
+  ASSERT_TRUE(head.send("HEAD /goes-on HTTP/1.1\r\nHost: h\r\nConnection: close\r\n\r\n"));
+  EXPECT_TRUE(head.read(5).ends_with("\r\n\r\n"));
+  EXPECT_TRUE(head.closed);
 }
 
 TEST_F(ServerTest, TwoHostsAreNone) {

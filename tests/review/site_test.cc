@@ -25,7 +25,7 @@ TEST_F(SiteTest, ThePageAndEverythingItLoadsIsInTheBinary) {
   EXPECT_EQ(r.header("Content-Type"), "text/html; charset=utf-8");
   for (const char* name :
        {"app.js", "api.js", "keys.js", "ink.js", "pane.js", "sheet.js", "shelf.js", "beside.js",
-        "parts.js", "table.css", "lamp.svg", "openseadragon.min.js", "perfect-freehand.js"}) {
+        "bed.js", "lay.js", "parts.js", "table.css", "lamp.svg", "openseadragon.min.js", "perfect-freehand.js"}) {
     const Reply file = site_->answer(get(std::string("/page/") + name));
     EXPECT_EQ(file.status, 200) << name;
     EXPECT_FALSE(file.body.empty()) << name;
@@ -102,7 +102,7 @@ TEST_F(SiteTest, AChangeComesFromThePageOnly) {  // 3.5.1, 3.5.2, 3.5.3
   EXPECT_EQ(without("content-type", "text/plain"), 415);
   EXPECT_EQ(without("content-type", "application/x-www-form-urlencoded"), 415);
   EXPECT_EQ(without("content-type", nullptr), 415);
-  for (const char* method : {"POST", "PATCH", "OPTIONS", "TRACE", "CONNECT", "get", ""}) {
+  for (const char* method : {"PATCH", "OPTIONS", "TRACE", "CONNECT", "get", ""}) {
     Request q = put(verdict(), body);
     q.method = method;
     EXPECT_EQ(status(q), 405) << method;

@@ -58,6 +58,9 @@ class Player:
             return rotated_about(lay, 90, x, y)
         if kind == "wrong-side":
             return compose([-1, 0, 0, 1, 2 * x, 0], lay)
+        if kind.startswith("aside"):  # off where it should lie, mm to the right and to the front
+            right, front = map(float, kind.split(":")[1].split(","))
+            return lay[:4] + [lay[4] + right, lay[5] + front]
         if kind.startswith("too-far"):  # on from where the pass before lay
             far = float(kind.split(":")[1])
             step = [lay[4] - self.before[4], lay[5] - self.before[5]]

@@ -11,15 +11,15 @@ export async function openBed(main) {
   return view;
 }
 
-const clock = (date) => date.toLocaleTimeString([], { hour: '2-digit', minute: '2-digit' });
+const clock = (date) => date.toLocaleTimeString([], { hour: '2-digit', minute: '2-digit', hourCycle: 'h23' });
 /// "40 s", "3 min".
 function span(seconds) {
   if (seconds < 90) return `${Math.max(0, Math.round(seconds))} s`;
   const minutes = Math.round(seconds / 60);
   return minutes < 90 ? `${minutes} min` : `${Math.floor(minutes / 60)} h ${minutes % 60} min`;
 }
-/// What stands between backticks is something to type.
-const words = (text) => text.split('`').map((part, i) => (i % 2 ? make('kbd', { text: part }) : part));
+/// What stands between backticks is something to type; its words are not broken.
+const words = (text) => text.split('`').map((part, i) => (i % 2 ? make('kbd', {}, ...part.split(' ').flatMap((w, n) => [n ? ' ' : '', make('span', { text: w })])) : part));
 /// Only what has changed is written: what has not is not read out again.
 function write(element, text) {
   if (element.dataset.text === text) return;
@@ -53,7 +53,7 @@ class BedView {
       make('section', { class: 'slip next', 'aria-label': 'What to do' },
         this.which, this.wrong, make('div', { 'aria-live': 'polite' }, this.say), this.start, this.way, this.clock, this.after, this.key, this.cancelButton),
       make('section', { class: 'lies', 'aria-label': 'The bed from above' }, this.stage),
-      make('section', { class: 'slip then', 'aria-label': 'What comes after' }, this.queueTitle, this.queue, this.last)));
+      make('section', { class: 'slip then', 'aria-label': 'What comes after' }, make('div', {}, this.queueTitle, this.queue), this.last)));
     this.watch = new ResizeObserver(() => this.draw());
     this.watch.observe(this.stage);
     this.timer = setInterval(() => { if (!document.hidden) this.ask().catch(() => {}); }, 15000);
@@ -163,7 +163,7 @@ class BedView {
     if (this.queue.dataset.text !== text) {
       this.queue.dataset.text = text;
       this.queueTitle.textContent = lines.length ? 'Then' : 'Nothing else waits';
-      this.queue.replaceChildren(...lines.map(([roll, what]) => make('li', {}, make('b', { text: roll }), ` ${what}`)));
+      this.queue.replaceChildren(...lines.map(([roll, what]) => make('li', {}, make('b', { text: roll }), make('span', { text: what }))));
     }
     const last = this.known.last;
     const id = last ? last.image : '';

@@ -34,6 +34,14 @@ function sleeve(d, name, lay) {
     for (const s of d.strips) g.append(box(s, 'strip'));
     for (const f of d.frames) g.append(box(f, 'frame'));
     for (const w of d.wanted) g.append(part('polygon', { points: w.corners.map((c) => c.join(',')).join(' '), class: 'wanted' }));
+    // Numbered as it is read, so that the way round shows at once.
+    d.strips.forEach((s, i) => {
+      const f = d.frames[i * d.frames.length / d.strips.length];
+      const size = Math.min(f.width, f.height) * 0.62;
+      const t = part('text', { x: f.x + f.width / 2, y: f.y + f.height / 2 + size * 0.36, 'font-size': size, class: 'number' });
+      t.textContent = i + 1;
+      g.append(t);
+    });
     for (const [x, y] of d.holes) g.append(part('circle', { cx: x, cy: y, r: d.hole_radius, class: 'hole' }));
   }
   g.append(part('line', { x1: 0, y1: 0, x2: 0, y2: d.sleeve.height, class: 'binding' }));
@@ -46,10 +54,10 @@ export function drawLay(stage, legend, d, shows) {
   const page = bounds(d.sleeve_to_bed, d.sleeve);
   let whole = hull(d.bed_window, page);
   if (shows.measured) whole = hull(whole, bounds(shows.measured, d.sleeve));
-  const most = { width: stage.clientWidth, height: Math.max(240, stage.clientHeight || 0) };
-  // Letters stay as large on a phone as on a desk, and leave themselves room.
-  const letter = Math.max(whole.width / Math.max(120, most.width - 70), whole.height / Math.max(120, most.height - 70)) * 14;
-  const view = grown(whole, letter * 2.2);
+  // Letters stay as large on a phone as on a desk, and leave themselves room. A narrow page is as long as the drawing needs.
+  const narrow = matchMedia('(max-width: 52rem)').matches;
+  const letter = 14 * Math.max(whole.width / Math.max(120, stage.clientWidth - 90), narrow ? 0 : whole.height / Math.max(120, stage.clientHeight - 90));
+  const view = grown(whole, letter * 2.8);
   const key = JSON.stringify([d, shows.sleeve, shows.measured, letter.toFixed(2)]);
   if (!svg || svg.dataset.key !== key) {
     svg = part('svg', { viewBox: [view.x, view.y, view.width, view.height].join(' '), role: 'img', 'font-size': letter.toFixed(2) });
@@ -66,35 +74,28 @@ export function drawLay(stage, legend, d, shows) {
     svg.append(part('rect', { x: d.captured.x, y: d.captured.y, width: d.captured.width, height: 0, class: 'swept' }),
       part('line', { x1: d.captured.x, x2: d.captured.x + d.captured.width, y1: d.captured.y, y2: d.captured.y, class: 'lamp' }));
     if (shows.measured) svg.append(sleeve(d, 'seen', shows.measured));
-    const label = (x, y, text, turn, name) => {
-      const t = part('text', { x, y, class: name || 'label', ...(turn ? { transform: `rotate(${turn} ${x} ${y})` } : {}) });
+    const label = (x, y, text, turn) => {
+      if (!text) return;
+      const t = part('text', { x, y, class: 'label', ...(turn ? { transform: `rotate(${turn} ${x} ${y})` } : {}) });
       t.textContent = text;
       svg.append(t);
     };
-    label(w.x + w.width / 2, Math.min(glass.y, page.y) - letter * (d.top === 'hinge' || d.binding === 'hinge' ? 1.75 : 0.6), 'hinge of the lid');
+    label(w.x + w.width / 2, Math.min(glass.y, page.y) - letter * 1.75, 'hinge of the lid');
     if (shows.sleeve) {
-      const [cx, cy] = [page.x + page.width / 2, page.y + page.height / 2];
-      for (const [where, text] of [[d.binding, 'binding edge'], [d.top, 'top of the sleeve']]) {
-        if (where === 'left') label(page.x - letter * 0.5, cy, text, -90);
-        else if (where === 'right') label(page.x + page.width + letter * 0.5, cy, text, 90);
-        else if (where === 'hinge') label(cx, page.y - letter * 0.5, text);
-        else label(cx, page.y + page.height + letter * 1.2, text);
-      }
       // How far past the window, on the sides that are nearer to it: where a hand measures.
       const p = d.past;
-      const across = Math.abs(p.left) <= Math.abs(p.right) ? 'left' : 'right';
-      const along = Math.abs(p.hinge) <= Math.abs(p.front) ? 'hinge' : 'front';
-      const line = (x1, y1, x2, y2) => svg.append(part('line', { x1, y1, x2, y2, class: 'gap' }));
-      const far = (mm) => `${Math.abs(mm).toFixed(1).replace(/\.0$/, '')} mm ${mm > 0 ? 'past' : 'inside'}`;
-      if (Math.abs(p[across]) >= 0.5) {
-        const [from, to, y] = across === 'left' ? [page.x, w.x, w.y + w.height * 0.82] : [w.x + w.width, page.x + page.width, w.y + w.height * 0.82];
-        line(from, y, to, y);
-        label(across === 'left' ? Math.max(from, to) + letter * 0.4 : Math.min(from, to) - letter * 0.4, y + letter * 0.35, far(p[across]), 0, `label ${across === 'left' ? 'start' : 'end'}`);
-      }
-      if (Math.abs(p[along]) >= 0.5) {
-        const [from, to, x] = along === 'hinge' ? [page.y, w.y, w.x + w.width * 0.18] : [w.y + w.height, page.y + page.height, w.x + w.width * 0.18];
-        line(x, from, x, to);
-        label(x + letter * 0.4, along === 'hinge' ? Math.max(from, to) + letter * 1.1 : Math.min(from, to) - letter * 0.5, far(p[along]), 0, 'label start');
+      const nearer = (a, b) => (Math.abs(p[a]) <= Math.abs(p[b]) ? a : b);
+      const measured = [nearer('left', 'right'), nearer('hinge', 'front')];
+      const names = { [d.binding]: 'binding edge', [d.top]: 'top of the sleeve' };
+      const [cx, cy] = [page.x + page.width / 2, page.y + page.height / 2];
+      for (const where of ['left', 'right', 'hinge', 'front']) {
+        const far = measured.includes(where) && Math.abs(p[where]) >= 0.5 ? `${Math.abs(p[where]).toFixed(1).replace(/\.0$/, '')} mm ${p[where] > 0 ? 'past' : 'inside'} the window` : '';
+        const text = [names[where], far].filter(Boolean).join(', ');
+        const gap = (x1, y1, x2, y2) => { if (far) svg.append(part('line', { x1, y1, x2, y2, class: 'gap' })); };
+        if (where === 'left') { gap(page.x, cy, w.x, cy); label(page.x - letter * 0.5, cy, text, -90); }
+        if (where === 'right') { gap(w.x + w.width, cy, page.x + page.width, cy); label(page.x + page.width + letter * 0.5, cy, text, 90); }
+        if (where === 'hinge') { gap(cx, page.y, cx, w.y); label(cx, page.y - letter * 0.5, text); }
+        if (where === 'front') { gap(cx, w.y + w.height, cx, page.y + page.height); label(cx, page.y + page.height + letter * 1.2, text); }
       }
     }
     legend.replaceChildren(...(shows.measured ? ['Dashed: how it was seen to lie'] : []));
