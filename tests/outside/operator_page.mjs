@@ -55,7 +55,7 @@ try {
   const text = (of) => page.locator(of).textContent();
   const say = () => text('.next h1');
   const wrong = () => text('.wrong');
-  const asks = async (pass) => (await page.locator('.the-key').getAttribute('aria-disabled')) === 'false' && (await text('.next .about')).includes(`pass ${pass} of 2`);
+  const asks = async (pass) => (await page.locator('.the-key').getAttribute('aria-disabled')) === 'false' && (await text('.which')).includes(`pass ${pass} of 2`);
   const lamp = () => page.evaluate(() => {
     const l = document.querySelector('.stage .lamp');
     return l && !l.classList.contains('off') ? { y: Number(l.getAttribute('y1')), done: document.querySelector('.next progress').value, clock: document.querySelector('.clock').textContent } : null;
@@ -100,7 +100,7 @@ try {
   await until('a station that starts is found', () => asks(1));
   const first = await hands('lay aside:38,6');
   check('the sentence is the station\'s', (await say()) === first.say, await say());
-  check('it is this roll\'s proof', (await text('.next .about')) === 'harbour 1: proof, pass 1 of 2');
+  check('it is this roll\'s proof', (await text('.which')) === 'harbour 1: proof, pass 1 of 2');
   await drawingHolds(first);
   check('the binding edge and the top are named', (await text('.stage')).includes('binding edge') && (await text('.stage')).includes('top of the sleeve'));
   await shot('2-place');
@@ -153,7 +153,7 @@ try {
   await until('a cancelled pass is asked for again', async () => (await wrong()).includes('Pass 2 was cancelled') && (await asks(2)), 60);
   await hands('lay');
   await page.locator('.the-key').click();
-  await until('the roll leaves the bed and the next one is asked for', async () => (await text('.next .about')).startsWith('harbour 2: proof, pass 1'), 90);
+  await until('the roll leaves the bed and the next one is asked for', async () => (await text('.which')).startsWith('harbour 2: proof, pass 1'), 90);
   await until('its proof lies there once it is done', () => page.evaluate(() => {
     const image = document.querySelector('.last img');
     return document.querySelector('.last span')?.textContent === 'harbour 1' && image.complete && image.naturalWidth > 100;
@@ -166,7 +166,7 @@ try {
   await hands('kill');
   await until('a killed station is noticed', async () => (await say()) === 'No station is at work on this archive.');
   await hands('start');
-  await until('and found when it is there again', async () => (await text('.next .about')).startsWith('harbour 2: proof, pass 1') && (await asks(1)));
+  await until('and found when it is there again', async () => (await text('.which')).startsWith('harbour 2: proof, pass 1') && (await asks(1)));
 
   // On a phone, with the keys as they are shown.
   const phone = await (await browser.newContext({ viewport: { width: 390, height: 844 }, hasTouch: true })).newPage();

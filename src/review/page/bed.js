@@ -32,7 +32,7 @@ class BedView {
     document.title = 'The bed';
     this.state = { running: false, about: 'stopped', finishing: [] };
     this.known = { queue: [], last: null, archive: '' };
-    this.which = make('p', { class: 'about' });
+    this.which = make('p', { class: 'about which' });
     this.say = make('h1', {});
     this.wrong = make('p', { class: 'wrong', role: 'alert' });
     this.start = make('pre', {});
