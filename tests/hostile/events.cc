@@ -87,6 +87,7 @@ std::optional<station::Event> event_of(const std::string& line) {
   if (word.empty()) return event::Key{};
   if (word == "again") return event::Again{};
   if (word == "skip") return event::Skip{};
+  if (word == "cancel") return event::Cancel{};
   if (word == "stop") return event::Stop{};
   if (word == "job_found") {
     const int passes = number(in, 1, 5);

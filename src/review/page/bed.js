@@ -119,7 +119,7 @@ class BedView {
     const about = this.deaf ? 'deaf' : s.running ? s.about : 'stopped';
     const pass = s.running ? this.shown : null;
     write(this.which, pass ? `${pass.roll}: ${pass.job === 'full' ? 'frames at full resolution' : 'proof'}, pass ${pass.pass} of ${pass.of}` : '');
-    write(this.wrong, [s.again && `Pass ${s.again.pass} once more. ${s.again.say}`, s.fault?.say].filter(Boolean).join(' '));
+    write(this.wrong, [s.again && `Pass ${s.again.pass} once more. ${s.again.say}`, s.fault?.say.replace(/[^.!?]$/, '$&.')].filter(Boolean).join(' '));
     write(this.say, {
       deaf: 'This page has lost its program, `lapwright review`; it looks for it again.',
       stopped: 'No station is at work on this archive.',

@@ -89,8 +89,10 @@ export function drawLay(stage, legend, d, shows) {
       const names = { [d.binding]: 'binding edge', [d.top]: 'top of the sleeve' };
       const [cx, cy] = [page.x + page.width / 2, page.y + page.height / 2];
       for (const where of ['left', 'right', 'hinge', 'front']) {
-        const far = measured.includes(where) && Math.abs(p[where]) >= 0.5 ? `${Math.abs(p[where]).toFixed(1).replace(/\.0$/, '')} mm ${p[where] > 0 ? 'past' : 'inside'} the window` : '';
-        const text = [names[where], far].filter(Boolean).join(', ');
+        const far = measured.includes(where) && Math.abs(p[where]) >= 0.5 ? `${Math.abs(p[where]).toFixed(1).replace(/\.0$/, '')} mm ${p[where] > 0 ? 'past' : 'inside'}` : '';
+        const long = (where === 'left' || where === 'right' ? page.height : page.width) + letter * 3;
+        const texts = [[names[where], far && `${far} the window`], [names[where], far], [far || names[where]]].map((t) => t.filter(Boolean).join(', '));
+        const text = texts.find((t) => t.length * letter * 0.52 < long) || texts[2];
         const gap = (x1, y1, x2, y2) => { if (far) svg.append(part('line', { x1, y1, x2, y2, class: 'gap' })); };
         if (where === 'left') { gap(page.x, cy, w.x, cy); label(page.x - letter * 0.5, cy, text, -90); }
         if (where === 'right') { gap(w.x + w.width, cy, page.x + page.width, cy); label(page.x + page.width + letter * 0.5, cy, text, 90); }
