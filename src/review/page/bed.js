@@ -53,7 +53,7 @@ class BedView {
       make('section', { class: 'slip next', 'aria-label': 'What to do' },
         this.which, this.wrong, make('div', { 'aria-live': 'polite' }, this.say), this.start, this.way, this.clock, this.after, this.key, this.cancelButton),
       make('section', { class: 'lies', 'aria-label': 'The bed from above' }, this.stage),
-      make('section', { class: 'slip then', 'aria-label': 'What comes after' }, make('div', {}, this.queueTitle, this.queue), this.last)));
+      make('section', { class: 'slip then', 'aria-label': 'What comes after', tabindex: 0 }, make('div', {}, this.queueTitle, this.queue), this.last)));
     this.watch = new ResizeObserver(() => this.draw());
     this.watch.observe(this.stage);
     this.timer = setInterval(() => { if (!document.hidden) this.ask().catch(() => {}); }, 15000);
