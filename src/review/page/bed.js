@@ -18,6 +18,7 @@ function span(seconds) {
   const minutes = Math.round(seconds / 60);
   return minutes < 90 ? `${minutes} min` : `${Math.floor(minutes / 60)} h ${minutes % 60} min`;
 }
+const sentence = (text) => (text[0].toUpperCase() + text.slice(1)).replace(/[^.!?]$/, '$&.');
 /// What stands between backticks is something to type; its words are not broken.
 const words = (text) => text.split('`').map((part, i) => (i % 2 ? make('kbd', {}, ...part.split(' ').flatMap((w, n) => [n ? ' ' : '', make('span', { text: w })])) : part));
 /// Only what has changed is written: what has not is not read out again.
@@ -119,7 +120,7 @@ class BedView {
     const about = this.deaf ? 'deaf' : s.running ? s.about : 'stopped';
     const pass = s.running ? this.shown : null;
     write(this.which, pass ? `${pass.roll}: ${pass.job === 'full' ? 'frames at full resolution' : 'proof'}, pass ${pass.pass} of ${pass.of}` : '');
-    write(this.wrong, [s.again && `Pass ${s.again.pass} once more. ${s.again.say}`, s.fault?.say.replace(/[^.!?]$/, '$&.')].filter(Boolean).join(' '));
+    write(this.wrong, [s.again && `Pass ${s.again.pass} once more. ${sentence(s.again.say)}`, s.fault && sentence(s.fault.say)].filter(Boolean).join(' '));
     write(this.say, {
       deaf: 'This page has lost its program, `lapwright review`; it looks for it again.',
       stopped: 'No station is at work on this archive.',
@@ -162,7 +163,7 @@ class BedView {
     const text = JSON.stringify(lines);
     if (this.queue.dataset.text !== text) {
       this.queue.dataset.text = text;
-      this.queueTitle.textContent = lines.length ? 'Then' : 'Nothing else waits';
+      this.queueTitle.textContent = lines.length ? 'Then' : 'Nothing waits';
       this.queue.replaceChildren(...lines.map(([roll, what]) => make('li', {}, make('b', { text: roll }), make('span', { text: what }))));
     }
     const last = this.known.last;
@@ -180,12 +181,14 @@ class BedView {
     if (pass) this.drawing = pass.drawing;
     this.stage.hidden = !this.drawing;
     if (!this.drawing) return;
-    // How it lay is worth seeing where that was wrong, and while the bed is at work.
+    // How it lay is worth seeing where that was wrong and, quietly, while the bed is at work.
     const look = s.look?.found && (s.about === 'placing' ? s.again : s.about !== 'seeking') && !(pass?.job === 'full' && pass === s.pass) ? s.look : null;
+    const off = look && (look.off_mm > 1 || Math.abs(look.off_degrees) > 0.5);
     const c = s.about === 'capturing' ? s.capture : null;
     drawLay(this.stage, this.legend, this.drawing, {
       sleeve: Boolean(pass),
-      measured: look && (look.off_mm > 1 || Math.abs(look.off_degrees) > 0.5) ? look.lay.sleeve_to_bed : null,
+      measured: off ? look.lay.sleeve_to_bed : null,
+      good: !s.again,
       done: c && c.of > 0 ? Math.min(1, c.line / c.of) : null,
     });
   }

@@ -48,7 +48,7 @@ function sleeve(d, name, lay) {
   return g;
 }
 
-/// `shows`: {sleeve: whether one lies there, measured: how it lay or null, done: 0 to 1 of the pass or null}.
+/// `shows`: {sleeve: whether one lies there, measured: how it lay or null, good: whether that will do, done: 0 to 1 of the pass or null}.
 export function drawLay(stage, legend, d, shows) {
   let svg = stage.querySelector('svg');
   const page = bounds(d.sleeve_to_bed, d.sleeve);
@@ -57,8 +57,8 @@ export function drawLay(stage, legend, d, shows) {
   // Letters stay as large on a phone as on a desk, and leave themselves room. A narrow page is as long as the drawing needs.
   const narrow = matchMedia('(max-width: 52rem)').matches;
   const letter = 14 * Math.max(whole.width / Math.max(120, stage.clientWidth - 90), narrow ? 0 : whole.height / Math.max(120, stage.clientHeight - 90));
-  const view = grown(whole, letter * 2.8);
-  const key = JSON.stringify([d, shows.sleeve, shows.measured, letter.toFixed(2)]);
+  const view = { x: whole.x - letter * 2.2, y: whole.y - letter * 3.4, width: whole.width + letter * 4.4, height: whole.height + letter * 5.8 };
+  const key = JSON.stringify([d, shows.sleeve, shows.measured, shows.good, letter.toFixed(2)]);
   if (!svg || svg.dataset.key !== key) {
     svg = part('svg', { viewBox: [view.x, view.y, view.width, view.height].join(' '), role: 'img', 'font-size': letter.toFixed(2) });
     svg.dataset.key = key;
@@ -73,14 +73,14 @@ export function drawLay(stage, legend, d, shows) {
     svg.append(box(d.captured, 'edge'));
     svg.append(part('rect', { x: d.captured.x, y: d.captured.y, width: d.captured.width, height: 0, class: 'swept' }),
       part('line', { x1: d.captured.x, x2: d.captured.x + d.captured.width, y1: d.captured.y, y2: d.captured.y, class: 'lamp' }));
-    if (shows.measured) svg.append(sleeve(d, 'seen', shows.measured));
+    if (shows.measured) svg.append(sleeve(d, shows.good ? 'seen good' : 'seen', shows.measured));
     const label = (x, y, text, turn) => {
       if (!text) return;
       const t = part('text', { x, y, class: 'label', ...(turn ? { transform: `rotate(${turn} ${x} ${y})` } : {}) });
       t.textContent = text;
       svg.append(t);
     };
-    label(w.x + w.width / 2, Math.min(glass.y, page.y) - letter * 1.75, 'hinge of the lid');
+    label(w.x + w.width / 2, Math.min(glass.y, page.y) - letter * (d.top === 'hinge' || d.binding === 'hinge' ? 1.9 : 0.6), 'hinge of the lid');
     if (shows.sleeve) {
       // How far past the window, on the sides that are nearer to it: where a hand measures.
       const p = d.past;
