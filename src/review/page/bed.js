@@ -163,7 +163,7 @@ class BedView {
     const text = JSON.stringify(lines);
     if (this.queue.dataset.text !== text) {
       this.queue.dataset.text = text;
-      this.queueTitle.textContent = lines.length ? 'Then' : 'Nothing waits';
+      this.queueTitle.textContent = lines.length ? 'Then' : 'Nothing more waits';
       this.queue.replaceChildren(...lines.map(([roll, what]) => make('li', {}, make('b', { text: roll }), make('span', { text: what }))));
     }
     const last = this.known.last;
