@@ -130,6 +130,14 @@ finally:
     review.send_signal(signal.SIGINT)
     assert review.wait(20) == 130
 
+# Where no folder is this user's alone the page's key cannot be the only one; any other key works as ever.
+nowhere = {k: v for k, v in practice.env.items() if k not in ("XDG_RUNTIME_DIR", "XDG_STATE_HOME")} | {"HOME": "nowhere"}
+alone = subprocess.run(command, env=nowhere, stdin=subprocess.DEVNULL, capture_output=True, text=True, timeout=60)
+told = [json.loads(line) for line in alone.stdout.splitlines()]
+assert alone.returncode == 73 and [e["event"] for e in told] == ["ready", "fault"] and told[1]["fatal"] and "\n" not in told[1]["say"], alone
+lines = subprocess.run([*command[:-4], "--key", "stdin"], env=nowhere, input="", capture_output=True, text=True, timeout=60)
+assert lines.returncode == 75 and "The page cannot show the bed" in lines.stderr, lines
+
 code = station.process.returncode
 assert code == 130, code
 kinds = [e["event"] for e in station.events]
