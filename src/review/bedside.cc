@@ -52,7 +52,7 @@ struct Bedside::Ear {
   mutable std::mutex lock;
   station::Recent recent;  // all under the lock
   Json state = stopped();
-  std::vector<std::weak_ptr<Stream>> watchers;
+  std::vector<std::weak_ptr<Flow>> watchers;
   int fd = -1;
   bool closing = false;
   const int wake = ::eventfd(0, EFD_CLOEXEC | EFD_NONBLOCK);
@@ -157,11 +157,11 @@ Json Bedside::state() const {
   return ear_->state;
 }
 
-std::shared_ptr<Stream> Bedside::watch() {
+std::shared_ptr<Flow> Bedside::watch() {
   const std::lock_guard guard(ear_->lock);
   std::erase_if(ear_->watchers, [](const auto& w) { return w.expired(); });
   if (ear_->watchers.size() >= most_watchers) return nullptr;
-  auto stream = std::make_shared<Stream>();
+  auto stream = std::make_shared<Flow>();
   stream->push("retry: 1000\nevent: whole\n" + sse(ear_->state));
   ear_->watchers.push_back(stream);
   return stream;

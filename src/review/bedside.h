@@ -11,7 +11,7 @@
 
 #include "core/json.h"
 #include "core/result.h"
-#include "review/stream.h"
+#include "review/flow.h"
 
 namespace lapwright::review {
 
@@ -24,7 +24,7 @@ class Bedside {
   /// "finishing": [{"roll", "job", "step", "say"}].
   Json state() const;
   /// Server-sent events, each with a patch of the state. Null when too many watch.
-  std::shared_ptr<Stream> watch();
+  std::shared_ptr<Flow> watch();
   /// `place`: the `at` of the place event that the person sees. no_input: no station; usage: it asks for something else by now;
   /// try_again: it does not listen.
   Result<> press(const std::string& place);

@@ -1,6 +1,6 @@
 // What comes from a browser and what goes back, without any socket.
 //
-// Invariants: a Request's header names are lower case; a Reply's body is whole, or it has a stream in
+// Invariants: a Request's header names are lower case; a Reply's body is whole, or it has a flow in
 //   its place. Units: bytes.
 // Thread: values. Errors: none.
 #pragma once
@@ -16,7 +16,7 @@
 
 namespace lapwright::review {
 
-class Stream;
+class Flow;
 
 struct Request {
   std::string method, target;  // target as it was sent
@@ -34,7 +34,7 @@ struct Reply {
   int status = 200;
   std::vector<std::pair<std::string, std::string>> headers;
   std::string body;
-  std::shared_ptr<Stream> stream;  // stream.h
+  std::shared_ptr<Flow> flow;  // flow.h
 
   void set(std::string name, std::string value) {
     headers.emplace_back(std::move(name), std::move(value));

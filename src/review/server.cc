@@ -17,7 +17,7 @@
 #include <optional>
 
 #include "core/text.h"
-#include "review/stream.h"
+#include "review/flow.h"
 
 namespace lapwright::review {
 namespace {
@@ -113,7 +113,7 @@ class Connection : public std::enable_shared_from_this<Connection> {
   }
 
   void send(Reply reply) {
-    going_on_ = head_ ? nullptr : std::move(reply.stream);
+    going_on_ = head_ ? nullptr : std::move(reply.flow);
     if (going_on_) keep_ = false;  // its end is the connection's
     reply_.emplace();
     reply_->version(11);
@@ -138,7 +138,7 @@ class Connection : public std::enable_shared_from_this<Connection> {
       self->wait();
     };
     if (going_on_)
-      http::async_write_header(stream_, *serializer_, [self = shared_from_this()](error_code e, std::size_t) {
+      http::async_write_header(stream_, *serializer_, [self = this->shared_from_this()](error_code e, std::size_t) {
         e ? self->close() : self->go_on();
       });
     else if (head_)
@@ -150,8 +150,8 @@ class Connection : public std::enable_shared_from_this<Connection> {
   /// Sends what comes until either side ends it. Nothing more is expected of the other side: a byte is its end, too.
   void go_on() {
     stream_.expires_never();
-    stream_.async_read_some(buffer_.prepare(64), [self = shared_from_this()](error_code, std::size_t) { self->close(); });
-    going_on_->on_push([weak = weak_from_this(), executor = stream_.get_executor()] {
+    stream_.async_read_some(buffer_.prepare(64), [self = this->shared_from_this()](error_code, std::size_t) { self->close(); });
+    going_on_->on_push([weak = this->weak_from_this(), executor = stream_.get_executor()] {
       asio::post(executor, [weak] {
         if (const auto self = weak.lock()) self->send_more();
       });
@@ -168,7 +168,7 @@ class Connection : public std::enable_shared_from_this<Connection> {
     }
     sending_ = true;
     stream_.expires_after(milliseconds(shared_.limits.reply_seconds + static_cast<double>(piece_.size()) / shared_.limits.reply_bytes_a_second));
-    asio::async_write(stream_, asio::buffer(piece_), [self = shared_from_this()](error_code e, std::size_t) {
+    asio::async_write(stream_, asio::buffer(piece_), [self = this->shared_from_this()](error_code e, std::size_t) {
       self->sending_ = false;
       e ? self->close() : self->send_more();
     });
@@ -176,7 +176,7 @@ class Connection : public std::enable_shared_from_this<Connection> {
   /// A comment now and then: a reader that is gone without a word is noticed.
   void comment_later() {
     comment_.expires_after(milliseconds(shared_.limits.comment_seconds));
-    comment_.async_wait([weak = weak_from_this()](error_code e) {
+    comment_.async_wait([weak = this->weak_from_this()](error_code e) {
       const auto self = weak.lock();
       if (e || !self || !self->stream_.socket().is_open()) return;
       self->send_more(":\n\n");
@@ -200,7 +200,7 @@ class Connection : public std::enable_shared_from_this<Connection> {
   std::optional<http::response<http::string_body>> reply_;
   std::optional<http::response_serializer<http::string_body>> serializer_;
   bool keep_ = false, head_ = false;
-  std::shared_ptr<Stream> going_on_;  // of a reply that goes on
+  std::shared_ptr<Flow> going_on_;  // of a reply that goes on
   std::string piece_;
   bool sending_ = false;
 };

@@ -3,7 +3,7 @@
 // Invariants: header at most 8 KiB, body at most 256 KiB, 64 connections at a time; a connection is
 //   closed after 60 s without a request, 5 s after a request's first byte when it is not whole by
 //   then, and when a reply is taken slower than 32 KiB/s (10 s at least). Replies are made in a
-//   lane of their own, one after another; the loop never waits for a disk. A reply with a stream
+//   lane of their own, one after another; the loop never waits for a disk. A reply with a flow
 //   goes on until either side ends it, with an empty comment every 15 s, each piece under the
 //   reply's clock; it has its connection to itself.
 // Units: seconds, bytes. Thread: run() stays until it is told to stop. Errors: usage (the address),

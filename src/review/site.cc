@@ -281,8 +281,8 @@ Reply Site::at_the_bed(const Request& request, const Path& path) {
     r.set("Content-Type", "text/event-stream");
     r.set("Cache-Control", "no-store");
     if (request.method == "HEAD") return r;
-    r.stream = bedside_.watch();
-    return r.stream ? r : refusal(503, "the bed is watched from too many windows; close one");
+    r.flow = bedside_.watch();
+    return r.flow ? r : refusal(503, "the bed is watched from too many windows; close one");
   }
   if (request.method != "POST" || (path[2] != "key" && path[2] != "cancel")) return not_found();
   const auto body = core::parse_json(request.body, "body");

@@ -138,7 +138,7 @@ TEST_F(BedsideTest, OnlyTheOperatorOnThisMachineWorksTheStation) {
                            post("/api/station/cancel", "{}")}) {
     const Reply r = site.answer(q);
     EXPECT_EQ(r.status, 403) << q.target;
-    EXPECT_FALSE(r.stream);
+    EXPECT_FALSE(r.flow);
   }
   EXPECT_EQ(site.answer(get("/api/shelf")).status, 200);
 }
@@ -150,17 +150,17 @@ TEST_F(BedsideTest, AWatcherGetsTheWholeThenWhatChangesAndSixteenWatchAtMost) {
   const Reply r = site_->answer(get("/api/station/events"));
   EXPECT_EQ(r.header("Content-Type"), "text/event-stream");
   EXPECT_EQ(r.header("X-Content-Type-Options"), "nosniff");
-  ASSERT_TRUE(r.stream);
-  const std::string whole = r.stream->take();
+  ASSERT_TRUE(r.flow);
+  const std::string whole = r.flow->take();
   ASSERT_TRUE(whole.starts_with("retry: 1000\nevent: whole\ndata: {")) << whole;
   ASSERT_TRUE(whole.ends_with("}\n\n"));
   EXPECT_EQ(Json::parse(whole.substr(whole.find("data: ") + 6))["place"]["roll"], "r");
   seat_->tell(event("key", "2"));
   ASSERT_TRUE(about("looking"));
-  EXPECT_EQ(r.stream->take(), "data: {\"about\":\"looking\"}\n\n");
+  EXPECT_EQ(r.flow->take(), "data: {\"about\":\"looking\"}\n\n");
   seat_->tell(event("waiting", "3", {{"say", "line\nline"}}));
   ASSERT_TRUE(about("waiting"));
-  EXPECT_EQ(r.stream->take(), "data: {\"about\":\"waiting\",\"waiting\":{\"at\":\"3\",\"event\":\"waiting\",\"say\":\"line\\nline\"},\"place\":null}\n\n");
+  EXPECT_EQ(r.flow->take(), "data: {\"about\":\"waiting\",\"waiting\":{\"at\":\"3\",\"event\":\"waiting\",\"say\":\"line\\nline\"},\"place\":null}\n\n");
   std::vector<Reply> more;
   for (std::size_t i = 1; i < Bedside::most_watchers; ++i) more.push_back(site_->answer(get("/api/station/events")));
   EXPECT_EQ(more.back().status, 200);
@@ -169,8 +169,8 @@ TEST_F(BedsideTest, AWatcherGetsTheWholeThenWhatChangesAndSixteenWatchAtMost) {
   EXPECT_EQ(site_->answer(get("/api/station/events")).status, 200);
 }
 
-TEST(Stream, OneThatIsNotReadEndsAndKeepsNothing) {
-  Stream stream(100);
+TEST(Flow, OneThatIsNotReadEndsAndKeepsNothing) {
+  Flow stream(100);
   int woken = 0;
   stream.on_push([&] { ++woken; });
   stream.push(std::string(60, 'a'));

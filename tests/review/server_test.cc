@@ -18,7 +18,7 @@
 #include <vector>
 
 #include "core/clock.h"
-#include "review/stream.h"
+#include "review/flow.h"
 
 namespace lapwright::review {
 namespace {
@@ -213,14 +213,14 @@ TEST_F(ServerTest, SixtyFourConnectionsAndNoMore) {  // 15.2.2
   EXPECT_TRUE(served);
 }
 
-TEST_F(ServerTest, AReplyThatGoesOnIsSentAsItComesAndEndsWithItsStream) {
-  auto stream = std::make_shared<Stream>();
+TEST_F(ServerTest, AReplyThatGoesOnIsSentAsItComesAndEndsWithItsFlow) {
+  auto stream = std::make_shared<Flow>();
   stream->push("first ");
   Limits limits;
   limits.comment_seconds = 0.2, limits.idle_seconds = 0.3;  // silence is no reason to end it
   start(limits, [&](const Request& q) {
     Reply r;
-    if (q.target == "/goes-on") r.stream = stream;
+    if (q.target == "/goes-on") r.flow = stream;
     r.set("Content-Type", "text/event-stream");
     return r;
   });
@@ -243,15 +243,15 @@ TEST_F(ServerTest, AReplyThatGoesOnIsSentAsItComesAndEndsWithItsStream) {
 
 TEST_F(ServerTest, AReplyThatGoesOnIsLetGoWhenItsReaderIs) {  // 15.2.2
   std::mutex lock;
-  std::vector<std::weak_ptr<Stream>> streams;
+  std::vector<std::weak_ptr<Flow>> streams;
   Limits limits;
   limits.reply_seconds = 0.4, limits.reply_bytes_a_second = 1e12, limits.comment_seconds = 0.1;
   start(limits, [&](const Request&) {
     Reply r;
-    r.stream = std::make_shared<Stream>(64 << 20);
-    r.stream->push("begins");
+    r.flow = std::make_shared<Flow>(64 << 20);
+    r.flow->push("begins");
     const std::lock_guard guard(lock);
-    streams.push_back(r.stream);
+    streams.push_back(r.flow);
     return r;
   });
   const auto left = [&] {
@@ -292,8 +292,8 @@ TEST_F(ServerTest, RepliesThatGoOnCountAmongTheConnections) {  // 15.2.2
   limits.connections = 3;
   start(limits, [](const Request& q) {
     Reply r;
-    if (q.target == "/goes-on") r.stream = std::make_shared<Stream>();
-    if (r.stream) r.stream->push("begins");
+    if (q.target == "/goes-on") r.flow = std::make_shared<Flow>();
+    if (r.flow) r.flow->push("begins");
     else r.body = "whole";
     return r;
   });

@@ -1,6 +1,6 @@
 // A reply that goes on: text that is sent as it comes, until one side ends it.
 //
-// Invariants: whoever pushes never waits; a stream whose reader is `most` bytes behind ends, and keeps nothing of what was not sent.
+// Invariants: whoever pushes never waits; a flow whose reader is `most` bytes behind ends, and keeps nothing of what was not sent.
 // Units: bytes. Thread: any. Errors: none.
 #pragma once
 
@@ -11,9 +11,9 @@
 
 namespace lapwright::review {
 
-class Stream {
+class Flow {
  public:
-  explicit Stream(std::size_t most = 256 << 10) : most_(most) {}
+  explicit Flow(std::size_t most = 256 << 10) : most_(most) {}
 
   void push(const std::string& text) {
     std::function<void()> wake;
