@@ -33,15 +33,20 @@ function sleeve(d, name, lay) {
   if (name === 'sleeve') {
     for (const s of d.strips) g.append(box(s, 'strip'));
     for (const f of d.frames) g.append(box(f, 'frame'));
-    for (const w of d.wanted) g.append(part('polygon', { points: w.corners.map((c) => c.join(',')).join(' '), class: 'wanted' }));
-    // Numbered as it is read, so that the way round shows at once.
-    d.strips.forEach((s, i) => {
-      const f = d.frames[i * d.frames.length / d.strips.length];
-      const size = Math.min(f.width, f.height) * 0.62;
-      const t = part('text', { x: f.x + f.width / 2, y: f.y + f.height / 2 + size * 0.36, 'font-size': size, class: 'number' });
-      t.textContent = i + 1;
+    // Numbered as it is read, so that the way round shows at once: the strips, or the frames that are wanted of them.
+    const number = (x, y, size, text, name) => {
+      const t = part('text', { x, y: y + size * 0.36, 'font-size': size, class: name });
+      t.textContent = text;
       g.append(t);
-    });
+    };
+    const middle = (r) => [r.x + r.width / 2, r.y + r.height / 2, Math.min(r.width, r.height) * 0.62];
+    if (!d.wanted.length) d.strips.forEach((s, i) => number(...middle(d.frames[i * d.frames.length / d.strips.length]), i + 1, 'number'));
+    for (const w of d.wanted) {
+      g.append(part('polygon', { points: w.corners.map((c) => c.join(',')).join(' '), class: 'wanted' }));
+      const [xs, ys] = [0, 1].map((n) => w.corners.map((c) => c[n]));
+      const frame = { x: Math.min(...xs), y: Math.min(...ys), width: Math.max(...xs) - Math.min(...xs), height: Math.max(...ys) - Math.min(...ys) };
+      number(...middle(frame), w.frame, 'number wanted-number');
+    }
     for (const [x, y] of d.holes) g.append(part('circle', { cx: x, cy: y, r: d.hole_radius, class: 'hole' }));
   }
   g.append(part('line', { x1: 0, y1: 0, x2: 0, y2: d.sleeve.height, class: 'binding' }));
