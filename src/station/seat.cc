@@ -147,6 +147,7 @@ struct Seat::Room {
         return {};
       }
       if (!why) why = Error{Fault::cannot_create, (place / name).string() + ": cannot be listened on: " + std::strerror(errno)};
+      ::unlinkat(folder.get(), name.c_str(), 0);
     }
     return fail(why.value_or(Error{Fault::cannot_create, "neither XDG_RUNTIME_DIR nor HOME names a folder for the page's way to this station"}));
   }
