@@ -65,7 +65,12 @@ struct SleeveProfile {
 enum class Process { colour_negative, bw_negative, slide };
 struct Channels { double red = 0, green = 0, blue = 0; };
 
-struct Trim { double warmth = 0, tint = 0, brightness = 0, contrast = 0; };  // each -100..100, on the positive
+struct Trim {  // each -100..100, on the positive
+  double warmth = 0, tint = 0, brightness = 0, contrast = 0;
+  bool operator==(const Trim&) const = default;
+};
+/// "{warmth: 0, tint: 0, brightness: 0, contrast: 0}".
+std::string trim_text(const Trim& trim);
 
 struct StockProfile {
   std::string name, about, file;
@@ -90,6 +95,8 @@ struct StockProfile {
 Result<BedProfile> parse_bed(const std::string& yaml, const std::string& file);
 Result<SleeveProfile> parse_sleeve(const std::string& yaml, const std::string& file);
 Result<StockProfile> parse_stock(const std::string& yaml, const std::string& file);
+/// The profile's text with another trim and not a byte else changed; bad_profile where the text does not allow that.
+Result<std::string> with_trim(const std::string& yaml, const std::string& file, const Trim& trim);
 /// The profile as YAML that parse_stock() reads back alike, after `remarks` (each a line of comment).
 std::string write_stock(const StockProfile& stock, const std::vector<std::string>& remarks);
 
