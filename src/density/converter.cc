@@ -165,4 +165,11 @@ Result<> PositiveSource::read(std::int64_t first, std::int64_t rows, std::uint16
   return {};
 }
 
+Result<> PositiveSource::read_block(std::int64_t x, std::int64_t columns, std::int64_t first, std::int64_t rows, std::uint16_t* out) {
+  if (auto r = sheet_.read_block(x, columns, first, rows, out); !r) return r;
+  for (std::int64_t i = 0; i < rows; ++i)
+    converter_.part(out + i * columns * 3, out + i * columns * 3, {x, first + i, columns, width(), height()});
+  return {};
+}
+
 }  // namespace lapwright::density

@@ -69,6 +69,8 @@ struct Trim {  // each -100..100, on the positive
   double warmth = 0, tint = 0, brightness = 0, contrast = 0;
   bool operator==(const Trim&) const = default;
 };
+/// usage: names the member and what would be right.
+Result<> check_trim(const Trim& trim);
 /// "{warmth: 0, tint: 0, brightness: 0, contrast: 0}".
 std::string trim_text(const Trim& trim);
 

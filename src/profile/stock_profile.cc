@@ -37,6 +37,13 @@ std::string trim_text(const Trim& t) {
          ", contrast: " + number_text(t.contrast) + "}";
 }
 
+Result<> check_trim(const Trim& t) {
+  const std::pair<const char*, double> members[] = {{"warmth", t.warmth}, {"tint", t.tint}, {"brightness", t.brightness}, {"contrast", t.contrast}};
+  for (const auto& [name, value] : members)
+    if (!(value >= -100 && value <= 100)) return fail(Fault::usage, std::string(name) + ": a number from -100 to 100 is right");
+  return {};
+}
+
 Trim read_trim(const Section& section) {
   if (!section.has("trim")) return {};
   const Section t = section.part("trim", {"warmth", "tint", "brightness", "contrast"});
