@@ -121,6 +121,20 @@ class Shelf {
   std::vector<std::filesystem::path> folders_;
 };
 
+/// Where one's own profiles are written, and the folders that are never written into.
+struct OwnProfiles {
+  std::filesystem::path folder;
+  std::vector<std::filesystem::path> shipped;
+};
+/// Where a stock's own trim would be kept: in its profile where that is one's own; of a shipped one in a copy in one's own folder.
+struct TrimPlace {
+  std::filesystem::path file;
+  bool copies = false;
+};
+Result<TrimPlace> place_of_trim(const Shelf& shelf, const OwnProfiles& own, const std::string& stock);
+/// Keeps it there, with every other line as it was; returns the file. The stock is then found with this trim, or it is an error.
+Result<std::filesystem::path> keep_trim(const Shelf& shelf, const OwnProfiles& own, const std::string& stock, const Trim& trim);
+
 /// What there is to say when a film's edge tells a film number and the roll is given as `stock`: nothing where the stock names that
 /// number; else which stock does, or that none does and where to write it down.
 std::string film_caution(const Shelf& shelf, const StockProfile& stock, int film_number, const std::vector<std::string>& earlier = {});
@@ -134,6 +148,8 @@ struct Config {
   std::optional<std::array<double, 2>> paper;  // mm, width and height upright, that proofs are printed on
 };
 Result<Config> parse_config(const std::string& yaml, const std::string& file);
+/// $XDG_CONFIG_HOME/lapwright, else ~/.config/lapwright.
+std::filesystem::path config_folder();
 /// The configuration file where it exists, else an empty Config.
 Result<Config> load_config();
 
