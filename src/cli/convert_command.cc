@@ -111,7 +111,6 @@ Result<int> convert(const Options& o, const Common& common) {
   const auto w = wanted(o, *stock);
   if (!w) return fail(w.error());
   stock->trim = w->trim;
-  if (w->from == "roll") say("with the trim that was kept for the roll: " + profile::trim_text(w->trim));
   auto sheet = raw::Reader::open(o.sheet);
   if (!sheet) return fail(sheet.error());
   core::Stopwatch watch;
@@ -133,6 +132,7 @@ Result<int> convert(const Options& o, const Common& common) {
   const int bits = o.bits != 0 ? o.bits : extension == ".jpg" || extension == ".jpeg" ? 8 : 16;
   if (auto r = proof::write_picture(positive, o.out, bits); !r) return fail(r.error());
 
+  if (w->from == "roll") say("with the trim that was kept for the roll: " + profile::trim_text(w->trim));
   const auto& d = m->measured.base_density;
   if (common.json) {
     Json strips = Json::array();
