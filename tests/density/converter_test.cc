@@ -69,7 +69,9 @@ TEST(Retrim, IsTheConversionWithThatTrim) {
     // Black-and-white stays neutral whatever is asked.
     stock.trim = {50, 50, 10, 0};
     const auto out = convert(Converter(stock, page), {9000, 9000, 9000});
-    if (process == profile::Process::bw_negative) EXPECT_TRUE(out[0] == out[1] && out[1] == out[2]);
+    if (process == profile::Process::bw_negative) {
+      EXPECT_TRUE(out[0] == out[1] && out[1] == out[2]);
+    }
   }
 }
 
