@@ -220,7 +220,7 @@ export class Trim {
     if (!s || !this.differs || this.bare || !this.on || s.frame !== this.view.frame) { delete light.dataset.trimmed; return; }
     const { sheet } = this.view.pane;
     const k = sheet.pixels_per_mm;
-    c.imageSmoothingQuality = 'high';
+    c.imageSmoothingQuality = s.width < s.w ? 'high' : 'low';  // as the viewer enlarges
     c.drawImage(s.bitmap, s.x / k + sheet.origin[0], s.y / k + sheet.origin[1], s.w / k, s.h / k);
     light.dataset.trimmed = `${names.map((n) => s.values[n]).join(',')} ${Math.round(performance.now() - s.moved)}`;  // for whoever looks from outside
   }
