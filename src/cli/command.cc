@@ -1,5 +1,6 @@
 #include "cli/command.h"
 
+#include <CLI/CLI.hpp>
 #include <algorithm>
 #include <cstdio>
 #include <cstdlib>
@@ -24,10 +25,19 @@ Result<fs::path> Common::archive() const {
               "configuration file");
 }
 
-profile::Shelf Common::shelf() const {
+namespace {
+
+/// One's own, in the order they are searched.
+std::vector<fs::path> own_folders(const Common& common) {
   std::vector<fs::path> folders;
-  for (const std::string& f : profile_folders) folders.emplace_back(f);
-  for (const std::string& f : config.profiles) folders.emplace_back(f);
+  for (const std::string& f : common.profile_folders) folders.emplace_back(f);
+  for (const std::string& f : common.config.profiles) folders.emplace_back(f);
+  if (const fs::path folder = profile::config_folder(); !folder.empty()) folders.push_back(folder / "profiles");
+  return folders;
+}
+
+std::vector<fs::path> shipped_folders() {
+  std::vector<fs::path> folders;
   if (const char* named = std::getenv("LAPWRIGHT_PROFILES"); named && *named)
     folders.emplace_back(named);
   std::error_code ignored;
@@ -35,7 +45,40 @@ profile::Shelf Common::shelf() const {
   folders.emplace_back(fs::is_directory(LAPWRIGHT_SOURCE_PROFILES, ignored)
                            ? LAPWRIGHT_SOURCE_PROFILES
                            : LAPWRIGHT_INSTALLED_PROFILES);
+  return folders;
+}
+
+}  // namespace
+
+profile::Shelf Common::shelf() const {
+  std::vector<fs::path> folders = own_folders(*this);
+  for (fs::path& f : shipped_folders()) folders.push_back(std::move(f));
   return profile::Shelf(std::move(folders));
+}
+
+profile::OwnProfiles Common::own_profiles() const {
+  const auto folders = own_folders(*this);
+  return {folders.empty() ? fs::path() : folders.front(), shipped_folders()};
+}
+
+profile::Trim TrimOptions::over(profile::Trim trim) const {
+  trim.warmth = warmth.value_or(trim.warmth), trim.tint = tint.value_or(trim.tint);
+  trim.brightness = brightness.value_or(trim.brightness), trim.contrast = contrast.value_or(trim.contrast);
+  return trim;
+}
+
+void TrimOptions::add(CLI::App& command) {
+  const auto one = [&](const char* name, std::optional<double>& value, const char* what) {
+    command.add_option(name, value, what)->check(CLI::Range(-100.0, 100.0))->type_name("N");
+  };
+  one("--warmth", warmth, "Warmer, or below 0 colder: -100 to 100; what is not given stays as it is");
+  one("--tint", tint, "Pinker, or below 0 greener");
+  one("--brightness", brightness, "Lighter, or below 0 darker; 100 is one stop at mid grey");
+  one("--contrast", contrast, "Harder, or below 0 softer");
+}
+
+Json trim_json(const profile::Trim& t) {
+  return {{"warmth", t.warmth}, {"tint", t.tint}, {"brightness", t.brightness}, {"contrast", t.contrast}};
 }
 
 void print_json(const Json& document) {

@@ -30,8 +30,18 @@ struct Common {
   Result<std::filesystem::path> archive()
       const;  // --archive, LAPWRIGHT_ARCHIVE, config; usage fault when none is given
   profile::Shelf shelf()
-      const;  // --profiles, config, installed (LAPWRIGHT_PROFILES or the build's)
+      const;  // --profiles, config, beside the configuration file, installed (LAPWRIGHT_PROFILES or the build's)
+  profile::OwnProfiles own_profiles() const;
 };
+
+/// --warmth, --tint, --brightness, --contrast.
+struct TrimOptions {
+  std::optional<double> warmth, tint, brightness, contrast;
+  bool any() const { return warmth || tint || brightness || contrast; }
+  profile::Trim over(profile::Trim trim) const;  // what was given, the rest as it is
+  void add(CLI::App& command);
+};
+Json trim_json(const profile::Trim& trim);
 
 /// What a command run returns: the exit code (0, or 1 for "looked, something is missing").
 using Run = std::function<Result<int>()>;

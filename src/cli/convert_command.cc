@@ -24,6 +24,7 @@ struct Options {
   std::string sheet, stock, out, sleeve;
   int bits = 0;
   bool outside = false, even = false;
+  TrimOptions trim;
 };
 
 struct Measure {
@@ -46,6 +47,26 @@ Result<Measure> measure(raw::Reader& sheet, const Options& o, const profile::She
   }();
   if (!measured) return fail(measured.error().fault, o.sheet + ": " + measured.error().text);
   return Measure{std::move(*measured), "sheet"};
+}
+
+/// What was asked for on the positive, and where: on the command line, for the roll of this stock, in the stock.
+struct Wanted {
+  profile::Trim trim;
+  std::string from;  // "option", "roll", "stock"
+};
+Result<Wanted> wanted(const Options& o, const profile::StockProfile& stock) {
+  Wanted w{stock.trim, "stock"};
+  auto card = card_beside(o.sheet);
+  if (!card) return fail(card.error());
+  if (*card) {
+    // A frame at full follows its roll's proof, as that is now.
+    const auto roll = card_beside(fs::absolute(o.sheet).parent_path().parent_path() / "proof" / "sheet.tif");
+    if (roll && *roll && (*roll)->roll == (*card)->roll && (*roll)->positive) (*card)->positive = (*roll)->positive;
+    const auto& positive = (*card)->positive;
+    if (positive && positive->of_roll && (*card)->stock == stock.name) w = {positive->trim, "roll"};
+  }
+  if (o.trim.any()) w = {o.trim.over(w.trim), "option"};
+  return w;
 }
 
 Result<int> convert_outside(const Options& o, const Common& common) {
@@ -85,8 +106,11 @@ Result<int> convert(const Options& o, const Common& common) {
   if (o.outside) return convert_outside(o, common);
   if (o.stock.empty()) return fail(Fault::usage, "convert: --stock K is needed; see lapwright convert --help");
   const profile::Shelf shelf = common.shelf();
-  const auto stock = shelf.stock(o.stock);
+  auto stock = shelf.stock(o.stock);
   if (!stock) return fail(stock.error());
+  const auto w = wanted(o, *stock);
+  if (!w) return fail(w.error());
+  stock->trim = w->trim;
   auto sheet = raw::Reader::open(o.sheet);
   if (!sheet) return fail(sheet.error());
   core::Stopwatch watch;
@@ -108,6 +132,7 @@ Result<int> convert(const Options& o, const Common& common) {
   const int bits = o.bits != 0 ? o.bits : extension == ".jpg" || extension == ".jpeg" ? 8 : 16;
   if (auto r = proof::write_picture(positive, o.out, bits); !r) return fail(r.error());
 
+  if (w->from == "roll") say("with the trim that was kept for the roll: " + profile::trim_text(w->trim));
   const auto& d = m->measured.base_density;
   if (common.json) {
     Json strips = Json::array();
@@ -116,7 +141,7 @@ Result<int> convert(const Options& o, const Common& common) {
     print_json({{"file", o.out}, {"stage", "built-in"}, {"stock", stock->name}, {"bits", bits}, {"measured_from", m->from},
                 {"open_light", {{"counts", m->measured.open_light.counts}, {"from", m->measured.open_light.from}}},
                 {"base", {{"counts", m->measured.base.counts}, {"density", d}, {"from", m->measured.base.from}}},
-                {"exposure", m->measured.exposure}, {"even", o.even}, {"balance", m->measured.balance ? "sheet" : "profile"},
+                {"exposure", m->measured.exposure}, {"trim", trim_json(w->trim)}, {"trim_from", w->from}, {"even", o.even}, {"balance", m->measured.balance ? "sheet" : "profile"},
                 {"light", {{"uneven_percent", 100 * m->measured.uneven}, {"known_to", m->measured.light_residual}}},
                 {"flare", m->measured.flare}, {"darkest", m->measured.darkest}, {"strips", strips}, {"cautions", m->measured.cautions},
                 {"seconds", watch.seconds()}});
@@ -140,13 +165,15 @@ void add_convert(CLI::App& app, Common& common, Run& run) {
   c->add_option("--sleeve", o->sleeve, "Sleeve profile: read base and open light anew on the sheet, where this profile has pockets and rebate")->type_name("S");
   c->add_option("--bits", o->bits, "Bits a sample: 16 or 8")->check(CLI::IsMember({8, 16}));
   c->add_flag("--even", o->even, "Balance each frame by itself; without it one exposure for the page");
+  o->trim.add(*c);
   c->add_flag("--outside", o->outside, "Run the outside stage of the configuration file instead");
   c->footer(
       "Open light and film base come from the card beside the sheet (SHEET.yaml) when it holds them; else they are measured on\n"
       "the sheet, by the card's sleeve or --sleeve, or without either by the picture's statistics. Density over base, the stock's\n"
       "gain and offset, one exposure for the page, a paper curve, sRGB with its profile embedded. The sheet is never changed.\n"
-      "--json: {file, stage, stock, bits, measured_from, open_light, light, flare, darkest, base, balance, exposure, even, strips,\n"
-      "cautions, seconds}\n"
+      "The trim is the stock's, or the one that was kept for the roll (`lapwright roll trim`) when K is the roll's stock.\n"
+      "--json: {file, stage, stock, bits, measured_from, open_light, light, flare, darkest, base, balance, exposure, trim, trim_from,\n"
+      "even, strips, cautions, seconds}\n"
       "Examples: lapwright convert sheet.tif --stock c41-daylight-400 -o proof.tif\n"
       "          lapwright convert sheet.tif --stock my-stock.yaml -o look.jpg");
   c->callback([o, &common, &run] { run = [o, &common] { return convert(*o, common); }; });

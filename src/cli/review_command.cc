@@ -28,6 +28,7 @@ Result<int> review(const Common& common, const std::string& address) {
         "disk.");
   };
   hooks.paper = common.config.paper;
+  hooks.shelf = common.shelf(), hooks.own = common.own_profiles(), hooks.outside = !common.config.convert.empty();
   hooks.log = [](const std::string& line) { say("lapwright review: " + line); };
   return review::run(*archive, std::move(*ledger), *listen, hooks);
 }

@@ -1,18 +1,24 @@
 #include <CLI/CLI.hpp>
+#include <atomic>
 #include <chrono>
+#include <csignal>
 #include <memory>
 #include <nlohmann/json.hpp>
 #include <optional>
 
 #include "cli/command.h"
 #include "cli/records.h"
+#include "core/clock.h"
 #include "ledger/ledger.h"
+#include "station/remake.h"
 
 namespace lapwright::cli {
 namespace {
 
 struct Arguments {
   std::string name, sleeve, stock, shot, note;
+  TrimOptions trim;
+  bool as_stock = false;
 };
 
 /// 2026, 2026-03 or 2026-03-21.
@@ -117,10 +123,54 @@ Result<int> show(const Common& common, const Arguments& args) {
   return 0;
 }
 
+/// Tells the trim of a roll's proof; with another, makes the proof anew.
+Result<int> trim(const Common& common, const Arguments& args) {
+  const auto archive = common.archive();
+  if (!archive) return fail(archive.error());
+  if (args.as_stock && args.trim.any())
+    return fail(Fault::usage, "--as-stock is the stock's own trim; give it, or the numbers, not both");
+  const bool anew = args.as_stock || args.trim.any();
+  auto ledger = anew ? open_existing(common) : open_to_look(common);
+  if (!ledger) return fail(ledger.error());
+  const bool outside = !common.config.convert.empty();
+  const auto told = [&]() -> Result<station::Negative> {
+    const auto state = ledger->state(args.name);
+    if (!state) return fail(state.error());
+    return station::negative_of(*archive, common.shelf(), *state, outside);
+  };
+  auto n = told();
+  if (!n) return fail(n.error());
+  double seconds = 0;
+  if (anew) {
+    const profile::Trim wanted = args.as_stock ? n->stock.trim : args.trim.over(n->made.trim);
+    static std::atomic<bool> stop{false};
+    std::signal(SIGINT, [](int) { stop = true; });
+    std::signal(SIGTERM, [](int) { stop = true; });
+    const core::Stopwatch watch;
+    const station::Remake how{wanted, !(wanted == n->stock.trim), common.config.paper, {}};
+    const auto made = station::remake_proof(*archive, common.shelf(), *ledger, args.name, outside, how, stop);
+    if (!made) return fail(made.error());
+    for (const std::string& caution : *made) say("lapwright: caution: " + caution);
+    seconds = watch.seconds();
+    n = told();
+    if (!n) return fail(n.error());
+  }
+  if (common.json) {
+    Json out = {{"roll", args.name}, {"trim", trim_json(n->made.trim)}, {"trim_of", n->made.of_roll ? "roll" : "stock"},
+                {"stock", n->stock.name}, {"stock_trim", trim_json(n->stock.trim)}, {"even", n->made.even}};
+    if (anew) out["seconds"] = seconds;
+    print_json(out);
+    return 0;
+  }
+  print(args.name + ": trim " + profile::trim_text(n->made.trim) + ", " + (n->made.of_roll ? "kept for the roll" : "of stock " + n->stock.name));
+  if (anew) say("the proof was made anew in " + fixed(seconds, 1) + " s; frames at full are made with this trim from now on");
+  return 0;
+}
+
 }  // namespace
 
 void add_roll(CLI::App& app, Common& common, Run& run) {
-  auto* roll = app.add_subcommand("roll", "Rolls waiting and known: add, list, show");
+  auto* roll = app.add_subcommand("roll", "Rolls waiting and known: add, list, show, trim");
   roll->require_subcommand(1);
   const auto args = std::make_shared<Arguments>();
 
@@ -162,6 +212,19 @@ void add_roll(CLI::App& app, Common& common, Run& run) {
       "Example: lapwright roll show 2026-014");
   show_command->callback(
       [&common, &run, args] { run = [&common, args] { return show(common, *args); }; });
+
+  auto* trim_command = roll->add_subcommand("trim", "What was asked for on a roll's positive; with numbers, its proof is made anew so");
+  trim_command->add_option("NAME", args->name, "Name of the roll")->required();
+  args->trim.add(*trim_command);
+  trim_command->add_flag("--as-stock", args->as_stock, "Back to the trim that the stock's profile has now");
+  trim_command->footer(
+      "The proof is made anew from the linear sheet that the archive keeps, with everything that was measured; marks, frames and\n"
+      "numbers stay. The proof before stays until the new one is whole. The trim is kept in the roll's card (proof/sheet.yaml),\n"
+      "and frames at full are made with it; of frames that are there already, `lapwright convert` makes positives with it.\n"
+      "75 (try again) while a station is making frames of the roll, or another program its proof.\n"
+      "--json: {roll, trim: {warmth, tint, brightness, contrast}, trim_of, stock, stock_trim, even, seconds}\n"
+      "Example: lapwright roll trim 2026-014 --warmth 12 --brightness -5");
+  trim_command->callback([&common, &run, args] { run = [&common, args] { return trim(common, *args); }; });
 }
 
 }  // namespace lapwright::cli

@@ -243,6 +243,24 @@ Result<int> show(const std::string& name, const std::string& svg, const Common& 
   return 0;
 }
 
+Result<int> trim(const std::string& name, const TrimOptions& options, const Common& common) {
+  const profile::Shelf shelf = common.shelf();
+  auto stock = shelf.stock(name);
+  if (!stock) return fail(stock.error());
+  if (options.any()) {
+    const auto file = profile::keep_trim(shelf, common.own_profiles(), name, options.over(stock->trim));
+    if (!file) return fail(file.error());
+    stock = shelf.stock(name);
+    if (!stock) return fail(stock.error());
+    say("kept in " + file->string());
+  }
+  if (common.json)
+    print_json(stock_json(*stock));
+  else
+    print(stock->name + ": trim " + profile::trim_text(stock->trim) + " (" + stock->file + ")");
+  return 0;
+}
+
 Result<int> list(const Common& common) {
   const profile::Shelf shelf = common.shelf();
   Json all = Json::array();
@@ -267,7 +285,7 @@ Result<int> list(const Common& common) {
 
 void add_stock(CLI::App& app, Common& common, Run& run) {
   CLI::App* stock = app.add_subcommand(
-      "stock", "What is known of kinds of film: list, show, fit a new one on a sheet");
+      "stock", "What is known of kinds of film: list, show, trim, fit a new one on a sheet");
   stock->require_subcommand(1);
 
   CLI::App* l = stock->add_subcommand("list", "The stocks that profiles are found for");
@@ -287,6 +305,17 @@ void add_stock(CLI::App& app, Common& common, Run& run) {
   s->callback([what, &common, &run] {
     run = [what, &common] { return show(what->first, what->second, common); };
   });
+
+  auto how = std::make_shared<std::pair<std::string, TrimOptions>>();
+  CLI::App* t = stock->add_subcommand("trim", "What is asked for on the positives of a stock; with numbers, it is kept for later rolls");
+  t->add_option("K", how->first, "Stock profile: a name or a path")->required()->type_name("");
+  how->second.add(*t);
+  t->footer(
+      "Kept in the stock's profile where that is one of your own; of a profile that comes with the program in a copy in the first\n"
+      "folder of your own profiles, by default profiles/ beside the configuration file.\n"
+      "--json: as `stock show`\n"
+      "Example: lapwright stock trim c41-daylight-400 --warmth 8");
+  t->callback([how, &common, &run] { run = [how, &common] { return trim(how->first, how->second, common); }; });
 
   auto o = std::make_shared<FitOptions>();
   CLI::App* f =

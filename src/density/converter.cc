@@ -63,7 +63,8 @@ Converter::Converter(const profile::StockProfile& stock, const Measured& measure
   for (auto& table : t.out) table.resize(codes);
   const PaperCurve paper(stock.paper);
   const StraightToe toe(stock.toe);
-  const TrimCurve trim(stock.trim);
+  const bool neutral = stock.process == profile::Process::bw_negative;
+  const TrimCurve trim(neutral ? Retrim::without_colour(stock.trim) : stock.trim);
   const auto known = [&](std::size_t c, double count) { return std::max(count - measured.flare[c], least_count); };
   const auto positive = [&](double density, std::size_t c) {
     return code16(trim.encode(paper.light(paper.print(measured.exposure + measured.shift[c] - toe(density))), c));
@@ -77,7 +78,6 @@ Converter::Converter(const profile::StockProfile& stock, const Measured& measure
       }
     return;
   }
-  const bool neutral = stock.process == profile::Process::bw_negative;
   t.way = neutral ? Way::neutral : stock.crosstalk ? Way::mixed : Way::straight;
   const auto net = [&](std::size_t c, std::size_t count) {
     return std::log10(known(c, measured.base.counts[c]) / known(c, static_cast<double>(count)));
@@ -162,6 +162,13 @@ Result<> PositiveSource::read(std::int64_t first, std::int64_t rows, std::uint16
   if (auto r = sheet_.read(first, rows, out); !r) return r;
   for (std::int64_t i = 0; i < rows; ++i)
     converter_.part(out + i * width() * 3, out + i * width() * 3, {0, first + i, width(), width(), height()});
+  return {};
+}
+
+Result<> PositiveSource::read_block(std::int64_t x, std::int64_t columns, std::int64_t first, std::int64_t rows, std::uint16_t* out) {
+  if (auto r = sheet_.read_block(x, columns, first, rows, out); !r) return r;
+  for (std::int64_t i = 0; i < rows; ++i)
+    converter_.part(out + i * columns * 3, out + i * columns * 3, {x, first + i, columns, width(), height()});
   return {};
 }
 

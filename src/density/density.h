@@ -75,6 +75,7 @@ class PositiveSource : public image::RowSource {
   std::int64_t height() const override { return sheet_.height(); }
   Ppi ppi() const override { return sheet_.ppi(); }
   Result<> read(std::int64_t first, std::int64_t rows, std::uint16_t* out) override;
+  Result<> read_block(std::int64_t x, std::int64_t columns, std::int64_t first, std::int64_t rows, std::uint16_t* out) override;
 
  private:
   image::RowSource& sheet_;
@@ -91,6 +92,7 @@ class EvenSource : public image::RowSource {
   std::int64_t height() const override { return sheet_.height(); }
   Ppi ppi() const override { return sheet_.ppi(); }
   Result<> read(std::int64_t first, std::int64_t rows, std::uint16_t* out) override;
+  Result<> read_block(std::int64_t x, std::int64_t columns, std::int64_t first, std::int64_t rows, std::uint16_t* out) override;
   struct Frame {
     PixelRect<SheetSpace> area;
     double exposure = 0;             // log10 of light over the page's

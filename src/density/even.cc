@@ -117,18 +117,25 @@ Result<std::unique_ptr<EvenSource>> EvenSource::of(image::RowSource& sheet,
 }
 
 Result<> EvenSource::read(std::int64_t first, std::int64_t rows, std::uint16_t* out) {
+  return read_block(0, width(), first, rows, out);
+}
+
+Result<> EvenSource::read_block(std::int64_t x, std::int64_t columns, std::int64_t first,
+                                std::int64_t rows, std::uint16_t* out) {
   const std::int64_t w = width();
-  linear_.resize(static_cast<std::size_t>(w * 3 * rows));
-  if (auto r = sheet_.read(first, rows, linear_.data()); !r) return r;
+  linear_.resize(static_cast<std::size_t>(columns * 3 * rows));
+  if (auto r = sheet_.read_block(x, columns, first, rows, linear_.data()); !r) return r;
   for (std::int64_t i = 0; i < rows; ++i) {
     const std::int64_t y = first + i;
-    const std::uint16_t* in = linear_.data() + i * w * 3;
-    page_.part(in, out + i * w * 3, {0, y, w, w, height()});
+    const std::uint16_t* in = linear_.data() + i * columns * 3;
+    page_.part(in, out + i * columns * 3, {x, y, columns, w, height()});
     for (std::size_t k = 0; k < frames_.size(); ++k) {
       const auto& a = frames_[k].area;
       if (!frames_[k].balanced || y < a.y.value || y >= a.bottom().value) continue;
-      converters_[k].part(in + a.x.value * 3, out + (i * w + a.x.value) * 3,
-                          {a.x.value, y, a.width.value, w, height()});
+      const std::int64_t from = std::max(x, a.x.value), to = std::min(x + columns, a.right().value);
+      if (from >= to) continue;
+      converters_[k].part(in + (from - x) * 3, out + (i * columns + from - x) * 3,
+                          {from, y, to - from, w, height()});
     }
   }
   return {};

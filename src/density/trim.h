@@ -8,8 +8,10 @@
 #pragma once
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <cstddef>
+#include <cstdint>
 
 #include "density/paper.h"
 #include "profile/profile.h"
@@ -37,6 +39,32 @@ class TrimCurve {
   static constexpr double grey_ = 0.18;
   double slope_;
   double power_[3]{1, 1, 1};
+};
+
+/// From a positive as it is without any trim to the same with one, as if it had been converted with it: sRGB codes of 16 bits.
+/// `neutral`: black-and-white, which has no colour to be trimmed.
+class Retrim {
+ public:
+  Retrim(const profile::Trim& trim, bool neutral) {
+    const TrimCurve curve(neutral ? without_colour(trim) : trim);
+    for (std::size_t c = 0; c < 3; ++c) {
+      for (std::size_t i = 0; i <= steps_; ++i)
+        table_[c][i] = static_cast<float>(65535 * curve.encode(srgb_decode(std::min(1.0, static_cast<double>(i * step_) / 65535)), c));
+    }
+  }
+  std::uint16_t operator()(std::uint16_t code, std::size_t channel) const {
+    const std::size_t i = code / step_;
+    const float part = static_cast<float>(code % step_) / step_, *at = table_[channel].data() + i;
+    return static_cast<std::uint16_t>(at[0] + (at[1] - at[0]) * part + 0.5F);
+  }
+  static profile::Trim without_colour(profile::Trim trim) {
+    trim.warmth = trim.tint = 0;
+    return trim;
+  }
+
+ private:
+  static constexpr std::size_t step_ = 16, steps_ = 65536 / step_;
+  std::array<std::array<float, steps_ + 1>, 3> table_{};
 };
 
 }  // namespace lapwright::density

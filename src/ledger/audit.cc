@@ -60,7 +60,8 @@ class Look {
       manifests_[folder + manifest_name] = &book;
       marks_.insert(folder + archive::marks_name);
       marks_.insert(folder + archive::marks_xmp_name);
-      // What a station is making now is recorded when it is whole.
+      // What is being made now is recorded when it is whole.
+      if (ProofHold::taken(archive_, name)) in_work_.push_back(folder + "proof/");
       if (!station_works) continue;
       if (book.proof && book.proof->begun()) in_work_.push_back(folder + "proof/");
       if (std::any_of(book.full.begin(), book.full.end(), [](const auto& j) { return j.begun(); }))

@@ -189,6 +189,11 @@ void RollBook::apply(const Fact& fact) {
   const Json& body = fact.body;
   if (fact.kind == kind::frames_wanted) return wanted(fact);
   if (fact.kind == kind::full_accepted) return accepted(fact);
+  if (fact.kind == kind::proof_remade) {
+    for (const std::string& path : texts(member(body, "gone"))) published.erase(path);
+    for (const Json& f : member(body, "files")) published[text(f, "path")] = to_file(f);
+    return;
+  }
   if (fact.kind == kind::copy_checked) {
     copies[text(body, "place")] = {text(body, "mark"), fact.at};
     return;

@@ -24,6 +24,7 @@ inline constexpr const char* pass_captured = "pass.captured";
 inline constexpr const char* pass_refused = "pass.refused";
 inline constexpr const char* overlap_checked = "overlap.checked";
 inline constexpr const char* sheet_published = "sheet.published";
+inline constexpr const char* proof_remade = "proof.remade";
 inline constexpr const char* full_accepted = "full.accepted";
 inline constexpr const char* copy_checked = "copy.checked";
 bool is_reserved(const std::string& name);

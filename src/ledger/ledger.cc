@@ -64,7 +64,7 @@ Result<> Ledger::Store::refresh() {
                            "SELECT seq, kind, roll, job, at, body FROM event WHERE seq > ?1 AND "
                            "kind IN ('roll.received', 'frames.wanted', "
                            "'plan.made', 'pass.captured', 'pass.refused', 'sheet.published', "
-                           "'full.accepted', 'copy.checked') ORDER BY seq");
+                           "'proof.remade', 'full.accepted', 'copy.checked') ORDER BY seq");
   if (!s) return fail(s.error());
   s->bind(1, books.last_seq());
   while (true) {

@@ -16,6 +16,7 @@
 #include <optional>
 #include <set>
 #include <string>
+#include <utility>
 #include <vector>
 
 #include "core/json.h"
@@ -34,6 +35,8 @@ Result<> check_roll_name(const std::string& name);
 inline constexpr const char* marks_name = "marks.json";
 /// Its verdicts and notes once more, for other programs (XMP).
 inline constexpr const char* marks_xmp_name = "marks.xmp";
+/// Beside files that are made anew lie the new ones in a folder of this name until they have taken their places.
+inline constexpr const char* anew_name = "anew";
 }  // namespace archive
 
 struct Roll { std::string name, sleeve, stock, shot, note, added; };
@@ -104,6 +107,22 @@ struct Rebuilt {
   std::vector<Left> left;                 // of the rolls' folders, not taken in
 };
 
+/// The right to make a roll's proof anew, held while this lives: one program at a time has it.
+class ProofHold {
+ public:
+  /// try_again while another program has it; no_input where there is no proof's folder.
+  static Result<ProofHold> of(const std::filesystem::path& archive, const std::string& roll);
+  /// Another program has it.
+  static bool taken(const std::filesystem::path& archive, const std::string& roll);
+  ProofHold(ProofHold&& other) noexcept : fd_(std::exchange(other.fd_, -1)) {}
+  ProofHold& operator=(ProofHold&&) = delete;
+  ~ProofHold();
+
+ private:
+  explicit ProofHold(int fd) : fd_(fd) {}
+  int fd_;
+};
+
 struct AuditLine {
   std::string path;
   std::string trouble;  // "missing", "changed", "unreadable", "not in the ledger"
@@ -152,6 +171,14 @@ class Ledger {
   /// `checks`: how each was compared with its proof, for the record.
   Result<> full_done(std::int64_t job, const std::vector<File>& files, const std::vector<std::string>& frames, Ppi ppi,
                      const Json& checks = {});
+  /// Files of a published proof made anew, each whole in the folder `anew` beside the one it replaces: from here on they are the
+  /// proof, and they take their places. At no time is a file changed that is named, nor a name without a file. `about`: why, for
+  /// the record. try_again while a station has passes of the roll in hand. The caller has the ProofHold.
+  Result<> proof_remade(const std::string& roll, const std::vector<File>& files, const Json& about);
+  /// What a kill left of that between its steps, of every roll, is finished; rolls that are held are left alone.
+  Result<> settle();
+  /// A station has the archive and is making frames of this roll from passes that it has captured.
+  Result<bool> in_work(const std::string& roll);
   /// Before the lamp starts: a pass that is captured again for its file's sake is no longer named,
   /// so that nothing named is overwritten. io when the archive has vanished or was moved.
   Result<> about_to_capture(std::int64_t job, int pass);

@@ -30,12 +30,13 @@ bool still_wanted(const RollBook& book, const PassNote& note, const std::string&
 Result<Swept> Ledger::sweep(
     const std::function<std::optional<PassNote>(const std::filesystem::path&)>& note_of) {
   if (auto r = store_->claim(); !r) return fail(r.error());
-  if (auto r = store_->refresh(); !r) return fail(r.error());
+  if (auto r = settle(); !r) return fail(r.error());
   Swept swept;
   for (const std::string& name : store_->books.order()) {
     const fs::path folder = archive::roll_folder(store_->archive, name);
     std::error_code error;
     if (!fs::exists(folder, error)) continue;  // perhaps only moved: nothing is begun in its place
+    if (ProofHold::taken(store_->archive, name)) continue;  // its proof is being made anew
     const auto text = core::read_file(folder / manifest_name);
     const Manifest promised = text ? read_manifest(name, *text) : Manifest{};
     std::vector<std::string> leftovers;

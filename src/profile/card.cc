@@ -189,6 +189,13 @@ std::string write_card(const Card& card) {
     line(out, "", "lettering", "{lightness: " + num(card.lettering->lightness) + ", chroma: " + num(card.lettering->chroma) +
                                    ", hue: " + num(card.lettering->hue_degrees) + "}  # on the positive, before any trim");
   }
+  if (card.positive) {
+    out += "positive:  # how the proof was made of it\n";
+    line(out, "  ", "trim", trim_text(card.positive->trim));
+    line(out, "  ", "trim_of", card.positive->of_roll ? "roll" : "stock");
+    if (card.positive->even) line(out, "  ", "even", "true  # each frame balanced by itself");
+    if (card.positive->outside) line(out, "  ", "stage", "outside");
+  }
   return out;
 }
 
@@ -199,7 +206,7 @@ Result<Card> read_card(const std::string& yaml, const std::string& file) {
   const Section top(*tree, "", complaint,
                     {"file", "sha256", "roll", "sleeve", "stock", "ppi", "pixels", "origin",
                      "mm_per_pixel", "mirrored", "passes", "laps", "infrared", "open_light", "base",
-                     "evenness", "flare", "balance", "lettering"});
+                     "evenness", "flare", "balance", "lettering", "positive"});
   Card card;
   card.file = top.text("file");
   card.sha256 = checksum(top);
@@ -239,6 +246,14 @@ Result<Card> read_card(const std::string& yaml, const std::string& file) {
   if (top.has("lettering")) {
     const Section l = top.part("lettering", {"lightness", "chroma", "hue"});
     card.lettering = Card::Lettering{l.number("lightness", 0, 100), l.number("chroma", 0, 300), l.number("hue", 0, 360)};
+  }
+  if (top.has("positive")) {
+    const Section p = top.part("positive", {"trim", "trim_of", "even", "stage"});
+    Card::Positive& positive = *(card.positive = Card::Positive{});
+    positive.trim = read_trim(p);
+    positive.of_roll = p.word("trim_of", {"stock", "roll"}) == 1;
+    positive.even = p.has("even") && p.word("even", {"false", "true"}) == 1;
+    positive.outside = p.has("stage") && p.word("stage", {"built-in", "outside"}) == 1;
   }
   if (complaint.any()) return fail(complaint.error());
   return card;

@@ -14,6 +14,7 @@
 
 #include "core/geometry.h"
 #include "core/result.h"
+#include "profile/profile.h"
 
 namespace lapwright::profile {
 
@@ -60,6 +61,13 @@ struct Card {
   struct Balance { std::array<std::map<double, double>, 3> curve; };
   /// The edge lettering as the positive shows it before any trim: CIE LCh(ab).
   struct Lettering { double lightness = 0, chroma = 0, hue_degrees = 0; };
+  /// How the positive was made of it: what was asked for on it, of the stock or of this roll alone; each frame balanced by itself;
+  /// by a conversion stage of one's own, which takes no trim.
+  struct Positive {
+    Trim trim;
+    bool of_roll = false, even = false, outside = false;
+  };
+  std::optional<Positive> positive;
   std::optional<Infrared> infrared;
   std::optional<Reading> open_light, base;  // base also in density over open light = log10(open/base)
   std::optional<Evenness> evenness;

@@ -94,14 +94,17 @@ Result<Config> parse_config(const std::string& yaml, const std::string& file) {
   return config;
 }
 
-Result<Config> load_config() {
+fs::path config_folder() {
   const char* xdg = std::getenv("XDG_CONFIG_HOME");
   // The XDG base directory specification: a relative path there is to be ignored.
-  const fs::path folder = xdg && *xdg == '/' ? fs::path(xdg)
-                          : home().empty()   ? fs::path()
-                                             : home() / ".config";
+  if (xdg && *xdg == '/') return fs::path(xdg) / "lapwright";
+  return home().empty() ? fs::path() : home() / ".config" / "lapwright";
+}
+
+Result<Config> load_config() {
+  const fs::path folder = config_folder();
   if (folder.empty()) return Config{};
-  const fs::path file = folder / "lapwright" / "config.yaml";
+  const fs::path file = folder / "config.yaml";
   std::error_code trouble;
   const fs::file_status status = fs::status(file, trouble);
   if (status.type() == fs::file_type::not_found) return Config{};

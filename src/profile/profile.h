@@ -65,7 +65,14 @@ struct SleeveProfile {
 enum class Process { colour_negative, bw_negative, slide };
 struct Channels { double red = 0, green = 0, blue = 0; };
 
-struct Trim { double warmth = 0, tint = 0, brightness = 0, contrast = 0; };  // each -100..100, on the positive
+struct Trim {  // each -100..100, on the positive
+  double warmth = 0, tint = 0, brightness = 0, contrast = 0;
+  bool operator==(const Trim&) const = default;
+};
+/// usage: names the member and what would be right.
+Result<> check_trim(const Trim& trim);
+/// "{warmth: 0, tint: 0, brightness: 0, contrast: 0}".
+std::string trim_text(const Trim& trim);
 
 struct StockProfile {
   std::string name, about, file;
@@ -90,6 +97,8 @@ struct StockProfile {
 Result<BedProfile> parse_bed(const std::string& yaml, const std::string& file);
 Result<SleeveProfile> parse_sleeve(const std::string& yaml, const std::string& file);
 Result<StockProfile> parse_stock(const std::string& yaml, const std::string& file);
+/// The profile's text with another trim and not a byte else changed; bad_profile where the text does not allow that.
+Result<std::string> with_trim(const std::string& yaml, const std::string& file, const Trim& trim);
 /// The profile as YAML that parse_stock() reads back alike, after `remarks` (each a line of comment).
 std::string write_stock(const StockProfile& stock, const std::vector<std::string>& remarks);
 
@@ -112,6 +121,20 @@ class Shelf {
   std::vector<std::filesystem::path> folders_;
 };
 
+/// Where one's own profiles are written, and the folders that are never written into.
+struct OwnProfiles {
+  std::filesystem::path folder;
+  std::vector<std::filesystem::path> shipped;
+};
+/// Where a stock's own trim would be kept: in its profile where that is one's own; of a shipped one in a copy in one's own folder.
+struct TrimPlace {
+  std::filesystem::path file;
+  bool copies = false;
+};
+Result<TrimPlace> place_of_trim(const Shelf& shelf, const OwnProfiles& own, const std::string& stock);
+/// Keeps it there, with every other line as it was; returns the file. The stock is then found with this trim, or it is an error.
+Result<std::filesystem::path> keep_trim(const Shelf& shelf, const OwnProfiles& own, const std::string& stock, const Trim& trim);
+
 /// What there is to say when a film's edge tells a film number and the roll is given as `stock`: nothing where the stock names that
 /// number; else which stock does, or that none does and where to write it down.
 std::string film_caution(const Shelf& shelf, const StockProfile& stock, int film_number, const std::vector<std::string>& earlier = {});
@@ -125,6 +148,8 @@ struct Config {
   std::optional<std::array<double, 2>> paper;  // mm, width and height upright, that proofs are printed on
 };
 Result<Config> parse_config(const std::string& yaml, const std::string& file);
+/// $XDG_CONFIG_HOME/lapwright, else ~/.config/lapwright.
+std::filesystem::path config_folder();
 /// The configuration file where it exists, else an empty Config.
 Result<Config> load_config();
 

@@ -18,6 +18,8 @@
 
 namespace lapwright::profile {
 
+struct Trim;
+
 class Complaint {
  public:
   Complaint(std::string file, Fault fault) : file_(std::move(file)), fault_(fault) {}
@@ -83,5 +85,8 @@ class Section {
   std::string path_;
   Complaint* complaint_;
 };
+
+/// The trim under `trim:`; nothing is changed where it, or a member, is absent.
+Trim read_trim(const Section& section);
 
 }  // namespace lapwright::profile

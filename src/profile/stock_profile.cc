@@ -32,6 +32,57 @@ std::string flow(const Channels& c) {
 
 }  // namespace
 
+std::string trim_text(const Trim& t) {
+  return "{warmth: " + number_text(t.warmth) + ", tint: " + number_text(t.tint) + ", brightness: " + number_text(t.brightness) +
+         ", contrast: " + number_text(t.contrast) + "}";
+}
+
+Result<> check_trim(const Trim& t) {
+  const std::pair<const char*, double> members[] = {{"warmth", t.warmth}, {"tint", t.tint}, {"brightness", t.brightness}, {"contrast", t.contrast}};
+  for (const auto& [name, value] : members)
+    if (!(value >= -100 && value <= 100)) return fail(Fault::usage, std::string(name) + ": a number from -100 to 100 is right");
+  return {};
+}
+
+Trim read_trim(const Section& section) {
+  if (!section.has("trim")) return {};
+  const Section t = section.part("trim", {"warmth", "tint", "brightness", "contrast"});
+  const auto value = [&](const char* key) { return t.number_or(key, 0, -100, 100); };
+  return {value("warmth"), value("tint"), value("brightness"), value("contrast")};
+}
+
+Result<std::string> with_trim(const std::string& yaml, const std::string& file, const Trim& trim) {
+  const auto before = parse_stock(yaml, file);
+  if (!before) return fail(before.error());
+  // The key at the beginning of a line, and what belongs to it: up to its closing brace, or the indented lines after it.
+  std::string out = yaml;
+  const std::size_t key = out.starts_with("trim:") ? 0 : out.find("\ntrim:");
+  if (key == std::string::npos) {
+    if (!out.empty() && out.back() != '\n') out += '\n';
+    out += "trim: " + trim_text(trim) + "\n";
+  } else {
+    const std::size_t from = key == 0 && out[0] == 't' ? 0 : key + 1;
+    std::size_t line_end = std::min(out.find('\n', from), out.size());
+    const std::size_t brace = out.find('{', from), comment = out.find('#', from);
+    std::size_t to;
+    if (brace < line_end && brace < comment) {
+      const std::size_t close = out.find('}', brace);
+      to = close == std::string::npos ? out.size() : close + 1;
+    } else {
+      while (line_end < out.size() && line_end + 1 < out.size() && (out[line_end + 1] == ' ' || out[line_end + 1] == '\t'))
+        line_end = std::min(out.find('\n', line_end + 1), out.size());
+      to = line_end;
+    }
+    out.replace(from, to - from, "trim: " + trim_text(trim));
+  }
+  auto expected = *before;
+  expected.trim = trim;
+  const auto after = parse_stock(out, file);
+  if (!after || write_stock(*after, {}) != write_stock(expected, {}))
+    return fail(Fault::bad_profile, file + ": trim: cannot be changed where it stands; write `trim: " + trim_text(trim) + "` on a line of its own there");
+  return out;
+}
+
 std::string write_stock(const StockProfile& s, const std::vector<std::string>& remarks) {
   static constexpr const char* processes[] = {"colour-negative", "bw-negative", "slide"};
   static constexpr const char* names[] = {"red", "green", "blue"};
@@ -56,8 +107,7 @@ std::string write_stock(const StockProfile& s, const std::vector<std::string>& r
   if (s.balance_on_sheet) out += "balance: sheet\n";
   out += "paper: {slope: " + number_text(s.paper.slope) + ", dmin: " + number_text(s.paper.dmin) + ", dmax: " + number_text(s.paper.dmax) +
          (s.paper.knee > 0 ? ", knee: " + number_text(s.paper.knee) : "") + "}\n";
-  out += "trim: {warmth: " + number_text(s.trim.warmth) + ", tint: " + number_text(s.trim.tint) +
-         ", brightness: " + number_text(s.trim.brightness) + ", contrast: " + number_text(s.trim.contrast) + "}\n";
+  out += "trim: " + trim_text(s.trim) + "\n";
   for (std::size_t i = 0; i < s.film_numbers.size(); ++i)
     out += (i == 0 ? "film_numbers: [" : ", ") + std::to_string(s.film_numbers[i]) +
            (i + 1 == s.film_numbers.size() ? "]\n" : "");
@@ -98,11 +148,7 @@ Result<StockProfile> parse_stock(const std::string& yaml, const std::string& fil
     if (s.paper.knee > 0 && s.paper.knee < 0.01) p.wrong("knee", "must be 0 or from 0.01 to 0.3");
     if (s.paper.dmax < s.paper.dmin + 0.3) p.wrong("dmax", "must be at least 0.3 over dmin");
   }
-  if (top.has("trim")) {
-    const Section t = top.part("trim", {"warmth", "tint", "brightness", "contrast"});
-    const auto value = [&](const char* key) { return t.number_or(key, 0, -100, 100); };
-    s.trim = {value("warmth"), value("tint"), value("brightness"), value("contrast")};
-  }
+  s.trim = read_trim(top);
   if (top.has("film_numbers")) {
     for (const std::string& text : top.texts("film_numbers")) {
       const auto number = to_whole(text);

@@ -124,6 +124,8 @@ class TiffReader : public Reader {
     swapped_ = TIFFIsByteSwapped(tiff_) != 0;
     const char* text = nullptr;
     if (TIFFGetField(tiff_, TIFFTAG_IMAGEDESCRIPTION, &text) != 0 && text != nullptr) info_.description = text;
+    if (TIFFGetField(tiff_, TIFFTAG_MAKE, &text) != 0 && text != nullptr) info_.make = text;
+    if (TIFFGetField(tiff_, TIFFTAG_MODEL, &text) != 0 && text != nullptr) info_.model = text;
     std::uint32_t rows = 0;
     TIFFGetFieldDefaulted(tiff_, TIFFTAG_ROWSPERSTRIP, &rows);
     if (rows == 0) return bad("0 rows a strip");

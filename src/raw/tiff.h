@@ -44,7 +44,7 @@ class Writer : public image::RowSink {
   virtual Result<Written> finish(const std::string& note = {}) = 0;
 };
 
-struct Info { std::int64_t width = 0, height = 0; Ppi ppi; std::string description; bool big = false; };
+struct Info { std::int64_t width = 0, height = 0; Ppi ppi; std::string description; bool big = false; std::string make{}, model{}; };
 
 class Reader : public image::RowSource {
  public:

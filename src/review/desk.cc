@@ -13,10 +13,15 @@ namespace {
 
 constexpr std::size_t id_length = 20;  // of a proof's SHA-256, 80 bits
 
-const ledger::File* named(const ledger::RollState& state, const std::string& path) {
-  const auto it = std::find_if(state.files.begin(), state.files.end(),
-                               [&](const ledger::File& f) { return f.path == path; });
-  return it == state.files.end() ? nullptr : &*it;
+/// A file of the proof, which lies in a folder of its own while a new proof takes the place of the one before.
+const ledger::File* named(const ledger::RollState& state, const std::string& name) {
+  const std::string folder = "rolls/" + state.roll.name + "/proof/";
+  for (const std::string& path : {folder + name, folder + ledger::archive::anew_name + "/" + name}) {
+    const auto it = std::find_if(state.files.begin(), state.files.end(),
+                                 [&](const ledger::File& f) { return f.path == path; });
+    if (it != state.files.end()) return &*it;
+  }
+  return nullptr;
 }
 
 }  // namespace
@@ -37,15 +42,14 @@ std::string address_part(const std::string& name) {
 }
 
 Result<std::shared_ptr<const Desk::Sheet>> Desk::load(const ledger::RollState& state) {
-  const std::string folder = "rolls/" + state.roll.name + "/proof/";
-  const ledger::File *tif = named(state, folder + "proof.tif"),
-                     *card_file = named(state, folder + "sheet.yaml"),
-                     *frames_file = named(state, folder + "frames.json");
+  const ledger::File *tif = named(state, "proof.tif"), *card_file = named(state, "sheet.yaml"),
+                     *frames_file = named(state, "frames.json");
   if (!tif || !card_file || !frames_file)
     return fail(Fault::no_input, "roll " + state.roll.name + " has no proof that can be shown");
   const std::string id = tif->sha256.substr(0, id_length);
   if (const auto it = sheets_.find(id);
-      it != sheets_.end() && it->second->about.roll == state.roll.name)
+      it != sheets_.end() && it->second->about.roll == state.roll.name &&
+      it->second->file == archive_ / tif->path)
     return it->second;
 
   auto sheet = std::make_shared<Sheet>();
@@ -78,6 +82,8 @@ Result<std::shared_ptr<const Desk::Sheet>> Desk::load(const ledger::RollState& s
                                      std::to_string(card->height.value));
   a.origin = card->origin_mm;
   a.pixels_per_mm = 1 / card->mm_per_pixel;
+  // A proof that was made anew has another id; the one before is not there any more.
+  std::erase_if(sheets_, [&](const auto& s) { return s.second->about.roll == a.roll; });
   sheets_[id] = sheet;
   return std::shared_ptr<const Sheet>(sheet);
 }
@@ -142,11 +148,22 @@ Result<std::shared_ptr<const proof::Tiles>> Desk::tiles(const std::string& image
     it = sheets_.find(image_id);
   }
   if (it == sheets_.end()) return fail(Fault::no_input, "no such picture");
-  auto tiles = proof::Tiles::open(it->second->file);
-  if (!tiles) return fail(tiles.error());
-  open_.emplace_front(image_id, std::make_shared<const proof::Tiles>(std::move(*tiles)));
-  if (open_.size() > most_open) open_.pop_back();
-  return open_.front().second;
+  const std::string roll = it->second->about.roll;
+  // An id is of the bytes, and what lies there may be a proof made anew meanwhile: the ledger names that one before it does.
+  for (int again = 0; again < 3; ++again) {
+    const auto before = sheet(roll);
+    if (!before) return fail(before.error());
+    auto tiles = proof::Tiles::open((*before)->file);
+    const auto after = sheet(roll);
+    if (!after) return fail(after.error());
+    if ((*before)->about.image_id != image_id || (*after)->about.image_id != image_id) break;
+    if ((*before)->file != (*after)->file) continue;
+    if (!tiles) return fail(tiles.error());
+    open_.emplace_front(image_id, std::make_shared<const proof::Tiles>(std::move(*tiles)));
+    if (open_.size() > most_open) open_.pop_back();
+    return open_.front().second;
+  }
+  return fail(Fault::no_input, "no such picture");
 }
 
 Marks& Desk::marks(const std::string& roll) {

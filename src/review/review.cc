@@ -9,6 +9,7 @@
 #include "review/page_files.h"
 #include "review/server.h"
 #include "review/site.h"
+#include "review/trim.h"
 
 namespace lapwright::review {
 
@@ -43,11 +44,13 @@ Result<int> run(const std::filesystem::path& archive, ledger::Ledger ledger, con
   if (!server) return fail(server.error());
   Door door;
   door.hosts = loopback_hosts((*server)->port());
+  if (auto r = ledger.settle(); !r) hooks.log("a proof that was being made anew is not in its place yet: " + core::one_line(r.error().text));
   Desk desk(archive, std::move(ledger));
   std::optional<proof::PageSize> paper;
   if (hooks.paper) paper = {(*hooks.paper)[0], (*hooks.paper)[1]};
   Bedside bedside(archive);
-  Site site(desk, bedside, door, hooks.log, paper);
+  Trimming trimming({archive, hooks.shelf, hooks.own, hooks.outside, hooks.paper}, hooks.log);
+  Site site(desk, bedside, door, hooks.log, paper, &trimming);
   const std::string host = listen.address == "::1" ? "[::1]" : listen.address;
   hooks.ready(door.scheme + "://" + host + ":" + std::to_string((*server)->port()) + "/");
   const int signal = (*server)->run([&](const Request& request) { return site.answer(request); });

@@ -11,6 +11,7 @@
 #include <string>
 
 #include "core/result.h"
+#include "profile/profile.h"
 
 namespace lapwright::ledger {
 class Ledger;
@@ -28,7 +29,10 @@ Result<Listen> read_listen(const std::string& text);
 struct Hooks {
   std::function<void(const std::string& url)> ready;
   std::function<void(const std::string& line)> log;
-  std::optional<std::array<double, 2>> paper{};  // mm, that marked sheets are printed on
+  std::optional<std::array<double, 2>> paper{};  // mm, that marked sheets and proofs made anew are printed on
+  profile::Shelf shelf{{}};
+  profile::OwnProfiles own{};
+  bool outside = false;  // a conversion stage of one's own makes the positives
 };
 /// Returns the exit code: 0 when it was told to end, 130 after Ctrl-C.
 Result<int> run(const std::filesystem::path& archive, ledger::Ledger ledger, const Listen& listen,

@@ -7,6 +7,7 @@
 #include "core/text.h"
 #include "review/page_files.h"
 #include "review/selects.h"
+#include "review/trim.h"
 
 namespace lapwright::review {
 namespace {
@@ -254,6 +255,7 @@ Reply Site::look(const Path& path) {
     return download(to_csv(*frames), "text/csv; charset=utf-8", "marks.csv");
   }
   if (path.size() == 4 && path[1] == "rolls" && path[3] == "marked.pdf") return marked(path[2]);
+  if (path.size() >= 4 && path[1] == "rolls" && path[3] == "trim") return trim(path, nullptr);
   if (path.size() != 3 || path[1] != "rolls") return not_found();
   const auto sheet = desk_.sheet(path[2]);
   if (!sheet) return failed(sheet.error());
@@ -347,6 +349,14 @@ Reply Site::want(const iiif::Sheet& about, const Json& body) {
   return json_reply({{"due", state->due}, {"at_full", state->at_full}});
 }
 
+Reply Site::trim(const Path& path, const Json* body) {
+  if (!trimming_) return not_found();
+  const auto state = desk_.state(path[2]);
+  if (!state) return failed(state.error());
+  const std::vector<std::string> rest(path.parts.begin() + 4, path.parts.end());
+  return body ? trimming_->change(*state, rest, *body, door_.visitor) : trimming_->look(*state, rest, door_.visitor);
+}
+
 Reply Site::selects() {
   const auto shelf = desk_.shelf();
   if (!shelf) return failed(shelf.error());
@@ -388,6 +398,7 @@ Reply Site::change(const Request& request, const Path& path) {
     if (!read) return refusal(400, "a change is one JSON document");
     body = std::move(*read);
   }
+  if (path[3] == "trim") return request.method == "PUT" ? trim(path, &body) : not_found();
   if (path.size() == 4) return path[3] == "wants" && request.method == "PUT" ? want(about, body) : not_found();
   if (path.size() == 5 && path[3] == "ink") {
     if (request.method == "DELETE") {

@@ -16,12 +16,15 @@
 
 namespace lapwright::review {
 
+class Trimming;
+
 class Site {
  public:
   using Log = std::function<void(const std::string& line)>;
   /// `paper`: that marked sheets are printed on; none: pages that hold them.
-  Site(Desk& desk, Bedside& bedside, Door door, Log log, std::optional<proof::PageSize> paper = {})
-      : desk_(desk), bedside_(bedside), door_(std::move(door)), log_(std::move(log)), paper_(paper) {}
+  /// `trimming`: none where sheets are only looked at.
+  Site(Desk& desk, Bedside& bedside, Door door, Log log, std::optional<proof::PageSize> paper = {}, Trimming* trimming = nullptr)
+      : desk_(desk), bedside_(bedside), door_(std::move(door)), log_(std::move(log)), paper_(paper), trimming_(trimming) {}
   Reply answer(const Request& request);
 
  private:
@@ -36,6 +39,8 @@ class Site {
   Reply marked(const std::string& roll);
   Reply at_the_bed(const Request& request, const Path& path);
   Reply bed_now();
+  /// .../trim and what lies below it; `body` of a change, null when it is looked at.
+  Reply trim(const Path& path, const Json* body);
   Reply want(const iiif::Sheet& about, const Json& body);
   static Reply download(std::string bytes, const std::string& type, const std::string& name);
   Reply failed(const Error& error);
@@ -47,6 +52,7 @@ class Site {
   Door door_;
   Log log_;
   std::optional<proof::PageSize> paper_;
+  Trimming* trimming_;
   int faults_ = 0;
 };
 

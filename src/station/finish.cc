@@ -214,6 +214,8 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
   profile::Card card = make_card(a, *opened, geometry, written);
   if (over) turn_over(card, *over);
   density::tell(*measured, card);
+  const bool evened = s.even && s.convert.empty();
+  card.positive = {a.stock.trim, false, evened, !s.convert.empty()};
   const density::Converter converter(a.stock, *measured);
   density::PositiveSource built_in(**sheet, converter);
   density::Lettering lettering;
@@ -243,7 +245,6 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
     lettering = *read;  // not to be compared with sheets of another stage
   }
   std::unique_ptr<density::EvenSource> even;
-  const bool evened = s.even && s.convert.empty();
   if (evened) {
     std::vector<Rect<SleeveSpace>> areas;
     for (const frames::Frame& f : found->frames) areas.push_back(frames::inside(f));
@@ -340,6 +341,16 @@ bool straight(const lap::Placement& placement, const lap::Placement& snapped,
   });
 }
 
+/// What the roll's proof is made with; nothing where its card does not tell.
+Result<std::optional<profile::Card::Positive>> positive_of(const Setting& s, const Assignment& a) {
+  const fs::path file = ledger::archive::roll_folder(s.archive, a.job.roll.name) / "proof" / "sheet.yaml";
+  const auto text = core::read_file(file);
+  if (!text) return fail(text.error());
+  const auto card = profile::read_card(*text, file.string());
+  if (!card) return fail(card.error());
+  return card->positive;
+}
+
 /// The light that the frame's card tells of: the proof's own, as this pass sees it.
 void tell_light(profile::Card& card, const profile::Card& proof, Spot<SleeveSpace> middle,
                 const std::array<double, 3>& light) {
@@ -427,9 +438,14 @@ Result<InfraredPieces> infrared_of(const Setting& s, const Assignment& a,
 
 }  // namespace
 
-Result<Products> finish_full(const Setting& s, const Assignment& a, const Tell& tell,
+Result<Products> finish_full(const Setting& s, const Assignment& given, const Tell& tell,
                              const std::atomic<bool>& stop) {
   Products products;
+  // Frames look like their proof: with the trim that it has now.
+  Assignment a = given;
+  const auto positive_now = positive_of(s, a);
+  if (!positive_now) return fail(positive_now.error());
+  if (*positive_now) a.stock.trim = (*positive_now)->trim;
   auto opened = open_passes(s, a);
   if (!opened) return fail(opened.error());
   products.checks = Json::array();
@@ -463,6 +479,7 @@ Result<Products> finish_full(const Setting& s, const Assignment& a, const Tell& 
     Spot<SleeveSpace> middle{};
     for (const auto& c : frame.corners) middle.x += c.x / 4, middle.y += c.y / 4;
     tell_light(card, a.print->card, middle, found->second.match.light);
+    if (*positive_now) card.positive = {(*positive_now)->trim, (*positive_now)->of_roll, false, !s.convert.empty()};
     auto infrared = infrared_of(s, a, pieces);
     if (!infrared) return fail(infrared.error());
     if (!infrared->pieces.empty()) {

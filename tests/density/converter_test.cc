@@ -46,6 +46,35 @@ TEST(Converter, GivesTheWorkedVector) {
   }
 }
 
+// What is tried on the page is what a conversion with that trim gives.
+TEST(Retrim, IsTheConversionWithThatTrim) {
+  const profile::Trim trims[] = {{0, 0, 0, 0}, {40, 0, 0, 0}, {-100, 100, 0, 0}, {0, 0, 100, 0}, {0, 0, -100, 0}, {0, 0, 0, 100}, {20, -15, 30, -40}};
+  for (const auto process : {profile::Process::colour_negative, profile::Process::bw_negative, profile::Process::slide}) {
+    auto stock = worked_stock();
+    stock.process = process;
+    const auto page = worked_page(stock);
+    const Converter plain(stock, page);
+    for (const auto& trim : trims) {
+      stock.trim = trim;
+      const Converter converter(stock, page);
+      const Retrim retrim(trim, process == profile::Process::bw_negative);
+      double most = 0;
+      for (std::uint32_t count = 1; count < 65536; count += 7) {
+        const auto n = static_cast<std::uint16_t>(count);
+        const auto from = convert(plain, {n, n, n}), to = convert(converter, {n, n, n});
+        for (std::size_t c = 0; c < 3; ++c) most = std::max(most, std::abs(code8(retrim(from[c], c)) - code8(to[c])));
+      }
+      EXPECT_LT(most, 1.0) << profile::trim_text(trim) << " of process " << static_cast<int>(process);
+    }
+    // Black-and-white stays neutral whatever is asked.
+    stock.trim = {50, 50, 10, 0};
+    const auto out = convert(Converter(stock, page), {9000, 9000, 9000});
+    if (process == profile::Process::bw_negative) {
+      EXPECT_TRUE(out[0] == out[1] && out[1] == out[2]);
+    }
+  }
+}
+
 // CALC: trade.md 4.6, green net density to sRGB.
 TEST(Converter, GivesTheGreenScale) {
   const auto stock = worked_stock();

@@ -242,6 +242,12 @@ TEST_F(Truth, FramesAreBalancedByThemselvesOnRequest) {
   ASSERT_TRUE(even);
   Positive by_page = converted(page, stock, o.ppi), by_frame = by_page;
   ASSERT_TRUE((*even)->read(0, page.picture.height(), by_frame.codes.row(0)));
+  // A part alone is the same.
+  constexpr std::int64_t x = 150, y = 90, columns = 333, rows = 210;
+  std::vector<std::uint16_t> part(static_cast<std::size_t>(columns * rows * 3));
+  ASSERT_TRUE((*even)->read_block(x, columns, y, rows, part.data()));
+  for (std::int64_t i = 0; i < rows; ++i)
+    ASSERT_TRUE(std::equal(part.begin() + i * columns * 3, part.begin() + (i + 1) * columns * 3, by_frame.codes.row(y + i) + x * 3)) << i;
   double before = 0, after = 0;
   for (const auto& area : areas) {
     const auto inner = area.grown({-3000});

@@ -238,6 +238,180 @@ try {
   await page.getByRole('button', { name: 'Whole sheet' }).click();
   await quiet();
 
+  // Trim: tried live on the frame in view, in the direction that each name says; then on the whole sheet.
+  const colours = (where, area) => page.evaluate(([selector, [x, y, w, h]]) => {
+    const c = document.querySelector(selector);
+    const k = c.width / c.clientWidth;
+    const r = c.getBoundingClientRect();
+    const d = c.getContext('2d').getImageData(Math.round((x - r.left) * k), Math.round((y - r.top) * k), Math.round(w * k), Math.round(h * k)).data;
+    return [...d];
+  }, [where, area]);
+  const mean = (pixels) => [0, 1, 2].map((c) => { let sum = 0; for (let i = c; i < pixels.length; i += 4) sum += pixels[i]; return sum / (pixels.length / 4); });
+  const blocks = (pixels, across, side = 12) => {  // means of squares, in which JPEG's noise is small
+    const out = [];
+    const down = pixels.length / 4 / across;
+    for (let y = 0; y + side <= down; y += side) for (let x = 0; x + side <= across; x += side) for (let c = 0; c < 3; ++c) {
+      let sum = 0;
+      for (let j = 0; j < side; ++j) for (let i = 0; i < side; ++i) sum += pixels[((y + j) * across + x + i) * 4 + c];
+      out.push(sum / side / side);
+    }
+    return out;
+  };
+  const differ = (a, b) => a.map((v, i) => Math.abs(v - b[i])).sort((x, y) => x - y);
+  await page.keyboard.press('h');  // marks off: they lie over what is compared
+  await page.locator('#frame-pick').selectOption(frames[7]);
+  await page.locator('.openseadragon-canvas').first().focus();
+  await page.keyboard.press('Enter');
+  await quiet();
+  await page.keyboard.press('r');
+  await page.locator('#trim').waitFor();
+  check('trim opens with its first slider in hand', await page.evaluate(() => document.activeElement.dataset.trim) === 'warmth');
+  await accessible('a sheet whose trim is open');
+  const slide = (name) => page.locator(`[data-trim=${name}]`);
+  const trimmed = () => page.locator('.light').first().getAttribute('data-trimmed');
+  const tryOut = async (name, value, whole) => {
+    await slide(name).fill(String(value));
+    for (let i = 0; i < 400 && !((await trimmed()) || '').startsWith(`${whole} `); ++i) await pause(5);
+    return Number(((await trimmed()) || `${whole} NaN`).split(' ')[1]);
+  };
+  const inside = [cx - 90, cy - 60, 180, 120];
+  const bare = await colours('.viewer canvas', inside);
+  await tryOut('warmth', 40, '40,0,0,0');
+  let [b0, b1] = [mean(bare), mean(await colours('.over', inside))];
+  check('warmer is redder and less blue', b1[0] > b0[0] + 1 && b1[2] < b0[2] - 1, `${b0} ${b1}`);
+  await shot('12-trim-warm');
+  await tryOut('warmth', 0, '0,0,0,0');
+  await tryOut('tint', -40, '0,-40,0,0');
+  b1 = mean(await colours('.over', inside));
+  check('greener is greener', b1[1] > b0[1] + 1, `${b0} ${b1}`);
+  await tryOut('tint', 0, '0,0,0,0');
+  await tryOut('brightness', 30, '0,0,30,0');
+  b1 = mean(await colours('.over', inside));
+  check('lighter is lighter', b1.every((v, c) => v > b0[c] + 3), `${b0} ${b1}`);
+  const waits = [];
+  for (let v = 1; v <= 25; ++v) waits.push(await tryOut('contrast', v, `0,0,30,${v}`));
+  waits.sort((a, b) => a - b);
+  console.log(`a trim was seen ${waits[12]} ms after the slider moved, in the middle of 25; ${waits[0]} to ${waits.at(-1)} ms`);
+  check('a trim is seen at once', waits[12] < 1000, waits.join(' '));
+  await page.locator('.openseadragon-canvas').first().focus();
+  await page.keyboard.press('o');
+  await until('a key makes it warmer', async () => ((await trimmed()) || '').startsWith('2,0,30,25 '));
+  await page.keyboard.press('Control+z');
+  await until('and undo takes that back', async () => ((await trimmed()) || '').startsWith('0,0,30,25 '));
+  await tryOut('warmth', 35, '35,0,30,25');
+  await quiet();
+  const wished = await colours('.over', inside);
+  await shot('13-trim');
+  const imageBefore = (await state()).image;
+  const inkBefore = (await state()).ink.length;
+  const anew = Date.now();
+  await page.getByRole('button', { name: 'Make the whole sheet so' }).click();
+  await shot('14-trim-making');
+  await until('the sheet is made anew', async () => (await page.locator('#trim').textContent()).includes('The sheet is made anew'), 120);
+  console.log(`the sheet was made anew, and lay under the light, ${Date.now() - anew} ms after the click`);
+  await quiet();
+  check('what was tried is what lies there now', (await trimmed()) === null);
+  const got = await colours('.viewer canvas', inside);
+  const off = differ(blocks(wished, inside[2]), blocks(got, inside[2]));
+  const [middle, worst] = [off[off.length >> 1], off.at(-1)];
+  console.log(`what was tried and what was made differ by ${middle.toFixed(2)} of 255 in the middle of ${off.length} squares, ${worst.toFixed(2)} at most`);
+  // The viewer lays its tiles on whole pixels of the screen, which is half a one beside where they belong.
+  const changed = differ(blocks(bare, inside[2]), blocks(got, inside[2]))[off.length >> 1];
+  check('and it looks as it was tried', middle < 2.5 && worst < 20 && changed > 2.5 * middle && mean(wished).every((v, c) => Math.abs(v - mean(got)[c]) < 1), `${middle} ${worst} ${changed}`);
+  check('it is another picture of the same roll, its marks kept', (await state()).image !== imageBefore && (await state()).ink.length === inkBefore);
+  await page.getByRole('button', { name: /^Keep it for / }).click();
+  await until('kept for the stock it says where', async () => (await page.locator('#told').textContent()).startsWith('Kept in '));
+  await shot('15-trim-kept');
+  await page.keyboard.press('Escape');
+  await page.locator('.openseadragon-canvas').first().focus();
+  await page.keyboard.press('r');
+  check('trim closes', !(await page.locator('#trim').isVisible()));
+  await page.keyboard.press('h');
+  await page.getByRole('button', { name: 'Whole sheet' }).click();
+  await quiet();
+
+  // The loupe: the full level's own pixels, however far off the sheet lies.
+  const glass = async (p) => {  // of what it shows, the middle; and the same from the sheet's own tile
+    await p.locator('.loupe').waitFor();
+    for (let i = 0; i < 200 && !((await p.locator('.loupe').getAttribute('data-shows')) || '').endsWith('sharp'); ++i) await pause(30);
+    return p.evaluate(async (where) => {
+      const c = document.querySelector('.loupe');
+      const [x0, y0, s] = c.dataset.shows.split(' ').map(Number);
+      const roll = await (await fetch(`/api/rolls/${where}`)).json();
+      const n = 60;  // device pixels
+      const from = Math.round((c.width - n) / 2 / s) * s;
+      const seen = c.getContext('2d').getImageData(from, from, n, n).data;
+      const tiles = new Map();
+      const flat = document.createElement('canvas');
+      const pixel = async (x, y) => {
+        const [tx, ty] = [Math.floor(x / 512) * 512, Math.floor(y / 512) * 512];
+        const key = `${tx},${ty}`;
+        if (!tiles.has(key)) {
+          const [w, h] = [Math.min(512, roll.sheet.width - tx), Math.min(512, roll.sheet.height - ty)];
+          const bitmap = await createImageBitmap(await (await fetch(`${roll.image}/${key},${w},${h}/${w},${h}/0/default.jpg`)).blob());
+          flat.width = w; flat.height = h;
+          flat.getContext('2d').drawImage(bitmap, 0, 0);
+          tiles.set(key, { w, d: flat.getContext('2d').getImageData(0, 0, w, h).data });
+        }
+        const t = tiles.get(key);
+        const i = ((y - ty) * t.w + x - tx) * 4;
+        return t.d.slice(i, i + 3);
+      };
+      let worst = 0;
+      let spread = 0;
+      for (let j = 0; j < n; j += 3) for (let i = 0; i < n; i += 3) {
+        const own = await pixel(x0 + Math.floor((from + i) / s), y0 + Math.floor((from + j) / s));
+        for (let k = 0; k < 3; ++k) worst = Math.max(worst, Math.abs(own[k] - seen[(j * n + i) * 4 + k]));
+        spread = Math.max(spread, Math.abs(own[1] - seen[1]));
+      }
+      return { scale: s, worst, spread, x0, y0 };
+    }, address);
+  };
+  await page.mouse.move(cx - 70, cy + 60);
+  await page.keyboard.press('g');
+  const first = await glass(page);
+  check('the loupe shows a pixel of the full level a pixel of the screen at least', first.scale >= 1, JSON.stringify(first));
+  check('and they are its own pixels', first.worst <= 1 && first.spread > 3, JSON.stringify(first));
+  await shot('16-loupe');
+  await page.mouse.move(cx + 60, cy - 40, { steps: 4 });
+  const second = await glass(page);
+  check('it moves with the pointer', second.x0 !== first.x0 && second.worst <= 1, JSON.stringify(second));
+  await page.keyboard.press('ArrowRight');
+  await pause(200);
+  const third = await glass(page);
+  check('and by arrows', third.x0 > second.x0 && third.worst <= 1, JSON.stringify(third));
+  await accessible('a sheet with the loupe on it');
+  const inkNow = (await state()).ink.length;
+  const dot = { x: cx + 200, y: cy + 200, button: 'left', buttons: 1, pointerType: 'pen', force: 0.5, clickCount: 1 };
+  await cdp.send('Input.dispatchMouseEvent', { ...dot, type: 'mousePressed' });
+  await pause(100);
+  check('it lifts off for the pen', !(await page.locator('.loupe').isVisible()));
+  await cdp.send('Input.dispatchMouseEvent', { ...dot, type: 'mouseReleased', buttons: 0, force: 0 });
+  await until('and lies there again', () => page.locator('.loupe').isVisible());
+  await saved();
+  check('what the pen drew is kept', (await state()).ink.length === inkNow + 1);
+  await page.keyboard.press('Control+z');
+  await saved();
+  await page.keyboard.press('Escape');
+  await until('Escape lifts it off', async () => !(await page.locator('.loupe').isVisible()));
+  await page.keyboard.down('g');
+  await page.locator('.loupe').waitFor();
+  await pause(500);
+  await page.keyboard.up('g');
+  await until('held, it lies while it is held', async () => !(await page.locator('.loupe').isVisible()));
+  const fine = await (await browser.newContext({ viewport: { width: 1100, height: 760 }, deviceScaleFactor: 2 })).newPage();
+  await fine.goto(`${url}#/roll/${address}`);
+  await fine.locator('.viewer canvas').first().waitFor();
+  await fine.waitForLoadState('networkidle');
+  await fine.mouse.move(400, 400);
+  await fine.keyboard.press('g');
+  const dense = await glass(fine);
+  check('on a screen of twice as many pixels it is as sharp', dense.scale >= 1 && dense.worst <= 1, JSON.stringify(dense));
+  if (pictures) await fine.screenshot({ path: join(pictures, '17-loupe-dense.png') });
+  await fine.context().close();
+  await page.getByRole('button', { name: 'Whole sheet' }).click();
+  await quiet();
+
   // Not reached: marks wait on this device, through a reload of the page too, and go out when it can be reached again.
   offline = true;
   await context.setOffline(true);

@@ -55,6 +55,7 @@ Card sample() {
   c.flare = {35.5, 34.25, 31};
   c.balance = Card::Balance{{{{{0, 0}, {0.4, 0.45}}, {{0, 0}, {1, 1}}, {{0, 0}, {0.125, 0.05}, {1.1, 1.0}}}}};
   c.lettering = Card::Lettering{66.5, 37.25, 67.125};
+  c.positive = Card::Positive{{12, -3.5, 0, 40}, true, true, false};
   return c;
 }
 

@@ -385,5 +385,26 @@ TEST(Config, PaperIsAKnownSheetOrItsMillimetres) {
   }
 }
 
+TEST(StockProfile, ItsTrimIsChangedAndNotAByteElse) {
+  const std::string head = "stock: k\nabout: x  # a remark: trim: {}\nprocess: slide\n", tail = "# the end\nfilm_numbers: [1271]\n";
+  const Trim t{1, -2.5, 0, 40};
+  const std::string right = "trim: {warmth: 1, tint: -2.5, brightness: 0, contrast: 40}";
+  for (const auto& [before, after] : std::vector<std::pair<std::string, std::string>>{
+           {head + "trim: {warmth: 3}  # warm\n" + tail, head + right + "  # warm\n" + tail},
+           {head + "trim:\n  warmth: 3\n  tint: 4\n" + tail, head + right + "\n" + tail},
+           {head + "trim: {warmth: 3,\n  tint: 4}\n" + tail, head + right + "\n" + tail},
+           {"trim: {}\n" + head + tail, right + "\n" + head + tail},
+           {head + tail, head + tail + right + "\n"},
+           {head + "film_numbers: [1271]", head + "film_numbers: [1271]\n" + right + "\n"}}) {
+    const auto changed = with_trim(before, "k.yaml", t);
+    ASSERT_TRUE(changed) << before << changed.error().text;
+    EXPECT_EQ(*changed, after);
+    EXPECT_EQ(parse_stock(*changed, "k.yaml")->trim, t);
+  }
+  EXPECT_EQ(with_trim("stock: k\nwrong: 1\n", "k.yaml", t).error().fault, Fault::bad_profile);
+  EXPECT_EQ(with_trim("{stock: k, about: x, process: slide, trim: {warmth: 3}}\n", "k.yaml", t).error().fault, Fault::bad_profile);
+  EXPECT_EQ(check_trim({0, 101, 0, 0}).error().text, "tint: a number from -100 to 100 is right");
+}
+
 }  // namespace
 }  // namespace lapwright::profile

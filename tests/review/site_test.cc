@@ -25,7 +25,7 @@ TEST_F(SiteTest, ThePageAndEverythingItLoadsIsInTheBinary) {
   EXPECT_EQ(r.header("Content-Type"), "text/html; charset=utf-8");
   for (const char* name :
        {"app.js", "api.js", "keys.js", "ink.js", "pane.js", "sheet.js", "shelf.js", "beside.js",
-        "bed.js", "lay.js", "parts.js", "table.css", "lamp.svg", "openseadragon.min.js", "perfect-freehand.js"}) {
+         "bed.js", "lay.js", "parts.js", "trim.js", "loupe.js", "table.css", "lamp.svg", "openseadragon.min.js", "perfect-freehand.js"}) {
     const Reply file = site_->answer(get(std::string("/page/") + name));
     EXPECT_EQ(file.status, 200) << name;
     EXPECT_FALSE(file.body.empty()) << name;

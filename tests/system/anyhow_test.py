@@ -113,12 +113,20 @@ assert all(e["resampled"] for e in player.of("joined")), "7 degrees are put upri
 assert frames_lie_true("harbour", player) < 0.5
 practice.ledger_holds()
 
-# ---- wrong side up and shifted, straight enough that no sample is changed
+# ---- wrong side up and shifted, straight enough that no sample is changed; the roll has a trim of its own by now
+subprocess.run([practice.program, "roll", "trim", "harbour", "--warmth", "30", "--brightness", "10"], env=practice.env, check=True)
 want("harbour", "10,11")
 player = Anyhow([lay(180.4, 95, 130, over=True)])
 assert player.run(practice.station(PPI), practice.env) == 0, player.events[-3:]
 assert player.of("look")[0]["lay"]["mirrored"] and not any(e["resampled"] for e in player.of("joined"))
 assert frames_lie_true("harbour", player) < 0.5
+full = practice.archive / "rolls" / "harbour" / "full"
+told = "positive:  # how the proof was made of it\n  trim: {warmth: %d, tint: 0, brightness: %d, contrast: 0}\n  trim_of: %s\n"
+assert (full / "frame-10.yaml").read_text().endswith(told % (30, 10, "roll")) and (full / "frame-03.yaml").read_text().endswith(told % (0, 0, "stock"))
+for frame in ("frame-03", "frame-10"):  # the one that was made before follows its roll, too
+    made = json.loads(subprocess.run([practice.program, "--json", "convert", full / f"{frame}.tif", "--stock", "c41-daylight-400", "-o", practice.work / "positive.tif"],
+                                     env=practice.env, check=True, capture_output=True).stdout)
+    assert made["trim"] == {"warmth": 30, "tint": 0, "brightness": 10, "contrast": 0} and made["trim_from"] == "roll", made
 
 # ---- another roll's sleeve lies there than the one asked for first: its frames are made, the others stay due
 want("harbour", "30")

@@ -159,8 +159,8 @@ def configured(text):
 bites()
 
 # ---- help: every command tells what it does, its options, and every --help ends well
-commands = [[], ["beds"], ["plan"], ["roll"], ["roll", "add"], ["roll", "list"], ["roll", "show"], ["station"], ["want"], ["join"], ["convert"],
-            ["frames"], ["stock"], ["stock", "list"], ["stock", "show"], ["stock", "fit"], ["ledger"], ["ledger", "due"], ["ledger", "audit"], ["ledger", "export"],
+commands = [[], ["beds"], ["plan"], ["roll"], ["roll", "add"], ["roll", "list"], ["roll", "show"], ["roll", "trim"], ["station"], ["want"], ["join"], ["convert"],
+            ["frames"], ["stock"], ["stock", "list"], ["stock", "show"], ["stock", "trim"], ["stock", "fit"], ["ledger"], ["ledger", "due"], ["ledger", "audit"], ["ledger", "export"],
             ["review"], ["archive"], ["archive", "copy"], ["archive", "check"]]
 for words in commands:
     shown = call(*words, "--help")
@@ -329,6 +329,16 @@ refused(65, "outside the frame", "stock", "fit", proof / "sheet.tif", "--stock",
 refused(65, "its own positive", "stock", "fit", proof / "sheet.tif", "--stock", "new.yaml", "--like", "slide-daylight")
 refused(64, "--sleeve", "stock", "fit", "alone.tif", "--stock", "new.yaml")
 refused(66, "no-such-stock", "stock", "show", "no-such-stock")
+assert result("stock", "stock", "trim", "./own.yaml", "--warmth", 4)["trim"] == {"warmth": 4, "tint": 0, "brightness": 0, "contrast": 0}
+assert result("stock", "stock", "trim", "./own.yaml")["curve"] == fitted["curve"]
+refused(64, "-100", "stock", "trim", "./own.yaml", "--tint", "-101")
+
+# ---- roll trim: what a roll's positive was made with (review_test.py makes one anew)
+untrimmed = result("roll_trim", "roll", "trim", proof.parent.name)
+assert untrimmed["trim"] == untrimmed["stock_trim"] and untrimmed["trim_of"] == "stock" and "seconds" not in untrimmed, untrimmed
+assert "of stock " + STOCK in call("roll", "trim", proof.parent.name).stdout
+refused(66, "test-9", "roll", "trim", "test-9", "--warmth", 1)
+refused(64, "not both", "roll", "trim", proof.parent.name, "--warmth", 1, "--as-stock")
 
 # ---- frames
 assert result("frames", "frames", proof / "sheet.tif", "--sleeve", SLEEVE, "--stock", STOCK) == station_frames

@@ -7,12 +7,14 @@ import io
 import json
 import os
 import pathlib
+import random
 import re
 import shutil
 import signal
 import sqlite3
 import subprocess
 import sys
+import time
 import urllib.error
 import urllib.request
 
@@ -86,6 +88,44 @@ assert page["type"] == "AnnotationPage" and {i["kind"] for i in page["items"]} =
 with sqlite3.connect(f"file:{practice.archive}/ledger.sqlite?mode=ro", uri=True) as ledger:
     kinds = [k for (k,) in ledger.execute("SELECT kind FROM event WHERE roll = ? AND kind LIKE 'verdict.%'", (roll,))]
 assert "verdict.set" in kinds and "verdict.cleared" in kinds, kinds
+practice.ledger_holds()
+
+# The trim: the roll's card has it, the ledger names the proof made anew and nothing else, and commands take it.
+def told(*command, code=0):
+    done = subprocess.run([practice.program, *command], env=practice.env, capture_output=True, text=True, timeout=120)
+    assert done.returncode == code, (command, done)
+    return json.loads(done.stdout) if done.stdout.startswith("{") else done.stderr
+
+
+proof = practice.archive / "rolls" / roll / "proof"
+wished = {"warmth": 35, "tint": 0, "brightness": 30, "contrast": 25}
+trim = told("roll", "trim", roll, "--json")
+own = practice.work / "config" / "lapwright" / "profiles" / "stocks" / "c41-daylight-400.yaml"
+assert trim["trim"] == wished and trim["trim_of"] == "roll" and trim["stock_trim"] == wished, trim
+shipped = (practice.top / "profiles" / "stocks" / own.name).read_text()
+assert own.read_text() == shipped.replace("trim: {warmth: 0, tint: 0, brightness: 0, contrast: 0}", "trim: {warmth: 35, tint: 0, brightness: 30, contrast: 25}") != shipped
+assert told("stock", "show", "c41-daylight-400", "--json")["trim"] == wished
+own.unlink()
+made = told("--json", "convert", str(proof / "sheet.tif"), "--stock", "c41-daylight-400", "-o", str(practice.work / "again.jpg"))
+assert made["trim"] == wished and made["trim_from"] == "roll", made
+made = told("--json", "convert", str(proof / "sheet.tif"), "--stock", "c41-daylight-400", "--warmth", "0", "-o", str(practice.work / "cold.jpg"))
+assert made["trim"] == {**wished, "warmth": 0} and made["trim_from"] == "option", made
+assert "-100" in told("roll", "trim", roll, "--warmth", "101", code=64)
+
+# Killed wherever: one whole proof is there and named, and the next start finishes or forgets what was begun.
+started, dice = time.monotonic(), random.Random(5)
+told("roll", "trim", roll, "--warmth", "20")
+whole = time.monotonic() - started
+for n in range(6):
+    command = subprocess.Popen([practice.program, "roll", "trim", roll, "--warmth", str(n)], env=practice.env, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    time.sleep(dice.uniform(0.3, 1.02) * whole)
+    command.kill()
+    command.wait()
+    assert (proof / "proof.tif").exists() and (proof / "proof.jpg").exists() and (proof / "sheet.yaml").exists()
+    assert told("roll", "trim", roll, "--json")["trim"]["warmth"] in (20, *range(n + 1))
+trim = told("roll", "trim", roll, "--as-stock", "--json")
+assert trim["trim_of"] == "stock" and not (proof / "anew").exists(), trim
+print(f"roll trim: {trim['seconds']:.1f} s for {(proof / 'sheet.tif').stat().st_size / 6e6:.0f} megapixels")
 practice.ledger_holds()
 
 chosen = [f["frame"] for f in json.loads(subprocess.run([practice.program, "marks", "list", roll, "--json"], env=practice.env, check=True, capture_output=True).stdout)["frames"]

@@ -65,6 +65,7 @@ export class Pane {
       tileSources: `${roll.image}/info.json`,
       drawer: 'canvas',
       showNavigationControl: false,
+      silenceMultiImageWarnings: true,  // for a moment a sheet lies on the one before, exactly
       animationTime: still ? 0 : 0.35,
       springStiffness: 9,
       visibilityRatio: 0.3,
@@ -94,6 +95,33 @@ export class Pane {
     this.closed = true;
     this.watch.disconnect();
     this.viewer.destroy();
+  }
+
+  /// Lays a sheet that was made anew over the one before, which goes once it is all there; the view stays.
+  lay(image) {
+    this.roll.image = image;
+    const { viewer } = this;
+    return new Promise((resolve, reject) => viewer.addTiledImage({
+      tileSource: `${image}/info.json`,
+      success: ({ item }) => {
+        const done = () => {
+          clearTimeout(late);
+          if (this.closed) return;
+          while (viewer.world.getItemCount() > 1) viewer.world.removeItem(viewer.world.getItemAt(0));
+          this.draw();
+          resolve();
+        };
+        const late = setTimeout(done, 8000);
+        item.addHandler('fully-loaded-change', (e) => { if (e.fullyLoaded) done(); });
+      },
+      error: () => reject(new Error('this sheet cannot be opened')),
+    }));
+  }
+
+  /// How large the tiles of the full level are.
+  tileSide() {
+    const { source } = this.viewer.world.getItemAt(0);
+    return source.getTileWidth(source.maxLevel);
   }
 
   pixels(x, y) {
@@ -184,8 +212,14 @@ export class Pane {
     const v = this.viewer.viewport;
     const centre = v.viewportToImageCoordinates(v.getCenter(true));
     this.light.dataset.shows = [centre.x, centre.y, v.viewportToImageZoom(v.getZoom(true))].join(' ');  // for whoever looks from outside
-    c.lineJoin = c.lineCap = 'round';
+    this.beneath?.(c);
+    this.marks(c, px);
+    this.after?.();
+  }
 
+  /// What was marked, drawn in sleeve millimetres; `px`: a pixel of the screen in them.
+  marks(c, px) {
+    c.lineJoin = c.lineCap = 'round';
     this.roll.frames.forEach((f, i) => {
       if (this.bare) return;
       if (f.crop) {

@@ -2,8 +2,10 @@
 import { newId, outbox, roll as askRoll } from './api.js';
 import { Ink, distance, outlineOf } from './ink.js';
 import { keyOf, nameOf } from './keys.js';
+import { Loupe } from './loupe.js';
 import { Pane, frameBox, neighbour } from './pane.js';
 import { button, frameOptions, make, tell } from './parts.js';
+import { Trim } from './trim.js';
 
 const pencil = { colour: 'red', width: 0.9 };  // stays from sheet to sheet
 
@@ -30,8 +32,11 @@ class SheetView {
     this.light.append(this.mode);
     this.slip = make('aside', { class: 'slip', 'aria-label': 'Slip for this roll' });
     main.replaceChildren(make('div', { class: 'bench' }, this.light, this.slip));
+    this.trim = new Trim(this);
     this.writeSlip();
     this.pane = new Pane(this.light, roll);
+    this.trim.attach();
+    this.loupe = new Loupe(this);
     this.pane.opened.catch((e) => tell(e.message));
     this.ink = new Ink(this.pane, this.how, {
       done: (stroke) => this.addStroke(stroke),
@@ -53,6 +58,8 @@ class SheetView {
 
   close() {
     this.saveNote();
+    this.trim.close();
+    this.loupe.close();
     clearInterval(this.timer);
     document.removeEventListener('visibilitychange', this.seen);
     this.pane.close();
@@ -91,10 +98,11 @@ class SheetView {
       this.sides[side] = input;
       sides.append(make('label', {}, `${side}, mm`, input));
     }
+    this.loupeButton = button('Loupe', () => this.loupe.set(!this.loupe.on), { id: 'loupe-lay', 'aria-pressed': 'false' });
     this.slip.replaceChildren(
       make('h1', { text: r.roll }),
       make('p', { class: 'about', text: [r.stock, r.shot && `shot ${r.shot}`, r.note].filter(Boolean).join(' · ') }),
-      make('label', {}, 'Frame', this.pick),
+      make('label', {}, 'Frame', this.pick), this.trim.section,
       make('h2', { text: 'Verdict' }), this.verdicts,
       make('h2', {}, make('label', { for: 'note', text: 'Note' })), this.note,
       make('h2', { text: 'Pencil' }), this.waxes, this.points,
@@ -103,6 +111,7 @@ class SheetView {
       make('h2', { text: 'Look' }),
       make('div', { class: 'row' }, button('Whole sheet', () => this.pane.showAll()), button('Frame', () => this.frame && this.pane.show(frameBox(this.frame))),
         button('Grain', () => this.toGrain())),
+      make('div', { class: 'row' }, this.loupeButton, this.trim.button),
       make('div', { class: 'row' }, button('Nearer', () => this.pane.zoom(1.6)), button('Farther', () => this.pane.zoom(1 / 1.6)),
         button('Without marks', () => this.act('bare')), button('Beside another', () => this.beside())),
       make('h2', { text: 'Paper' }), make('p', {}, make('a', { href: `/api/rolls/${r.address}/marked.pdf`, download: '', text: 'The marked sheet at 1:1' })));
@@ -139,6 +148,7 @@ class SheetView {
     this.mode.textContent = erases ? 'Eraser: pen, mouse and finger rub out; two fingers move the sheet'
       : crops ? 'Drag the crop line on the frame' : draws ? 'Mouse and finger draw; two fingers move the sheet' : '';
     if (this.pane) { this.pane.current = this.frame; this.pane.draw(); }
+    this.trim.look();
   }
 
   choose(frame, follow) {
@@ -263,6 +273,7 @@ class SheetView {
     else this.toGrain();
   }
   stepBack() {
+    if (this.loupe.on) return this.loupe.set(false);
     if (this.how.draws || this.how.erases || this.how.crops) {
       Object.assign(this.how, { draws: false, erases: false, crops: false });
       return this.showState();
@@ -277,7 +288,11 @@ class SheetView {
   }
 
   act(action) {
+    if (this.trim.act(action) !== false) return undefined;
+    if (this.loupe.on && ['left', 'right', 'up', 'down'].includes(action)) return this.loupe.step(action);
     switch (action) {
+      case 'loupe': return this.loupe.key();
+      case 'trim': return this.trim.toggle();
       case 'left': case 'right': case 'up': case 'down': return this.choose(neighbour(this.roll.frames, this.frame, action), true);
       case 'select': case 'alt': case 'kill': return this.judge(action);
       case 'clear': return this.judge(null);
@@ -299,7 +314,7 @@ class SheetView {
   }
 
   keysChanged() {
-    for (const [b, action] of [[this.drawButton, 'draw'], [this.eraseButton, 'erase'], [this.undoButton, 'undo'], [this.redoButton, 'redo'], [this.cropButton, 'crop']])
+    for (const [b, action] of [[this.drawButton, 'draw'], [this.eraseButton, 'erase'], [this.undoButton, 'undo'], [this.redoButton, 'redo'], [this.cropButton, 'crop'], [this.loupeButton, 'loupe'], [this.trim.button, 'trim']])
       b.title = `Key: ${nameOf(keyOf(action))}`;
     for (const b of this.verdicts.children) b.title = `Key: ${nameOf(keyOf(b.dataset.verdict === 'none' ? 'clear' : b.dataset.verdict))}`;
   }
@@ -316,6 +331,16 @@ class SheetView {
     }
     const mine = new Map(this.roll.ink.map((s) => [s.id, s]));
     this.roll.ink.splice(0, Infinity, ...fresh.ink.map((s) => mine.get(s.id) || s));
+    if (fresh.image !== this.roll.image && !this.trim.making) {
+      await this.pane.lay(fresh.image).catch((e) => tell(e.message));
+      this.trim.changed();
+    }
     this.showState();
+  }
+
+  /// The sheet was made anew: it lies under the light once this is done.
+  async laid() {
+    const fresh = await askRoll(this.address);
+    if (!this.pane.closed && fresh.image !== this.roll.image) await this.pane.lay(fresh.image).catch((e) => tell(e.message));
   }
 }
