@@ -122,6 +122,8 @@ try {
   const look = (await hands('events')).filter((e) => e.event === 'look').at(-1);
   const ghost = await page.evaluate(() => document.querySelector('.seen')?.getAttribute('transform').match(/-?[\d.e-]+/g).map(Number));
   check('how it was seen to lie is drawn over it', ghost && ghost.every((v, i) => near(v, look.lay.sleeve_to_bed[i])) && look.off_mm > 20, JSON.stringify([ghost, look.off_mm]));
+  check('at 1024 x 768 the sentence, the drawing, its legend and the key are seen without scrolling', await page.evaluate(() => ['.next h1', '.stage svg', '.stage figcaption', '.the-key']
+    .every((name) => { const r = document.querySelector(name).getBoundingClientRect(); return r.top >= 0 && r.height > 10 && r.bottom <= innerHeight; })));
   await shot('3-again');
   await accessible('a wrong lay');
 
