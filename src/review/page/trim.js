@@ -51,6 +51,7 @@ export class Trim {
 
   close() {
     this.closed = true;
+    clearTimeout(this.rests);
     this.shown?.bitmap.close();
     this.shown = null;
   }
@@ -174,9 +175,12 @@ export class Trim {
     const y1 = Math.ceil(Math.min(sheet.height, (b.y + b.height - sheet.origin[1]) * k, r.y + r.height + above));
     if (x1 - x0 < 1 || y1 - y0 < 1) return null;
     const [w, h] = [x1 - x0, y1 - y0];
-    const most = Math.min(1, zoom, 4096 / w, 4096 / h, Math.sqrt(6e6 / (w * h)));
+    const most = Math.min(1, zoom, 4096 / w, 4096 / h, Math.sqrt(6e6 / (w * h))) * (this.hurries() ? 0.5 : 1);
     return { x: x0, y: y0, w, h, width: Math.max(1, Math.floor(w * most)), height: Math.max(1, Math.floor(h * most)) };
   }
+
+  /// A large screen, or a machine that has much to do: coarser while a slider moves, in full when it rests.
+  hurries() { return this.took > 90 && performance.now() - this.moved < 200; }
 
   address(p) {
     return `${this.base}/look/${p.x},${p.y},${p.w},${p.h}/${p.width},${p.height}/${names.map((n) => this.values[n]).join(',')}.jpg`;
@@ -194,6 +198,8 @@ export class Trim {
     const { frame } = this.view;
     const values = { ...this.values };
     const { moved } = this;
+    const began = performance.now();
+    const coarse = this.hurries();
     try {
       const reply = await fetch(address);
       if (!reply.ok) throw new Error((await reply.json().catch(() => ({}))).say || `the station answered ${reply.status}`);
@@ -201,6 +207,9 @@ export class Trim {
       if (this.closed) { bitmap.close(); return; }
       this.shown?.bitmap.close();
       this.shown = { ...p, address, frame, values, bitmap, moved };
+      if (!coarse) this.took = performance.now() - began;
+      clearTimeout(this.rests);
+      if (coarse) this.rests = setTimeout(() => this.look(), 220);
       this.redraw();
     } catch (e) {
       if (!this.closed) tell(`The trim cannot be shown: ${e.message}`);
