@@ -319,6 +319,25 @@ Result<> write_file(const fs::path& path, std::string_view text) {
   return file->publish();
 }
 
+Result<> make_private_folder(const fs::path& folder) {
+  if (auto r = make_folder(folder); !r) return r;
+  if (made_to_fail() || ::chmod(folder.c_str(), 0700) != 0)
+    return fail(Fault::cannot_create,
+                folder.string() + ": cannot be closed to others: " + reason_and_advice());
+  return {};
+}
+
+Result<> write_private_file(const fs::path& path, std::string_view text) {
+  if (auto r = make_private_folder(folder_of(path)); !r) return r;
+  auto file = NewFile::create(path, 0);
+  if (!file) return fail(file.error());
+  if (made_to_fail() || ::fchmod(file->fd(), 0600) != 0)
+    return fail(Fault::cannot_create,
+                path.string() + ": cannot be closed to others: " + reason_and_advice());
+  if (auto r = file->write(text.data(), text.size()); !r) return r;
+  return file->publish();
+}
+
 namespace {
 
 enum class From { cache, disk };  // disk: what is remembered of the file is forgotten first

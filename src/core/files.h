@@ -92,6 +92,10 @@ Result<> link_file(const std::filesystem::path& from, const std::filesystem::pat
 Result<std::string> copy_file(const std::filesystem::path& from, const std::filesystem::path& to);
 /// Writes a whole small file durably.
 Result<> write_file(const std::filesystem::path& path, std::string_view text);
+/// The same for its owner's eyes only (0600), in a folder that nobody else can enter (0700; made
+/// where it is missing).
+Result<> write_private_file(const std::filesystem::path& path, std::string_view text);
+Result<> make_private_folder(const std::filesystem::path& folder);
 /// Reads a whole text file; `most` bytes at most (larger is bad_data).
 Result<std::string> read_file(const std::filesystem::path& path, std::uint64_t most = 16 << 20);
 /// SHA-256 of a file as 64 hex digits, read in pieces.

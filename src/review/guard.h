@@ -1,32 +1,47 @@
-// What every request must be before anything is looked up, and what every reply carries.
+// What every request must be before anything is looked up, who may ask for what, and what every
+// reply carries.
 //
 // Invariants: pure. A request passes only with a Host of the list; a change only from the page
-//   itself. Units: none. Thread: any. Errors: a refusing Reply.
+//   itself. What no rule names is the operator's alone. Units: none. Thread: any. Errors: a refusing
+//   Reply.
 #pragma once
 
 #include <optional>
+#include <span>
 #include <string>
+#include <string_view>
 #include <vector>
 
 #include "review/message.h"
 
 namespace lapwright::review {
 
-/// Who asks. Letting reviewers in from other machines adds their kind here.
-enum class Visitor { operator_here };
-/// What only some may do.
-enum class Doing { work_the_station };  // see the bed, press its key
-/// The one table of who may do what; whoever is not in it may not.
-bool may(Visitor visitor, Doing doing);
+/// Who asks; each may do what those before it may.
+enum class Visitor {
+  stranger,      // from another machine, with no session
+  reviewer,      // from another machine, admitted by the operator
+  operator_here  // by the loopback port
+};
 
 struct Door {
   std::string scheme = "http";
   std::vector<std::string> hosts;  // exactly as browsers send them: "127.0.0.1:5279"
-  Visitor visitor = Visitor::operator_here;
+  Visitor visitor = Visitor::operator_here;  // what one is who shows no session
 };
 
 /// The hosts under which a loopback port is reached.
 std::vector<std::string> loopback_hosts(int port);
+/// Those of the port for other machines: its address, and its name when it has one.
+std::vector<std::string> lan_hosts(const std::string& address, const std::string& name, int port);
+
+/// Who may use an address: "/api/rolls/*/ink/*", where * is one part.
+struct Rule {
+  std::string_view method, address;
+  Visitor least;
+};
+std::span<const Rule> rules();
+/// What one must be at least for a request; HEAD counts as GET.
+Visitor needed(std::string_view method, const std::vector<std::string>& parts);
 
 /// A refusal, or nothing when the request may go on.
 std::optional<Reply> refused(const Request& request, const Door& door);

@@ -22,6 +22,8 @@ struct Request {
   std::string method, target;  // target as it was sent
   std::map<std::string, std::string> headers;
   std::string body;
+  std::string address = {};     // of the other side
+  bool from_elsewhere = false;  // by the port for other machines
 
   /// Empty when it was not sent.
   std::string_view header(std::string_view name) const {

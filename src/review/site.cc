@@ -73,47 +73,38 @@ Json about_json(const iiif::Sheet& s) {
 
 }  // namespace
 
-/// An address cut at its slashes, each part unescaped; what does not unescape cleanly is no
-/// address.
-struct Site::Path {
-  std::vector<std::string> parts;
-  bool good = true;
-
-  explicit Path(std::string_view target) {
-    target = target.substr(0, target.find('?'));
-    if (target.empty() || target[0] != '/') {
-      good = false;
-      return;
-    }
-    for (std::size_t at = 1; at <= target.size() && good;) {
-      const std::size_t end = std::min(target.find('/', at), target.size());
-      std::string part;
-      for (std::size_t i = at; i < end; ++i) {
-        char c = target[i];
-        if (c == '%') {
-          const int high = i + 2 < end ? hex(target[i + 1]) : -1;
-          const int low = high >= 0 ? hex(target[i + 2]) : -1;
-          if (high < 0 || low < 0)
-            good = false;
-          else
-            c = static_cast<char>(high * 16 + low), i += 2;
-        }
-        part += c;
+Site::Path::Path(std::string_view target) {
+  target = target.substr(0, target.find('?'));
+  if (target.empty() || target[0] != '/') {
+    good = false;
+    return;
+  }
+  for (std::size_t at = 1; at <= target.size() && good;) {
+    const std::size_t end = std::min(target.find('/', at), target.size());
+    std::string part;
+    for (std::size_t i = at; i < end; ++i) {
+      char c = target[i];
+      if (c == '%') {
+        const int high = i + 2 < end ? hex(target[i + 1]) : -1;
+        const int low = high >= 0 ? hex(target[i + 2]) : -1;
+        if (high < 0 || low < 0)
+          good = false;
+        else
+          c = static_cast<char>(high * 16 + low), i += 2;
       }
-      if (part == "." || part == ".." || part.find('/') != std::string::npos ||
-          !core::is_plain(part))
-        good = false;
-      parts.push_back(std::move(part));
-      at = end + 1;
+      part += c;
     }
-    if (parts.size() > 8) good = false;
+    if (part == "." || part == ".." || part.find('/') != std::string::npos || !core::is_plain(part))
+      good = false;
+    parts.push_back(std::move(part));
+    at = end + 1;
   }
-  const std::string& operator[](std::size_t i) const { return parts[i]; }
-  std::size_t size() const { return parts.size(); }
-  bool begins(std::initializer_list<std::string_view> with) const {
-    return parts.size() >= with.size() && std::equal(with.begin(), with.end(), parts.begin());
-  }
-};
+  if (parts.size() > 8) good = false;
+}
+
+bool Site::Path::begins(std::initializer_list<std::string_view> with) const {
+  return parts.size() >= with.size() && std::equal(with.begin(), with.end(), parts.begin());
+}
 
 Reply Site::failed(const Error& error) {
   if (error.fault == Fault::no_input) return not_found();
@@ -131,31 +122,45 @@ std::string Site::caution(const std::string& what, const Error& error) {
 }
 
 Reply Site::answer(const Request& request) {
+  const bool elsewhere = request.from_elsewhere && elsewhere_;
+  Visit visit{elsewhere ? elsewhere_->door : door_, Visitor::stranger};
+  if (!request.from_elsewhere) visit.visitor = door_.visitor;
   Reply reply;
-  if (auto no = refused(request, door_)) {
+  if (auto much = elsewhere ? too_often(requests_, request.address) : std::nullopt) {
+    reply = std::move(*much);
+  } else if (auto no = refused(request, visit.door)) {
     reply = std::move(*no);
-    if (reply.status == 421 || reply.status == 403)
-      log_("refused " + std::to_string(reply.status) + ": " +
-           core::one_line(request.method + " " + request.target, 120) + " for " +
-           core::one_line(request.header("host"), 80));
   } else {
     const Path path(request.target);
-    reply = path.good ? route(request, path) : not_found();
+    if (!path.good)
+      reply = not_found();
+    else if (auto out = kept_out(request, path, visit))
+      reply = std::move(*out);
+    else
+      reply = route(request, path, visit);
   }
+  if ((reply.status == 421 || reply.status == 403) &&
+      (!elsewhere || lines_.spend(request.address, watch_.seconds()) == 0))
+    log_("refused " + std::to_string(reply.status) + ": " +
+         core::one_line(request.method + " " + request.target, 120) + " for " +
+         core::one_line(request.header("host"), 80) +
+         (elsewhere ? " from " + request.address : std::string()) +
+         (visit.session ? ", tablet " + visit.session->id : std::string()));
   protect(reply);
   return reply;
 }
 
-Reply Site::route(const Request& request, const Path& path) {
+Reply Site::route(const Request& request, const Path& path, const Visit& visit) {
+  if (auto reply = about_tablets(request, path, visit)) return std::move(*reply);
   if (path.begins({"api", "station"})) return at_the_bed(request, path);
-  if (request.method == "PUT" || request.method == "DELETE") return change(request, path);
+  if (request.method == "PUT" || request.method == "DELETE") return change(request, path, visit);
   if (request.method == "POST") return not_found();
-  const std::string base = door_.scheme + "://" + std::string(request.header("host"));
+  const std::string base = visit.door.scheme + "://" + std::string(request.header("host"));
   if (path.size() == 1 && path[0].empty()) return page("index.html", request);
   if (path.size() == 2 && path[0] == "page") return page(path[1], request);
   if (path.size() == 1 && path[0] == "favicon.ico") return page("lamp.svg", request);
   if (path.begins({"iiif"})) return iiif(path, base, request);
-  if (path.begins({"api"})) return look(path);
+  if (path.begins({"api"})) return look(path, visit.visitor);
   return not_found();
 }
 
@@ -228,7 +233,7 @@ Reply Site::image(const Path& path, const std::string& base, const Request& requ
   return r;
 }
 
-Reply Site::look(const Path& path) {
+Reply Site::look(const Path& path, Visitor visitor) {
   if (path.size() == 2 && path[1] == "shelf") {
     const auto shelf = desk_.shelf();
     if (!shelf) return failed(shelf.error());
@@ -255,7 +260,7 @@ Reply Site::look(const Path& path) {
     return download(to_csv(*frames), "text/csv; charset=utf-8", "marks.csv");
   }
   if (path.size() == 4 && path[1] == "rolls" && path[3] == "marked.pdf") return marked(path[2]);
-  if (path.size() >= 4 && path[1] == "rolls" && path[3] == "trim") return trim(path, nullptr);
+  if (path.size() >= 4 && path[1] == "rolls" && path[3] == "trim") return trim(path, nullptr, visitor);
   if (path.size() != 3 || path[1] != "rolls") return not_found();
   const auto sheet = desk_.sheet(path[2]);
   if (!sheet) return failed(sheet.error());
@@ -274,7 +279,6 @@ Reply Site::look(const Path& path) {
 }
 
 Reply Site::at_the_bed(const Request& request, const Path& path) {
-  if (!may(door_.visitor, Doing::work_the_station)) return refusal(403, "the bed is worked from its own machine only");
   const bool reads = request.method == "GET" || request.method == "HEAD";
   if (path.size() == 2) return reads ? bed_now() : not_found();
   if (path.size() != 3) return not_found();
@@ -349,12 +353,12 @@ Reply Site::want(const iiif::Sheet& about, const Json& body) {
   return json_reply({{"due", state->due}, {"at_full", state->at_full}});
 }
 
-Reply Site::trim(const Path& path, const Json* body) {
+Reply Site::trim(const Path& path, const Json* body, Visitor visitor) {
   if (!trimming_) return not_found();
   const auto state = desk_.state(path[2]);
   if (!state) return failed(state.error());
   const std::vector<std::string> rest(path.parts.begin() + 4, path.parts.end());
-  return body ? trimming_->change(*state, rest, *body, door_.visitor) : trimming_->look(*state, rest, door_.visitor);
+  return body ? trimming_->change(*state, rest, *body, visitor) : trimming_->look(*state, rest, visitor);
 }
 
 Reply Site::selects() {
@@ -386,7 +390,7 @@ Reply Site::selects() {
   return json_reply({{"selects", std::move(list)}});
 }
 
-Reply Site::change(const Request& request, const Path& path) {
+Reply Site::change(const Request& request, const Path& path, const Visit& visit) {
   if (!path.begins({"api", "rolls"}) || path.size() < 4) return not_found();
   const auto sheet = desk_.sheet(path[2]);
   if (!sheet) return failed(sheet.error());
@@ -398,7 +402,7 @@ Reply Site::change(const Request& request, const Path& path) {
     if (!read) return refusal(400, "a change is one JSON document");
     body = std::move(*read);
   }
-  if (path[3] == "trim") return request.method == "PUT" ? trim(path, &body) : not_found();
+  if (path[3] == "trim") return request.method == "PUT" ? trim(path, &body, visit.visitor) : not_found();
   if (path.size() == 4) return path[3] == "wants" && request.method == "PUT" ? want(about, body) : not_found();
   if (path.size() == 5 && path[3] == "ink") {
     if (request.method == "DELETE") {
@@ -407,8 +411,12 @@ Reply Site::change(const Request& request, const Path& path) {
     }
     const auto stroke = read_stroke(body, path[4], about);
     if (!stroke) return refusal(422, stroke.error().text);
+    if (visit.session && !tablets_->has_room(visit.session->id, request.body.size()))
+      return refusal(507, "this tablet has drawn its share of ink; pair it again to go on");
     const auto kept = marks.keep(*stroke, about);
     if (!kept) return failed(kept.error());
+    if (visit.session && *kept == Marks::Kept::added)
+      tablets_->kept(visit.session->id, request.body.size());
     if (*kept == Marks::Kept::another_has_it) return refusal(409, "another mark has this id");
     return json_reply({{"kept", true}}, *kept == Marks::Kept::added ? 201 : 200);
   }

@@ -1,7 +1,7 @@
 // Trim at the page: a frame seen with another trim at once; its sheet made anew with it, which keeps it for the roll; kept for the stock.
 //
 // Invariants: what is seen is what the sheet made anew shows: the linear sheet's own samples through the same converter. One sheet
-//   is made at a time, in a thread of its own with a ledger of its own. Who may trim is said here and nowhere else.
+//   is made at a time, in a thread of its own with a ledger of its own. Who may trim is said in guard.h's table, and once more here.
 // Units: pixels of the sheet, trims -100..100. Thread: the desk's, and the one that makes a sheet. Errors: replies.
 #pragma once
 

@@ -130,10 +130,7 @@ TEST_F(BedsideTest, ThePagesRulesForChangesHoldAtTheBed) {  // ASVS 5.0, 3.5.1 t
 }
 
 TEST_F(BedsideTest, OnlyTheOperatorOnThisMachineWorksTheStation) {
-  const auto another = static_cast<Visitor>(1);  // whoever is added to the list
-  EXPECT_TRUE(may(Visitor::operator_here, Doing::work_the_station));
-  EXPECT_FALSE(may(another, Doing::work_the_station));
-  Site site(*desk_, *bedside_, Door{"http", loopback_hosts(5279), another}, [](const std::string&) {});
+  Site site(*desk_, *bedside_, Door{"http", loopback_hosts(5279), Visitor::reviewer}, [](const std::string&) {});
   for (const Request& q : {get("/api/station"), get("/api/station/events"), get("/api/%73tation"), post("/api/station/key", R"({"place": "1"})"),
                            post("/api/station/cancel", "{}")}) {
     const Reply r = site.answer(q);

@@ -59,7 +59,7 @@ class DeskTest : public ::testing::Test {
     add_proof(*ledger, roll_);
     desk_ = std::make_unique<Desk>(archive_, std::move(*ledger));
     bedside_ = std::make_unique<Bedside>(archive_);
-    site_ = std::make_unique<Site>(*desk_, *bedside_, Door{"http", loopback_hosts(5279), {}},
+    site_ = std::make_unique<Site>(*desk_, *bedside_, Door{"http", loopback_hosts(5279), Visitor::operator_here},
                                    [this](const std::string& line) { log_ += line + "\n"; });
   }
   void TearDown() override {

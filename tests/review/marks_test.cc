@@ -198,7 +198,7 @@ TEST_F(MarksTest, WhatAnotherProcessMarkedIsReadAgain) {
   auto second_ledger = ledger::Ledger::open(archive_);
   ASSERT_TRUE(second_ledger);
   Desk second(archive_, std::move(*second_ledger));
-  Site other(second, Door{"http", loopback_hosts(5279), {}}, [](const std::string&) {});
+  Site other(second, *bedside_, Door{"http", loopback_hosts(5279), Visitor::operator_here}, [](const std::string&) {});
   EXPECT_EQ(status(put(frame("verdict"), R"({"verdict": "alt"})")), 200);
   EXPECT_EQ(other.answer(put(ink_, stroke().dump())).status, 201);
   EXPECT_EQ(status(put(frame("note"), R"({"note": "both"})")), 200);

@@ -9,8 +9,10 @@
 #include <unistd.h>
 
 #include <algorithm>
+#include <atomic>
 #include <chrono>
 #include <cstring>
+#include <filesystem>
 #include <memory>
 #include <mutex>
 #include <string>
@@ -18,6 +20,7 @@
 #include <vector>
 
 #include "core/clock.h"
+#include "review/certificate.h"
 #include "review/flow.h"
 
 namespace lapwright::review {
@@ -66,10 +69,12 @@ class Socket {
 
 class ServerTest : public ::testing::Test {
  protected:
-  void start(const Limits& limits, std::function<Reply(const Request&)> answer = {}) {
+  void start(const Limits& limits, std::function<Reply(const Request&)> answer = {},
+             const std::function<void()>& before = {}) {
     auto server = Server::bind("127.0.0.1", 0, limits);
     ASSERT_TRUE(server) << server.error().text;
     server_ = std::move(*server);
+    if (before) before();
     if (!answer)
       answer = [](const Request& q) {
         Reply r;
@@ -157,7 +162,7 @@ TEST_F(ServerTest, SlowClientsAreClosed) {  // 15.2.2, 13.1.2
   ASSERT_TRUE(header.send("GET / HTTP/1.1\r\n"));
   ASSERT_TRUE(body.send("PUT / HTTP/1.1\r\nHost: h\r\nContent-Length: 100000\r\n\r\n"));
   const core::Stopwatch watch;
-  bool dripping = true;
+  std::atomic<bool> dripping = true;
   std::thread drip([&] {
     while (dripping) {
       (void)header.send("X: a\r\n");
@@ -318,6 +323,90 @@ TEST_F(ServerTest, RepliesThatGoOnCountAmongTheConnections) {  // 15.2.2
   ASSERT_TRUE(head.send("HEAD /goes-on HTTP/1.1\r\nHost: h\r\nConnection: close\r\n\r\n"));
   EXPECT_TRUE(head.read(5).ends_with("\r\n\r\n"));
   EXPECT_TRUE(head.closed);
+}
+
+class TabletsPort : public ServerTest {
+ protected:
+  /// Opens the port for other machines and starts.
+  void open(const Limits& limits) {
+    folder_ = std::filesystem::temp_directory_path() / ("server-test-" + std::to_string(::getpid()));
+    const auto c = station_certificate(folder_, "127.0.0.1", "");
+    ASSERT_TRUE(c) << c.error().text;
+    start(limits, {}, [&] {
+      const auto port = server_->let_in("127.0.0.1", 0, c->chain, c->key);
+      ASSERT_TRUE(port) << port.error().text;
+      port_ = *port;
+    });
+  }
+  void TearDown() override {
+    ServerTest::TearDown();
+    std::filesystem::remove_all(folder_);
+  }
+  Socket far() const { return Socket(port_); }
+  std::filesystem::path folder_;
+  int port_ = 0;
+};
+
+TEST_F(TabletsPort, ATlsHandshakeThatStallsIsClosed) {  // 15.2.2, 13.1.2
+  Limits limits;
+  limits.handshake_seconds = 0.4;
+  open(limits);
+  Socket silent = far(), dripping = far();
+  const core::Stopwatch watch;
+  // The first bytes of a ClientHello (RFC 8446, 5.1), and nothing after them.
+  ASSERT_TRUE(dripping.send(std::string("\x16\x03\x01\x02\x00\x01\x00", 7)));
+  silent.read(10), dripping.read(10);
+  EXPECT_TRUE(silent.closed && dripping.closed);
+  EXPECT_GT(watch.seconds(), 0.3);
+  EXPECT_LT(watch.seconds(), 5);
+}
+
+TEST_F(TabletsPort, PlainHttpGetsNothingThere) {  // 12.2.1
+  open({});
+  Socket s = far();
+  ASSERT_TRUE(s.send("GET / HTTP/1.1\r\nHost: h\r\n\r\n"));
+  EXPECT_EQ(s.read(5).find("HTTP"), std::string::npos);
+  EXPECT_TRUE(s.closed);
+}
+
+TEST_F(TabletsPort, TwelveFromAnAddressAndTheOperatorIsNotShutOut) {  // 15.2.2
+  Limits limits;
+  limits.connections = 20, limits.kept_for_operator = 9;
+  open(limits);
+  std::vector<Socket> held;
+  for (int i = 0; i < 11; ++i) held.push_back(far());  // all that others may have here
+  EXPECT_EQ(held.back().read(0.3), "");
+  EXPECT_FALSE(held.back().closed);
+  Socket more = far();
+  more.read(3);
+  EXPECT_TRUE(more.closed);
+  Socket here = connect();
+  ASSERT_TRUE(here.send("GET / HTTP/1.1\r\nHost: h\r\n\r\n"));
+  EXPECT_NE(here.read(5, "GET / h").find("200"), std::string::npos);
+}
+
+TEST_F(TabletsPort, TheThirteenthFromAnAddressIsClosed) {  // 15.2.2
+  open({});
+  std::vector<Socket> held;
+  for (int i = 0; i < 12; ++i) held.push_back(far());
+  EXPECT_EQ(held.back().read(0.3), "");
+  EXPECT_FALSE(held.back().closed);
+  Socket more = far();
+  more.read(3);
+  EXPECT_TRUE(more.closed);
+}
+
+TEST_F(TabletsPort, ShutOutIsOutAtOnce) {
+  open({});
+  Socket held = far();
+  EXPECT_EQ(held.read(0.3), "");
+  ASSERT_FALSE(held.closed);
+  server_->shut_out();
+  held.read(3);
+  EXPECT_TRUE(held.closed);
+  Socket here = connect();
+  ASSERT_TRUE(here.send("GET / HTTP/1.1\r\nHost: h\r\n\r\n"));
+  EXPECT_NE(here.read(5, "GET / h").find("200"), std::string::npos);
 }
 
 TEST_F(ServerTest, TwoHostsAreNone) {

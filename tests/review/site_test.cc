@@ -4,7 +4,6 @@
 
 #include "desk_fixture.h"
 #include "review/page_files.h"
-#include "review/review.h"
 
 namespace lapwright::review {
 namespace {
@@ -25,7 +24,7 @@ TEST_F(SiteTest, ThePageAndEverythingItLoadsIsInTheBinary) {
   EXPECT_EQ(r.header("Content-Type"), "text/html; charset=utf-8");
   for (const char* name :
        {"app.js", "api.js", "keys.js", "ink.js", "pane.js", "sheet.js", "shelf.js", "beside.js",
-         "bed.js", "lay.js", "parts.js", "trim.js", "loupe.js", "table.css", "lamp.svg", "openseadragon.min.js", "perfect-freehand.js"}) {
+         "bed.js", "lay.js", "parts.js", "pairing.js", "tablets.js", "trim.js", "loupe.js", "table.css", "lamp.svg", "openseadragon.min.js", "perfect-freehand.js"}) {
     const Reply file = site_->answer(get(std::string("/page/") + name));
     EXPECT_EQ(file.status, 200) << name;
     EXPECT_FALSE(file.body.empty()) << name;
@@ -187,30 +186,6 @@ TEST_F(SiteTest, TheShelfAndTheChosenFrames) {
   EXPECT_EQ(status(get(chosen[0]["image"].get<std::string>() + "/" +
                        chosen[0]["region"].get<std::string>() + "/48,32/0/default.jpg")),
             200);
-}
-
-TEST(Listen, LoopbackOnlyAsYet) {  // 13.1.1
-  for (const auto& [text, address, port] : {std::tuple{"127.0.0.1:5279", "127.0.0.1", 5279},
-                                            {"localhost:0", "127.0.0.1", 0},
-                                            {"[::1]:80", "::1", 80}}) {
-    const auto l = read_listen(text);
-    ASSERT_TRUE(l) << text;
-    EXPECT_EQ(l->address, address);
-    EXPECT_EQ(l->port, port);
-  }
-  for (const char* text :
-       {"0.0.0.0:80", "192.0.2.7:5279", "[::]:80", "example.org:80", "127.0.0.2:80"}) {
-    const auto l = read_listen(text);
-    ASSERT_FALSE(l) << text;
-    EXPECT_EQ(exit_code(l.error().fault), 64);
-    EXPECT_NE(l.error().text.find("letting tablets in is not there yet"), std::string::npos);
-  }
-  for (const char* text : {"", "5279", ":5279", "127.0.0.1", "127.0.0.1:", "127.0.0.1:x",
-                           "127.0.0.1:65536", "127.0.0.1:-1", "[]:1"}) {
-    const auto l = read_listen(text);
-    ASSERT_FALSE(l) << text;
-    EXPECT_EQ(exit_code(l.error().fault), 64);
-  }
 }
 
 }  // namespace

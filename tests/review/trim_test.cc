@@ -61,7 +61,7 @@ class TrimTest : public DeskTest {
       log_ += line + "\n";
     };
     trimming_ = std::make_unique<Trimming>(Trimming::Setting{archive_, shelf(), own(), outside, {}}, log);
-    site_ = std::make_unique<Site>(*desk_, *bedside_, Door{"http", loopback_hosts(5279), {}}, log, std::nullopt, trimming_.get());
+    site_ = std::make_unique<Site>(*desk_, *bedside_, Door{"http", loopback_hosts(5279), Visitor::operator_here}, log, std::nullopt, trimming_.get());
   }
 
   /// A roll "r": a smooth scene of all densities, with some grain, on a linear sheet; its proof as the station makes it.

@@ -18,7 +18,7 @@ class Practice:
         self.env = dict(os.environ, SANE_CONFIG_DIR=str(self.work / "sane"), LD_LIBRARY_PATH=str(self.build / "flatbed"),
                         LAPWRIGHT_PRACTICE_BED=str(self.scene), LAPWRIGHT_PRACTICE_LAY=str(self.lay),
                         LAPWRIGHT_PRACTICE_TRUTH=str(self.truth), LAPWRIGHT_ARCHIVE=str(self.archive), HOME=str(self.work),
-                        XDG_CONFIG_HOME=str(self.work / "config"))
+                        XDG_CONFIG_HOME=str(self.work / "config"), XDG_STATE_HOME=str(self.work / "state"))
         cache = self.build / "flatbed" / "cache"  # the pictures are painted once
         cache.mkdir(parents=True, exist_ok=True)
         self.env.setdefault("LAPWRIGHT_PRACTICE_CACHE", str(cache))

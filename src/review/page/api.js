@@ -1,18 +1,33 @@
 // Asking the station, and the outbox: every change waits on this device until the station has it.
 
+/// Who this browser is for the station: visitor 'operator' or 'reviewer', and which tablet; empty until it is known.
+export const me = {};
+/// Called when the station says that this browser is not let in (any more).
+export const turnedAway = new Set();
+
+function answered(reply, body) {
+  if (reply.ok) return body;
+  if (reply.status === 401) for (const told of turnedAway) told();
+  const error = new Error(body.say || `the station answered ${reply.status}`);
+  error.status = reply.status;
+  throw error;
+}
+
 export async function ask(path) {
   const reply = await fetch(path, { headers: { Accept: 'application/json' } });
-  const body = await reply.json().catch(() => ({}));
-  if (!reply.ok) throw new Error(body.say || `the station answered ${reply.status}`);
-  return body;
+  return answered(reply, await reply.json().catch(() => ({})));
+}
+
+export async function askWhoIAm() {
+  const known = await ask('/api/me');
+  for (const key of Object.keys(me)) delete me[key];
+  return Object.assign(me, known);
 }
 
 /// A change that must be answered now, and is not kept when it cannot.
 export async function change(method, path, body) {
   const reply = await fetch(path, { method, headers: { 'Content-Type': 'application/json', 'Lapwright-Change': '1' }, body: JSON.stringify(body) });
-  const said = await reply.json().catch(() => ({}));
-  if (!reply.ok) throw new Error(said.say || `the station answered ${reply.status}`);
-  return said;
+  return answered(reply, await reply.json().catch(() => ({})));
 }
 
 const database = new Promise((resolve) => {
@@ -86,6 +101,7 @@ class Outbox {
       }
       let status = 0;
       let say = '';
+      let pause = 0;
       try {
         const reply = await fetch(change.path, {
           method: change.method,
@@ -94,14 +110,17 @@ class Outbox {
           signal: AbortSignal.timeout ? AbortSignal.timeout(15000) : undefined,
         });
         status = reply.status;
+        pause = 1000 * Number(reply.headers.get('Retry-After') || 0);
         say = (await reply.json().catch(() => ({}))).say || '';
       } catch {
         status = 0;
       }
-      if (status === 0 || status >= 500) {  // not now
-        if (say) this.tell(`Not saved yet: ${say}`);
+      // Not now: no way there, trouble there, not let in (any more), too much at once.
+      if (status === 0 || status >= 500 || status === 401 || status === 408 || status === 429) {
+        if (status === 401) for (const told of turnedAway) told();
+        else if (say) this.tell(`Not saved yet: ${say}`);
         clearTimeout(this.timer);
-        this.timer = setTimeout(() => this.pump(), this.wait);
+        this.timer = setTimeout(() => this.pump(), Math.max(this.wait, Math.min(pause, 60000)));
         this.wait = Math.min(this.wait * 2, 15000);
         break;
       }

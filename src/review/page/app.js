@@ -1,16 +1,69 @@
-// Which view is on the table, the keys, and the word about what is kept.
-import { outbox } from './api.js';
+// Which view is on the table, the keys, who may do what, and the word about what is kept.
+import { ask, askWhoIAm, change, me, outbox, turnedAway } from './api.js';
 import { openBed } from './bed.js';
 import { openBeside } from './beside.js';
 import { actionOf, setUpDialog } from './keys.js';
+import { openPairing } from './pairing.js';
 import { counted, make, tell } from './parts.js';
 import { openChosen, openShelf } from './shelf.js';
 import { openSheet } from './sheet.js';
+import { openTablets } from './tablets.js';
 
 const main = document.getElementById('work');
 const kept = document.getElementById('kept');
 let view = {};
 let turn = 0;
+let letIn = true;
+
+// The code of a pairing link is taken out of the address at once, so that it stays in no history.
+let code = '';
+function takeCode() {
+  const linked = location.hash.match(/^#\/pair\/([^/]*)$/);
+  if (!linked) return;
+  try { code = decodeURIComponent(linked[1]); } catch { code = ''; }
+  history.replaceState(null, '', '#/');
+}
+takeCode();
+
+turnedAway.add(function away() {
+  if (!letIn) return;
+  if (view.pane?.live) { setTimeout(away, 300); return; }  // a stroke is drawn to its end first
+  letIn = false;
+  showWho();
+  go();
+});
+
+/// What this visitor may do stands there, and nothing else.
+function showWho() {
+  for (const e of document.querySelectorAll('[data-for]')) e.hidden = !letIn || e.dataset.for !== me.visitor;
+  document.getElementById('me').textContent = me.tablet ? `Tablet ${me.tablet}` : '';
+}
+
+async function askWho() {
+  try { await askWhoIAm(); } catch { /* turned away, or not reached: then nothing of the operator's is shown */ }
+  showWho();
+}
+
+document.getElementById('leave').onclick = async () => {
+  const waiting = outbox.waiting.length;
+  if (waiting) { tell(`${counted(waiting, 'mark')} must be saved first.`); return; }
+  try {
+    await change('DELETE', '/api/me', {});
+    for (const told of turnedAway) told();
+  } catch (error) { tell(error.message); }
+};
+
+/// The operator hears of a tablet that asks wherever on the page he is.
+setInterval(async () => {
+  if (me.visitor !== 'operator' || !me.tablets || document.hidden) return;
+  const link = document.querySelector('[data-place=tablets]');
+  try {
+    const { asking } = await ask('/api/tablets');
+    const words = asking.length ? `Tablets: ${counted(asking.length, 'asks', 'ask')}` : 'Tablets';
+    if (link.textContent !== words) link.textContent = words;
+    link.classList.toggle('waiting', asking.length > 0);
+  } catch { /* told elsewhere */ }
+}, 2000);
 
 outbox.listeners.add((waiting, trouble, unwritten) => {
   const words = waiting ? `${counted(waiting, 'mark')} not saved yet${unwritten ? '; keep this page open' : ''}` : 'Every mark is kept';
@@ -24,6 +77,8 @@ async function go() {
   const mine = ++turn;
   view.close?.();
   view = {};
+  if (letIn && !me.visitor) await askWho();
+  if (mine !== turn) return;
   const [place, ...rest] = location.hash.slice(2).split('/');
   for (const a of document.querySelectorAll('[data-place]')) {
     if (a.dataset.place === (place || 'shelf')) a.setAttribute('aria-current', 'page');
@@ -31,16 +86,26 @@ async function go() {
   }
   try {
     let next;
-    if (place === 'roll') next = await openSheet(main, rest[0], decodeURIComponent(rest[1] || ''));
+    if (!letIn) {
+      const given = code;
+      code = '';
+      next = await openPairing(main, given, async () => {
+        letIn = true;
+        await askWho();
+        outbox.pump(true);
+        go();
+      });
+    } else if (place === 'tablets' && me.visitor === 'operator') next = await openTablets(main);
+    else if (place === 'roll') next = await openSheet(main, rest[0], decodeURIComponent(rest[1] || ''));
     else if (place === 'beside') next = await openBeside(main, rest.map((r, i) => (i % 2 ? decodeURIComponent(r) : r)));
     else if (place === 'selects') next = await openChosen(main);
-    else if (place === 'bed') next = await openBed(main);
+    else if (place === 'bed' && me.visitor === 'operator') next = await openBed(main);
     else next = await openShelf(main);
     if (mine !== turn) { next.close?.(); return; }
     view = next;
     view.keysChanged?.();
   } catch (error) {
-    if (mine !== turn) return;
+    if (mine !== turn || !letIn) return;
     main.replaceChildren(make('div', { class: 'shelf' }, make('h1', { text: 'This cannot be shown' }), make('p', { role: 'alert', text: error.message })));
   }
 }
@@ -58,5 +123,5 @@ document.addEventListener('keydown', (event) => {
   else if (!view.act || view.act(action, event) === false) return;
   event.preventDefault();
 });
-addEventListener('hashchange', go);
-go();
+addEventListener('hashchange', () => { takeCode(); go(); });
+askWho().then(() => { if (letIn) go(); });

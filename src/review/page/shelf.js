@@ -1,5 +1,5 @@
 // The table with the proofs on it, and the chosen frames of all rolls.
-import { ask, change } from './api.js';
+import { ask, change, me } from './api.js';
 import { counted, make, tell } from './parts.js';
 
 export async function openShelf(main) {
@@ -48,7 +48,7 @@ export async function openChosen(main) {
   };
   const draw = () => {
     const open = toMake().length;
-    full.hidden = open === 0;
+    full.hidden = open === 0 || me.visitor !== 'operator';
     full.disabled = false;
     full.textContent = `Ask for ${counted(open, 'select')} at full resolution`;
     const shown = selects.filter((s) => s.verdict === 'select' || alts.checked);
