@@ -274,19 +274,23 @@ try {
     for (let i = 0; i < 400 && !((await trimmed()) || '').startsWith(`${whole} `); ++i) await pause(5);
     return Number(((await trimmed()) || `${whole} NaN`).split(' ')[1]);
   };
+  const rested = async () => {  // in full, as when the slider is let go
+    for (let i = 0; i < 300 && !((await trimmed()) || '').endsWith(' full'); ++i) await pause(20);
+    return colours('.over', inside);
+  };
   const inside = [cx - 90, cy - 60, 180, 120];
   const bare = await colours('.viewer canvas', inside);
   await tryOut('warmth', 40, '40,0,0,0');
-  let [b0, b1] = [mean(bare), mean(await colours('.over', inside))];
+  let [b0, b1] = [mean(bare), mean(await rested())];
   check('warmer is redder and less blue', b1[0] > b0[0] + 1 && b1[2] < b0[2] - 1, `${b0} ${b1}`);
   await shot('12-trim-warm');
   await tryOut('warmth', 0, '0,0,0,0');
   await tryOut('tint', -40, '0,-40,0,0');
-  b1 = mean(await colours('.over', inside));
+  b1 = mean(await rested());
   check('greener is greener', b1[1] > b0[1] + 1, `${b0} ${b1}`);
   await tryOut('tint', 0, '0,0,0,0');
   await tryOut('brightness', 30, '0,0,30,0');
-  b1 = mean(await colours('.over', inside));
+  b1 = mean(await rested());
   check('lighter is lighter', b1.every((v, c) => v > b0[c] + 3), `${b0} ${b1}`);
   const waits = [];
   for (let v = 1; v <= 25; ++v) waits.push(await tryOut('contrast', v, `0,0,30,${v}`));
@@ -300,7 +304,7 @@ try {
   await until('and undo takes that back', async () => ((await trimmed()) || '').startsWith('0,0,30,25 '));
   await tryOut('warmth', 35, '35,0,30,25');
   await quiet();
-  const wished = await colours('.over', inside);
+  const wished = await rested();
   await shot('13-trim');
   const imageBefore = (await state()).image;
   const inkBefore = (await state()).ink.length;

@@ -206,7 +206,7 @@ export class Trim {
       const bitmap = await createImageBitmap(await reply.blob());
       if (this.closed) { bitmap.close(); return; }
       this.shown?.bitmap.close();
-      this.shown = { ...p, address, frame, values, bitmap, moved };
+      this.shown = { ...p, address, frame, values, bitmap, moved, coarse };
       if (!coarse) this.took = performance.now() - began;
       clearTimeout(this.rests);
       if (coarse) this.rests = setTimeout(() => this.look(), 220);
@@ -231,7 +231,8 @@ export class Trim {
     const k = sheet.pixels_per_mm;
     c.imageSmoothingQuality = s.width < s.w ? 'high' : 'low';  // as the viewer enlarges
     c.drawImage(s.bitmap, s.x / k + sheet.origin[0], s.y / k + sheet.origin[1], s.w / k, s.h / k);
-    light.dataset.trimmed = `${names.map((n) => s.values[n]).join(',')} ${Math.round(performance.now() - s.moved)}`;  // for whoever looks from outside
+    s.seen ??= Math.round(performance.now() - s.moved);
+    light.dataset.trimmed = `${names.map((n) => s.values[n]).join(',')} ${s.seen} ${s.coarse ? 'coarse' : 'full'}`;  // for whoever looks from outside
   }
 
   /// Where a tile of the full level shows the frame that is tried: that part and its address, or null.
