@@ -6,6 +6,7 @@
 #include <csignal>
 
 #include "core/clock.h"
+#include "core/text.h"
 #include "ledger/ledger.h"
 #include "review/attendant.h"
 #include "review/bedside.h"
