@@ -238,6 +238,9 @@ Seat::~Seat() {
   }
   room_->ring();
   room_->thread.join();
+  // What ended it is often the last thing told: as much of it as goes without waiting.
+  for (Listener& l : room_->listeners)
+    if (!l.lost && !l.out.empty()) Room::write(l);
   ::unlinkat(room_->folder.get(), room_->name.c_str(), 0);
 }
 
