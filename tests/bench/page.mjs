@@ -1,11 +1,10 @@
 // The browser's and the readers' part of page.py: page.mjs OUTSIDE look URL FOLDER ROLL ROUNDS | OUTSIDE readers URL IMAGE COUNT
 import { createReadStream, existsSync, readFileSync, statSync } from 'node:fs';
 import http from 'node:http';
-import { createRequire } from 'node:module';
-import { join, normalize, resolve } from 'node:path';
+import { join, normalize } from 'node:path';
+import { launch, pause } from '../outside/browser.mjs';
 
 const [outside, what, url, ...rest] = process.argv.slice(2);
-const pause = (ms) => new Promise((done) => setTimeout(done, ms));
 
 /// A folder, handed out as it is.
 async function serve(folder, html) {
@@ -24,11 +23,7 @@ async function serve(folder, html) {
 }
 
 async function look(folder, roll, rounds) {
-  const { chromium } = createRequire(resolve(outside, 'package.json'))('playwright-core');
-  const browser = await chromium.launch({
-    executablePath: process.env.CHROMIUM || '/usr/bin/chromium',
-    args: ['--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync'],
-  });
+  const browser = await launch(outside);
   const seen = { page: { first: [], jump: [] }, folder: { first: [], jump: [] } };
   const whole = () => new Promise((done) => {
     const ready = () => {

@@ -1,33 +1,13 @@
 // The operator at the bed, by the page alone: operator_page.mjs OUTSIDE URL PLAN.json [FOLDER FOR PICTURES]
 // What hands do is asked for with a line "hands: WHAT" and answered by a line of JSON (tests/system/operator_test.py).
-import { createRequire } from 'node:module';
-import { join, resolve } from 'node:path';
+import { join } from 'node:path';
 import { readFileSync } from 'node:fs';
 import { createInterface } from 'node:readline';
+import { accessible as axeOn, check, launch, passed, pause, until } from './browser.mjs';
 
 const [outside, url, planFile, pictures] = process.argv.slice(2);
-const require = createRequire(resolve(outside, 'package.json'));
-const { chromium } = require('playwright-core');
-const axe = readFileSync(require.resolve('axe-core/axe.min.js'), 'utf8');
 const plan = JSON.parse(readFileSync(planFile, 'utf8'));
 
-let checks = 0;
-function check(what, held, told = '') {
-  if (!held) throw new Error(`${what} ${told}`);
-  ++checks;
-  console.log(`held: ${what}`);
-}
-const pause = (ms) => new Promise((done) => setTimeout(done, ms));
-async function until(what, test, seconds = 60) {
-  const end = Date.now() + seconds * 1000;
-  let last;
-  while (Date.now() < end) {
-    last = await test();
-    if (last) return check(what, true);
-    await pause(40);
-  }
-  return check(what, false, `not within ${seconds} s`);
-}
 const answers = createInterface({ input: process.stdin })[Symbol.asyncIterator]();
 async function hands(what) {
   console.log(`hands: ${what}`);
@@ -35,10 +15,7 @@ async function hands(what) {
 }
 const near = (a, b, by = 1e-6) => Math.abs(a - b) <= by;
 
-const browser = await chromium.launch({
-  executablePath: process.env.CHROMIUM || '/usr/bin/chromium',
-  args: ['--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync'],
-});
+const browser = await launch(outside);
 try {
   const context = await browser.newContext({ viewport: { width: 1024, height: 768 } });
   const page = await context.newPage();
@@ -46,12 +23,7 @@ try {
   page.on('console', (m) => { if (m.type() === 'error') complaints.push(m.text()); });
   page.on('pageerror', (e) => complaints.push(String(e)));
   const shot = (name, of = page) => (pictures ? of.screenshot({ path: join(pictures, `bed-${name}.png`), fullPage: of !== page }) : null);
-  const accessible = async (where, of = page) => {
-    await of.evaluate(axe);
-    const found = await of.evaluate(() => window.axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'] }));
-    check(`axe-core has nothing to say about ${where}`, found.violations.length === 0,
-      JSON.stringify(found.violations.map((v) => [v.id, v.nodes.map((n) => [n.html.slice(0, 160), n.failureSummary])])));
-  };
+  const accessible = (where, of = page) => axeOn(outside, of, where);
   const text = (of) => page.locator(of).textContent();
   const say = () => text('.next h1');
   const wrong = () => text('.wrong');
@@ -112,7 +84,7 @@ try {
   const second = await hands('second');
   check('another station on the archive gives up as ever', second.code === 75, String(second.code));
   check('and this one keeps its seat', await asks(1));
-  await page.keyboard.press('g');  // here already
+  await page.keyboard.press('j');  // here already
   await page.keyboard.press(' ');
   await until('the space bar is heard', async () => !(await asks(1)));
   await until('the wrong lay comes back as a sentence', async () => (await wrong()).startsWith('Pass 1 once more. ') && (await asks(1)), 60);
@@ -190,9 +162,9 @@ try {
   await page.keyboard.press('?');
   check('its keys stand among the others', (await text('#key-rows')).includes('At the bed: the one key'));
   await page.locator('[data-action=press]').click();
-  await page.keyboard.press('j');
+  await page.keyboard.press('q');
   await page.keyboard.press('Escape');
-  check('and can be changed', (await text('.the-key kbd')) === 'j');
+  check('and can be changed', (await text('.the-key kbd')) === 'q');
 
   // Its sheet is one click away; the page that is left lets go of the station.
   await page.locator('.last a').click();
@@ -202,5 +174,5 @@ try {
 } finally {
   await browser.close();
 }
-console.log(`${checks} passed, 0 failed`);
+passed();
 process.exit(0);

@@ -1,37 +1,12 @@
 // Uses the review page as a person would, in a real browser: review_page.mjs OUTSIDE URL ROLL [FOLDER FOR PICTURES]
 // OUTSIDE holds playwright-core and axe-core (tests/outside/package.json). Every check prints one line; the first that fails ends it.
-import { createRequire } from 'node:module';
-import { join, resolve } from 'node:path';
-import { readFileSync } from 'node:fs';
+import { join } from 'node:path';
+import { accessible as axeOn, check, launch, passed, pause, until } from './browser.mjs';
 
 const [outside, url, roll, pictures] = process.argv.slice(2);
-const require = createRequire(resolve(outside, 'package.json'));
-const { chromium } = require('playwright-core');
-const axe = readFileSync(require.resolve('axe-core/axe.min.js'), 'utf8');
 const address = encodeURIComponent(roll);
 
-let checks = 0;
-function check(what, held, told = '') {
-  if (!held) throw new Error(`${what} ${told}`);
-  ++checks;
-  console.log(`held: ${what}`);
-}
-const pause = (ms) => new Promise((done) => setTimeout(done, ms));
-async function until(what, test, seconds = 15) {
-  const end = Date.now() + seconds * 1000;
-  let last;
-  while (Date.now() < end) {
-    last = await test();
-    if (last) return check(what, true);
-    await pause(60);
-  }
-  return check(what, false, `not within ${seconds} s`);
-}
-
-const browser = await chromium.launch({
-  executablePath: process.env.CHROMIUM || '/usr/bin/chromium',
-  args: ['--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync'],
-});
+const browser = await launch(outside);
 try {
   const context = await browser.newContext({ viewport: { width: 1360, height: 860 }, hasTouch: true });
   const page = await context.newPage();
@@ -53,12 +28,7 @@ try {
     await page.waitForLoadState('networkidle');
     await pause(250);
   };
-  const accessible = async (where) => {
-    await page.evaluate(axe);
-    const found = await page.evaluate(() => window.axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'] }));
-    check(`axe-core has nothing to say about ${where}`, found.violations.length === 0,
-      JSON.stringify(found.violations.map((v) => [v.id, v.nodes.map((n) => [n.html.slice(0, 160), n.failureSummary])])));
-  };
+  const accessible = (where) => axeOn(outside, page, where);
   const light = async () => page.locator('.light').first().boundingBox();
   const pen = async (points, pressures) => {
     const at = (i, type) => ({ type, x: points[i][0], y: points[i][1], button: 'left', buttons: type === 'mouseReleased' ? 0 : 1, pointerType: 'pen', force: pressures[i], clickCount: 1 });
@@ -459,6 +429,8 @@ try {
   await page.keyboard.press('?');
   await page.locator('dialog[open]').waitFor();
   await shot('10-keys');
+  const keys = await page.locator('#key-rows kbd').allTextContents();
+  check('no two actions have one key', keys.length > 30 && new Set(keys).size === keys.length, keys.join(' '));
   await accessible('the keys');
   await page.getByRole('button', { name: 'Change the key for: Verdict: kill' }).click();
   await page.keyboard.press('s');
@@ -505,4 +477,4 @@ try {
 } finally {
   await browser.close();
 }
-console.log(`${checks} passed, 0 failed`);
+passed();

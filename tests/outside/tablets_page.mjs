@@ -1,39 +1,18 @@
 // The operator and two tablets at the same time, in a real browser: tablets_page.mjs OUTSIDE URL ROLL [FOLDER FOR PICTURES]
 // URL is the operator's; OUTSIDE holds playwright-core, axe-core and zxing-wasm (tests/outside/package.json). Every check prints one line;
 // the first that fails ends it. The tablets go on past the browser's warning, as a tablet does that has not installed the authority.
-import { createRequire } from 'node:module';
 import { join, resolve } from 'node:path';
 import { pathToFileURL } from 'node:url';
 import { readFileSync } from 'node:fs';
+import { accessible as axeOn, check, launch, packages, passed, pause, until } from './browser.mjs';
 
 const [outside, url, roll, pictures] = process.argv.slice(2);
-const require = createRequire(resolve(outside, 'package.json'));
-const { chromium } = require('playwright-core');
-const axe = readFileSync(require.resolve('axe-core/axe.min.js'), 'utf8');
+const require = packages(outside);
 const { readBarcodes, prepareZXingModule } = await import(pathToFileURL(require.resolve('zxing-wasm/reader')));
 await prepareZXingModule({ overrides: { wasmBinary: readFileSync(resolve(outside, 'node_modules/zxing-wasm/dist/reader/zxing_reader.wasm')).buffer }, fireImmediately: true });
 const address = encodeURIComponent(roll);
 
-let checks = 0;
-function check(what, held, told = '') {
-  if (!held) throw new Error(`${what} ${told}`);
-  ++checks;
-  console.log(`held: ${what}`);
-}
-const pause = (ms) => new Promise((done) => setTimeout(done, ms));
-async function until(what, test, seconds = 20) {
-  const end = Date.now() + seconds * 1000;
-  while (Date.now() < end) {
-    if (await test().catch(() => false)) return check(what, true);
-    await pause(80);
-  }
-  return check(what, false, `not within ${seconds} s`);
-}
-
-const browser = await chromium.launch({
-  executablePath: process.env.CHROMIUM || '/usr/bin/chromium',
-  args: ['--no-sandbox', '--disable-gpu', '--disable-quic', '--no-first-run', '--disable-background-networking', '--disable-component-update', '--disable-sync'],
-});
+const browser = await launch(outside);
 const complaints = [];
 const open = async (viewport) => {
   const context = await browser.newContext({ viewport, hasTouch: true, ignoreHTTPSErrors: true });
@@ -44,12 +23,7 @@ const open = async (viewport) => {
   return page;
 };
 const shot = (page, name) => (pictures ? page.screenshot({ path: join(pictures, `${name}.png`) }) : null);
-const accessible = async (page, where) => {
-  await page.evaluate(axe);
-  const found = await page.evaluate(() => window.axe.run(document, { runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa', 'best-practice'] }));
-  check(`axe-core has nothing to say about ${where}`, found.violations.length === 0,
-    JSON.stringify(found.violations.map((v) => [v.id, v.nodes.map((n) => [n.html.slice(0, 160), n.failureSummary])])));
-};
+const accessible = (page, where) => axeOn(outside, page, where);
 const kept = (page) => page.evaluate(() => document.getElementById('kept').textContent);
 const saved = (page) => until('every mark is kept', async () => (await kept(page)) === 'Every mark is kept');
 const title = (page) => page.locator('h1').first().textContent();
@@ -188,4 +162,4 @@ try {
 } finally {
   await browser.close();
 }
-console.log(`${checks} passed, 0 failed`);
+passed();

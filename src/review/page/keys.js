@@ -37,7 +37,7 @@ export const actions = {
   beside: ['Lay two frames side by side', 'b'],
   table: ['To the table', 't'],
   chosen: ['Chosen frames', 'w'],
-  bed: ['To the bed', 'g'],
+  bed: ['To the bed', 'j'],
   press: ['At the bed: the one key', ' '],
   keys: ['These keys', '?'],
 };
