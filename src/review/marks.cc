@@ -1,7 +1,6 @@
 #include "review/marks.h"
 
 #include <fcntl.h>
-#include <sys/file.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
@@ -17,6 +16,7 @@
 #include "core/text.h"
 #include "ledger/ledger.h"
 #include "proof/xmp.h"
+#include "review/folder_lock.h"
 
 namespace lapwright::review {
 namespace {
@@ -147,23 +147,6 @@ bool is_ink(const Json& ink) {
          samples->size() % 4 == 0 &&
          std::all_of(samples->begin(), samples->end(), [](const Json& v) { return v.is_number(); });
 }
-
-/// Holds the roll's folder for one change.
-class Lock {
- public:
-  explicit Lock(const std::filesystem::path& folder)
-      : fd_(::open(folder.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC)) {
-    held_ = fd_ >= 0 && ::flock(fd_, LOCK_EX) == 0;
-  }
-  ~Lock() {
-    if (fd_ >= 0) ::close(fd_);
-  }
-  bool held() const { return held_; }
-
- private:
-  int fd_;
-  bool held_ = false;
-};
 
 }  // namespace
 
@@ -312,7 +295,7 @@ Result<> Marks::write(Items items) {
 
 template <class Change>
 Result<> Marks::change(Change change) {
-  const Lock lock(folder_);
+  const FolderLock lock(folder_);
   if (!lock.held()) return fail(Fault::io, folder_.string() + ": cannot be locked");
   if (auto r = refresh(); !r) return r;
   Items items = items_;

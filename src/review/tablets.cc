@@ -3,7 +3,6 @@
 #include <fcntl.h>
 #include <openssl/crypto.h>
 #include <openssl/rand.h>
-#include <sys/file.h>
 #include <sys/stat.h>
 #include <unistd.h>
 
@@ -15,6 +14,7 @@
 
 #include "core/clock.h"
 #include "core/files.h"
+#include "review/folder_lock.h"
 
 namespace lapwright::review {
 namespace {
@@ -80,25 +80,6 @@ bool idle(const Tablets::Session& s, double now) { return now - s.seen >= Tablet
 bool over(const Tablets::Session& s, double now) {
   return idle(s, now) || now - s.admitted >= Tablets::whole_seconds || s.admitted - now > 86400;
 }
-
-/// Holds the folder for one change.
-class Lock {
- public:
-  explicit Lock(const std::filesystem::path& folder)
-      : fd_(::open(folder.c_str(), O_RDONLY | O_DIRECTORY | O_CLOEXEC)) {
-    held_ = fd_ >= 0 && ::flock(fd_, LOCK_EX) == 0;
-  }
-  ~Lock() {
-    if (fd_ >= 0) ::close(fd_);
-  }
-  Lock(const Lock&) = delete;
-  Lock& operator=(const Lock&) = delete;
-  bool held() const { return held_; }
-
- private:
-  int fd_;
-  bool held_ = false;
-};
 
 template <class T>
 bool take(const Json& json, const char* key, T& out) {
@@ -437,7 +418,7 @@ Result<> Tablets::write() {
 template <class Change>
 Result<> Tablets::change(Change change) {
   if (auto r = core::make_private_folder(folder_); !r) return r;
-  const Lock lock(folder_);
+  const FolderLock lock(folder_);
   if (!lock.held()) return fail(Fault::io, folder_.string() + ": cannot be locked");
   if (auto r = refresh(); !r) return r;
   if (!change()) return {};

@@ -6,7 +6,6 @@ The browser's part is tests/outside/operator_page.mjs. It presses the page's key
 import json
 import os
 import pathlib
-import shutil
 import signal
 import subprocess
 import sys
@@ -15,19 +14,12 @@ import time
 
 sys.path.insert(0, str(pathlib.Path(__file__).parent))
 from player import Player
-from practice import Practice
+from practice import Practice, browser_parts
 
 build = pathlib.Path(sys.argv[1]).resolve()
-outside = pathlib.Path(os.environ.get("LAPWRIGHT_TEST_OUTSIDE", build / "outside"))
+outside = browser_parts(build, "playwright-core", "axe-core")
 pictures = os.environ.get("LAPWRIGHT_TEST_PICTURES", "")  # a folder to look at what the browser saw
 tests = pathlib.Path(__file__).resolve().parents[1]
-pinned = json.loads((tests / "outside" / "package.json").read_text())["dependencies"]
-for name in ("playwright-core", "axe-core"):
-    installed = outside / "node_modules" / name / "package.json"
-    if not installed.exists() or json.loads(installed.read_text())["version"] != pinned[name]:
-        sys.exit(f"{installed}: {name} {pinned[name]} is not there; `demo/setup tests` installs it")
-if not shutil.which("chromium"):
-    sys.exit("chromium is not there; `demo/setup tests` installs it")
 
 # A bed that takes its time, so that there is something to watch; and one whose looks are worth it.
 practice = Practice(build, rolls=("harbour 1", "harbour 2"))

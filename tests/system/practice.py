@@ -1,8 +1,24 @@
 """The practice flatbed set up for a test: a folder of its own, a roll added, the environment to run in."""
+import json
 import os
 import pathlib
+import shutil
 import subprocess
+import sys
 import tempfile
+
+
+def browser_parts(build, *names):
+    """The folder with the packages of tests/outside as pinned, Chromium being there, too; ends the test with a word when something is missing."""
+    outside = pathlib.Path(os.environ.get("LAPWRIGHT_TEST_OUTSIDE", pathlib.Path(build) / "outside"))
+    pinned = json.loads((pathlib.Path(__file__).resolve().parents[1] / "outside" / "package.json").read_text())["dependencies"]
+    for name in names:
+        installed = outside / "node_modules" / name / "package.json"
+        if not installed.exists() or json.loads(installed.read_text())["version"] != pinned[name]:
+            sys.exit(f"{installed}: {name} {pinned[name]} is not there; `demo/setup tests` installs it")
+    if not shutil.which("chromium"):
+        sys.exit("chromium is not there; `demo/setup tests` installs it")
+    return outside
 
 
 class Practice:

@@ -9,7 +9,6 @@ import os
 import pathlib
 import random
 import re
-import shutil
 import signal
 import sqlite3
 import subprocess
@@ -20,19 +19,12 @@ import urllib.request
 
 sys.path.insert(0, str(pathlib.Path(__file__).parent))
 from player import Player
-from practice import Practice
+from practice import Practice, browser_parts
 
 build = pathlib.Path(sys.argv[1]).resolve()
-outside = pathlib.Path(os.environ.get("LAPWRIGHT_TEST_OUTSIDE", build / "outside"))
+outside = browser_parts(build, "playwright-core", "axe-core", "@iiif/parser")
 pictures = os.environ.get("LAPWRIGHT_TEST_PICTURES", "")  # a folder to look at what the browser saw
 tests = pathlib.Path(__file__).resolve().parents[1]
-pinned = json.loads((tests / "outside" / "package.json").read_text())["dependencies"]
-for name in ("playwright-core", "axe-core", "@iiif/parser"):
-    installed = outside / "node_modules" / name / "package.json"
-    if not installed.exists() or json.loads(installed.read_text())["version"] != pinned[name]:
-        sys.exit(f"{installed}: {name} {pinned[name]} is not there; `demo/setup tests` installs it")
-if not shutil.which("chromium"):
-    sys.exit("chromium is not there; `demo/setup tests` installs it")
 
 roll = "harbour 1"
 practice = Practice(build, rolls=(roll,))

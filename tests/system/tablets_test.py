@@ -12,7 +12,6 @@ import os
 import pathlib
 import pty
 import re
-import shutil
 import signal
 import socket
 import ssl
@@ -28,20 +27,13 @@ import jsonschema
 
 sys.path.insert(0, str(pathlib.Path(__file__).parent))
 from player import Player
-from practice import Practice
+from practice import Practice, browser_parts
 
 build = pathlib.Path(sys.argv[1]).resolve()
-outside = pathlib.Path(os.environ.get("LAPWRIGHT_TEST_OUTSIDE", build / "outside"))
+outside = browser_parts(build, "playwright-core", "axe-core", "zxing-wasm")
 pictures = os.environ.get("LAPWRIGHT_TEST_PICTURES", "")
 tests = pathlib.Path(__file__).resolve().parents[1]
 schemas = json.loads((tests / "system" / "schemas.json").read_text())
-pinned = json.loads((tests / "outside" / "package.json").read_text())["dependencies"]
-for name in ("playwright-core", "axe-core", "zxing-wasm"):
-    installed = outside / "node_modules" / name / "package.json"
-    if not installed.exists() or json.loads(installed.read_text())["version"] != pinned[name]:
-        sys.exit(f"{installed}: {name} {pinned[name]} is not there; `demo/setup tests` installs it")
-if not shutil.which("chromium"):
-    sys.exit("chromium is not there; `demo/setup tests` installs it")
 
 began = time.monotonic()
 held_rows = set()
