@@ -35,6 +35,21 @@ void add(std::vector<int>& layer, std::vector<State>& all, const State& s) {
   all.push_back(s);
 }
 
+/// The items that no other one replaces: one that reaches as far both ways and is as long, for no more passes and seams.
+std::vector<std::size_t> needed(const std::vector<Item>& items) {
+  const auto replaces = [](const Item& a, const Item& b) {
+    return a.lo <= b.lo && a.hi >= b.hi && a.longest >= b.longest && a.passes <= b.passes && a.cost <= b.cost;
+  };
+  std::vector<std::size_t> kept;
+  for (std::size_t k = 0; k < items.size(); ++k) {
+    bool replaced = false;
+    for (std::size_t o = 0; o < items.size() && !replaced; ++o)
+      replaced = o != k && replaces(items[o], items[k]) && (o < k || !replaces(items[k], items[o]));
+    if (!replaced) kept.push_back(k);
+  }
+  return kept;
+}
+
 }  // namespace
 
 std::optional<Chain> cover(Span whole, const std::vector<Item>& items, const Marks& marks, Needs needs) {
@@ -42,6 +57,7 @@ std::optional<Chain> cover(Span whole, const std::vector<Item>& items, const Mar
   std::vector<std::vector<int>> layers(most_passes + 1);  // by passes so far
   std::vector<int> best(most_passes + 1, -1);             // finished chains
   add(layers[0], all, {.from = whole.lo});
+  const std::vector<std::size_t> useful = needed(items);
   for (int n = 0; n <= most_passes; ++n) {
     const auto at = static_cast<std::size_t>(n);
     if (best[at] >= 0) {
@@ -56,7 +72,7 @@ std::optional<Chain> cover(Span whole, const std::vector<Item>& items, const Mar
     }
     for (const int index : std::vector<int>(layers[at])) {
       const State s = all[static_cast<std::size_t>(index)];
-      for (std::size_t k = 0; k < items.size(); ++k) {
+      for (const std::size_t k : useful) {
         const Item& item = items[k];
         const int after = n + item.passes;
         if (after > most_passes || s.from < item.lo) continue;
