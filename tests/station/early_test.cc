@@ -110,7 +110,12 @@ class EarlyTest : public testing::Test {
     return r ? *r : lap::Report{};
   }
 
-  /// Rows come as from a device, 2 ms each; the report that ends it, and seconds since the tenth
+#if defined(__SANITIZE_ADDRESS__) || defined(__SANITIZE_THREAD__)
+  static constexpr std::chrono::milliseconds row_takes{40};  // as much slower as the check itself
+#else
+  static constexpr std::chrono::milliseconds row_takes{2};
+#endif
+  /// Rows come as from a device; the report that ends it, and seconds since the tenth
   /// millimetre of the lap, which here begins with the sleeve.
   struct Told {
     std::optional<lap::Report> wrong, last;
@@ -141,7 +146,7 @@ class EarlyTest : public testing::Test {
         told.seconds = std::chrono::duration<double>(Clock::now() - since).count();
         break;
       }
-      std::this_thread::sleep_for(std::chrono::milliseconds(2));
+      std::this_thread::sleep_for(row_takes);
     }
     return told;
   }
