@@ -2,8 +2,11 @@
 
 #include <jpeglib.h>
 
+#include <algorithm>
+#include <array>
 #include <csetjmp>
 #include <cstdio>
+#include <cstring>
 
 namespace lapwright::proof {
 namespace {
@@ -307,22 +310,63 @@ Result<std::vector<unsigned char>> encode_jpeg(const Bitmap& picture, int qualit
   return std::move(out.destination.bytes);
 }
 
-Result<std::vector<unsigned char>> cut_jpeg(const std::vector<unsigned char>& jpeg,
-                                            std::int64_t width, std::int64_t height) {
-  Reading in;
-  if (!in.begin(jpeg)) return in.refused();
-  if (width < 1 || height < 1 || width > in.info.image_width || height > in.info.image_height)
-    return fail(Fault::internal, "a JPEG cannot be cut larger than it is");
-  jvirt_barray_ptr* blocks = nullptr;
-  if (!guarded(in.failure, [&] { blocks = jpeg_read_coefficients(&in.info); })) return in.refused();
+Result<std::vector<unsigned char>> join_jpegs(const std::vector<std::vector<unsigned char>>& tiles, std::int64_t across, std::int64_t side,
+                                              std::int64_t width, std::int64_t height) {
+  const auto count = static_cast<std::int64_t>(tiles.size());
+  if (count < 1 || across < 1 || count % across != 0 || width < 1 || height < 1 || width > across * side || height > count / across * side)
+    return fail(Fault::internal, "JPEGs cannot be joined to more than they show");
+  std::array<jvirt_barray_ptr, 3> blocks{};
+  // Declared before what it writes with, so that a jump out of libjpeg passes by no destructor.
   Writing out;
+  for (std::int64_t n = 0; n < count; ++n) {
+    Reading in;
+    if (!in.begin(tiles[static_cast<std::size_t>(n)])) return in.refused();
+    if (in.info.num_components != 3 || in.info.image_width != side || in.info.image_height != side || side % (in.info.max_h_samp_factor * DCTSIZE) != 0 ||
+        side % (in.info.max_v_samp_factor * DCTSIZE) != 0)
+      return fail(Fault::bad_data, "a tile is not of three components and " + std::to_string(side) + " x " + std::to_string(side) + " pixels");
+    jvirt_barray_ptr* tile = nullptr;
+    if (!guarded(in.failure, [&] { tile = jpeg_read_coefficients(&in.info); })) return in.refused();
+    bool ok = true;
+    if (n == 0) {
+      ok = guarded(out.failure, [&] {
+        jpeg_create_compress(&out.info);
+        out.info.dest = &out.destination.manager;
+        jpeg_copy_critical_parameters(&in.info, &out.info);
+        out.info.image_width = static_cast<JDIMENSION>(width);
+        out.info.image_height = static_cast<JDIMENSION>(height);
+        for (int c = 0; c < 3; ++c) {
+          const auto& of = in.info.comp_info[c];
+          const auto rows = static_cast<JDIMENSION>(of.height_in_blocks * static_cast<std::size_t>(count / across));
+          blocks[static_cast<std::size_t>(c)] = (*out.info.mem->request_virt_barray)(
+              reinterpret_cast<j_common_ptr>(&out.info), JPOOL_IMAGE, FALSE, static_cast<JDIMENSION>(of.width_in_blocks * static_cast<std::size_t>(across)), rows,
+              static_cast<JDIMENSION>(of.v_samp_factor));
+        }
+        (*out.info.mem->realize_virt_arrays)(reinterpret_cast<j_common_ptr>(&out.info));
+      });
+    }
+    for (int c = 0; ok && c < 3; ++c) {
+      const auto& of = in.info.comp_info[c];
+      const auto& into = out.info.comp_info[c];
+      const JQUANT_TBL* table = out.info.quant_tbl_ptrs[into.quant_tbl_no];
+      if (of.h_samp_factor != into.h_samp_factor || of.v_samp_factor != into.v_samp_factor || !of.quant_table || !table ||
+          !std::equal(std::begin(table->quantval), std::end(table->quantval), std::begin(of.quant_table->quantval)))
+        return fail(Fault::bad_data, "tiles of different kinds cannot be joined");
+      const auto right = static_cast<JDIMENSION>(n % across) * of.width_in_blocks, down = static_cast<JDIMENSION>(n / across) * of.height_in_blocks;
+      const auto step = static_cast<JDIMENSION>(of.v_samp_factor);
+      ok = guarded(out.failure, [&] {
+        for (JDIMENSION y = 0; y < of.height_in_blocks; y += step) {
+          JBLOCKARRAY from = nullptr;
+          if (!guarded(in.failure, [&] { from = (*in.info.mem->access_virt_barray)(reinterpret_cast<j_common_ptr>(&in.info), tile[c], y, step, FALSE); }))
+            jump_back(reinterpret_cast<j_common_ptr>(&out.info));
+          JBLOCKARRAY to = (*out.info.mem->access_virt_barray)(reinterpret_cast<j_common_ptr>(&out.info), blocks[static_cast<std::size_t>(c)], down + y, step, TRUE);
+          for (JDIMENSION r = 0; r < step; ++r) std::memcpy(to[r] + right, from[r], of.width_in_blocks * sizeof(JBLOCK));
+        }
+      });
+    }
+    if (!ok) return said(out.failure, "a tile");
+  }
   const bool ok = guarded(out.failure, [&] {
-    jpeg_create_compress(&out.info);
-    out.info.dest = &out.destination.manager;
-    jpeg_copy_critical_parameters(&in.info, &out.info);
-    out.info.image_width = static_cast<JDIMENSION>(width);
-    out.info.image_height = static_cast<JDIMENSION>(height);
-    jpeg_write_coefficients(&out.info, blocks);
+    jpeg_write_coefficients(&out.info, blocks.data());
     jpeg_finish_compress(&out.info);
   });
   if (!ok) return said(out.failure, "a tile");

@@ -1,7 +1,7 @@
 // JPEG through libjpeg: whole files streamed row by row, tiles with shared tables, and pictures in
 // memory.
 //
-// Invariants: 8-bit sRGB in, baseline JPEG out; cut_jpeg() decodes nothing, so that nothing is lost. Units: pixels, bytes, pixels per inch. Thread: one
+// Invariants: 8-bit sRGB in, baseline JPEG out; join_jpegs() decodes nothing, so that nothing is lost. Units: pixels, bytes, pixels per inch. Thread: one
 // object in one thread. Errors: io (what the file said, or what libjpeg said).
 #pragma once
 
@@ -62,8 +62,9 @@ struct JpegSays {
 };
 Result<JpegSays> jpeg_says(const std::vector<unsigned char>& jpeg);
 Result<std::vector<unsigned char>> encode_jpeg(const Bitmap& picture, int quality);
-/// The top left `width` x `height` pixels, by leaving out blocks.
-Result<std::vector<unsigned char>> cut_jpeg(const std::vector<unsigned char>& jpeg,
-                                            std::int64_t width, std::int64_t height);
+/// The top left `width` x `height` pixels of tiles of `side` pixels, row by row and `across` in a row, as one JPEG: blocks are put
+/// together and left out, none is decoded. bad_data when the tiles are not alike.
+Result<std::vector<unsigned char>> join_jpegs(const std::vector<std::vector<unsigned char>>& tiles, std::int64_t across, std::int64_t side,
+                                              std::int64_t width, std::int64_t height);
 
 }  // namespace lapwright::proof

@@ -165,7 +165,7 @@ Result<Tiles::Jpeg> Tiles::at(std::size_t level, std::int64_t x, std::int64_t y)
   const std::int64_t width = std::min(tile_, l.width - x * tile_);
   const std::int64_t height = std::min(tile_, l.height - y * tile_);
   if (width == tile_ && height == tile_) return jpeg;
-  auto cut = cut_jpeg(*jpeg, width, height);
+  auto cut = join_jpegs({std::move(*jpeg)}, 1, tile_, width, height);
   if (!cut) return fail(cut.error().fault, file_.string() + ": " + cut.error().text);
   return cut;
 }
@@ -177,13 +177,10 @@ Result<Tiles::Jpeg> Tiles::part(const PixelRect<SheetSpace>& area, std::int64_t 
   if (aw < 1 || ah < 1 || ax < 0 || ay < 0 || ax > this->width() - aw || ay > this->height() - ah ||
       width < 1 || height < 1 || width > longest || height > longest || width > aw || height > ah)
     return fail(Fault::usage, "no such part of the sheet");
-  // The smallest level that still has every pixel asked for.
+  // The smallest level that still has every pixel asked for; a level's sides are rounded up.
   std::size_t level = 0;
-  const double shrink = std::min(static_cast<double>(aw) / static_cast<double>(width),
-                                 static_cast<double>(ah) / static_cast<double>(height));
-  while (level + 1 < levels_.size() &&
-         std::ldexp(1.0, static_cast<int>(level) + 1) <= shrink + 1e-9)
-    ++level;
+  const auto halved = [](std::int64_t side, std::size_t times) { return (side + (std::int64_t{1} << times) - 1) >> times; };
+  while (level + 1 < levels_.size() && halved(aw, level + 1) >= width && halved(ah, level + 1) >= height) ++level;
   const Level& l = levels_[level];
   const double scale = std::ldexp(1.0, -static_cast<int>(level));
   const double left = static_cast<double>(ax) * scale, top = static_cast<double>(ay) * scale;
@@ -199,6 +196,19 @@ Result<Tiles::Jpeg> Tiles::part(const PixelRect<SheetSpace>& area, std::int64_t 
   if (columns * rows > most_tiles)
     return fail(Fault::usage, "too large a part for so uneven a size");
 
+  const bool as_it_is = x1 - x0 == width && y1 - y0 == height;
+  if (as_it_is && x0 % tile_ == 0 && y0 % tile_ == 0) {
+    std::vector<Jpeg> tiles;
+    for (std::int64_t ty = y0 / tile_; ty <= (y1 - 1) / tile_; ++ty)
+      for (std::int64_t tx = x0 / tile_; tx <= (x1 - 1) / tile_; ++tx) {
+        auto jpeg = whole(level, tx, ty);
+        if (!jpeg) return jpeg;
+        tiles.push_back(std::move(*jpeg));
+      }
+    auto joined = join_jpegs(tiles, columns, tile_, width, height);
+    if (!joined) return fail(joined.error().fault, file_.string() + ": " + joined.error().text);
+    return joined;
+  }
   Bitmap out;
   out.width = width, out.height = height;
   out.rgb.resize(static_cast<std::size_t>(width * height * 3));
@@ -220,7 +230,7 @@ Result<Tiles::Jpeg> Tiles::part(const PixelRect<SheetSpace>& area, std::int64_t 
                     static_cast<std::size_t>((to_x - from_x) * 3));
     }
   }
-  if (source.width == width && source.height == height) return encode_jpeg(source, 85);
+  if (as_it_is) return encode_jpeg(source, 85);
   // Each pixel is the mean of what it covers, by area.
   struct Span {
     std::int64_t from = 0;

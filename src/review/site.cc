@@ -68,6 +68,7 @@ Json about_json(const iiif::Sheet& s) {
           {"shot", s.shot},
           {"note", s.note},
           {"image", "/iiif/image/" + s.image_id},
+          {"info", iiif::image_info("/iiif/image/" + s.image_id, s.pyramid, proof::Tiles::longest)},
           {"small", {{"width", small.width}, {"height", small.height}}}};
 }
 

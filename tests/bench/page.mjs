@@ -24,12 +24,18 @@ async function serve(folder, html) {
 
 async function look(folder, roll, rounds) {
   const browser = await launch(outside);
-  const seen = { page: { first: [], jump: [] }, folder: { first: [], jump: [] } };
+  const nothing = () => ({ first: [], tiles: [], jump: [] });
+  const seen = { page: nothing(), folder: nothing() };
+  // The first picture is there when the whole sheet is seen as sharp as it is shown: in one piece, or when the viewer has its tiles.
   const whole = () => new Promise((done) => {
+    let first = 0;
     const ready = () => {
+      const picture = document.querySelector('img.first');
+      const shown = picture?.getBoundingClientRect().width;
+      if (picture?.complete && shown > 0 && picture.naturalWidth >= shown * devicePixelRatio) first ||= performance.now();
       const element = document.querySelector('.viewer');
       const viewer = element && window.OpenSeadragon?.getViewer(element);
-      if (viewer?.world.getItemCount() && viewer.world.getItemAt(0).getFullyLoaded()) done(performance.now());
+      if (viewer?.world.getItemCount() && viewer.world.getItemAt(0).getFullyLoaded()) done({ first: first || performance.now(), tiles: performance.now() });
       else requestAnimationFrame(ready);
     };
     ready();
@@ -54,7 +60,9 @@ async function look(folder, roll, rounds) {
     const context = await browser.newContext({ viewport: { width: 1360, height: 860 } });
     const page = await context.newPage();
     await page.goto(address, { waitUntil: 'commit' });
-    seen[who].first.push(await page.evaluate(whole));
+    const { first, tiles } = await page.evaluate(whole);
+    seen[who].first.push(first);
+    seen[who].tiles.push(tiles);
     box ||= await page.locator('.viewer').boundingBox();
     await pause(300);
     seen[who].jump.push(await page.evaluate(jump, [0.15 + 0.13 * round, 0.8 - 0.12 * round]));
@@ -63,12 +71,12 @@ async function look(folder, roll, rounds) {
   try {
     const sheet = `${url}#/roll/${encodeURIComponent(roll)}/`;
     await once('page', sheet, 0);  // programs and files warm; tells how large the viewer is
-    seen.page = { first: [], jump: [] };
+    seen.page = nothing();
     const html = `<!doctype html><meta charset="utf-8"><div class="viewer" style="width:${box.width}px;height:${box.height}px"></div><script src="openseadragon.min.js"></script>
 <script>OpenSeadragon({ element: document.querySelector('.viewer'), tileSources: '/i/info.json', drawer: 'canvas', showNavigationControl: false, imageLoaderLimit: 6 })</script>`;
     const plain = await serve(folder, html);
     await once('folder', plain.url, 0);
-    seen.folder = { first: [], jump: [] };
+    seen.folder = nothing();
     for (let round = 0; round < rounds; ++round) {
       await once('page', sheet, round);
       await once('folder', plain.url, round);

@@ -77,9 +77,11 @@ try:
     (still / "i" / "info.json").write_text(json.dumps(dict(info, id="ORIGIN/i")))
     print(f"A sheet of {width * height / 1e6:.0f} megapixels in {tiles} tiles; the page and a plain folder of the same tiles, {asked.rounds} rounds each in turns", flush=True)
     seen = json.loads(browser("look", url, still, "quay", asked.rounds).communicate(timeout=300)[0])
-    for what, name in (("first", "first picture whole"), ("jump", "1:1 jump whole")):
+    for what, name in (("first", "first picture whole"), ("tiles", "all its tiles there"), ("jump", "1:1 jump whole")):
         ours, plain = (statistics.median(seen[who][what]) / 1000 for who in ("page", "folder"))
         print(f"  {name}: page {ours:.3f} s (worst {max(seen['page'][what]) / 1000:.3f}), plain folder {plain:.3f} s (worst {max(seen['folder'][what]) / 1000:.3f})")
+        if what == "tiles":
+            continue  # the folder's first picture; the page shows its own in one piece before
         expect(f"{name}, the page", ours, 1, "s")
         expect(f"{name}, the page over the plain folder", ours / plain, 1.1, "x")
 

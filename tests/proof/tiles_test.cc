@@ -171,6 +171,37 @@ TEST_F(TilesTest, APartIsTheMeanOfWhatItCovers) {
   EXPECT_LT(sum / (64 * 48 * 3), 4);
 }
 
+TEST_F(TilesTest, AWholeLevelIsItsTilesBlocksAndNotAJpegOnceMore) {
+  const fs::path file = make(1300, 1100);
+  const auto tiles = Tiles::open(file);
+  ASSERT_TRUE(tiles);
+  for (std::size_t k = 0; k < tiles->levels().size(); ++k) {
+    const auto& l = tiles->levels()[k];
+    const Bitmap truth = by_libtiff(file, k);
+    const auto jpeg = tiles->part({{0}, {0}, {tiles->width()}, {tiles->height()}}, l.width, l.height);
+    ASSERT_TRUE(jpeg) << jpeg.error().text;
+    const auto got = decode_jpeg(*jpeg, 2048);
+    ASSERT_TRUE(got) << got.error().text;
+    ASSERT_EQ(got->width, l.width);
+    ASSERT_EQ(got->height, l.height);
+    int inside = 0;
+    double joint = 0;
+    for (std::int64_t y = 0; y < l.height; ++y)
+      for (std::int64_t x = 0; x < l.width; ++x) {
+        const std::uint8_t *g = got->rgb.data() + (y * l.width + x) * 3, *t = truth.rgb.data() + (y * l.width + x) * 3;
+        // Beside a joint or a cut a decoder smooths colour over other neighbours than within a tile; lightness stays (JFIF's Y).
+        const auto near = [](std::int64_t at, std::int64_t of) { return (at > 0 && (at + 1) % 512 <= 1) || at == of - 1; };
+        const auto grey = [](const std::uint8_t* p) { return 0.299 * p[0] + 0.587 * p[1] + 0.114 * p[2]; };
+        if (near(x, l.width) || near(y, l.height))
+          joint = std::max(joint, std::abs(grey(g) - grey(t)));
+        else
+          for (int c = 0; c < 3; ++c) inside = std::max(inside, std::abs(g[c] - t[c]));
+      }
+    EXPECT_EQ(inside, 0) << "level " << k;
+    EXPECT_LE(joint, 2) << "level " << k;
+  }
+}
+
 TEST_F(TilesTest, PartsThatAskTooMuchAreRefused) {
   const auto tiles = Tiles::open(make(1300, 1100));
   ASSERT_TRUE(tiles);
@@ -206,6 +237,7 @@ TEST_F(TilesTest, ABrokenFileIsRefusedOrGivesNoTile) {
           (void)tiles->at(k, x, y);
         }
     (void)tiles->part({{0}, {0}, {tiles->width()}, {tiles->height()}}, 1, 1);
+    for (const auto& l : tiles->levels()) (void)tiles->part({{0}, {0}, {tiles->width()}, {tiles->height()}}, l.width, l.height);
   };
   EXPECT_FALSE(Tiles::open(folder_ / "none.tif"));
   EXPECT_FALSE(Tiles::open(folder_));

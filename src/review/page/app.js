@@ -1,13 +1,9 @@
 // Which view is on the table, the keys, who may do what, and the word about what is kept.
 import { ask, askWhoIAm, change, me, outbox, turnedAway } from './api.js';
-import { openBed } from './bed.js';
-import { openBeside } from './beside.js';
 import { actionOf, setUpDialog } from './keys.js';
-import { openPairing } from './pairing.js';
 import { counted, make, tell } from './parts.js';
 import { openChosen, openShelf } from './shelf.js';
 import { openSheet } from './sheet.js';
-import { openTablets } from './tablets.js';
 
 const main = document.getElementById('work');
 const kept = document.getElementById('kept');
@@ -73,34 +69,42 @@ outbox.listeners.add((waiting, trouble, unwritten) => {
 });
 addEventListener('beforeunload', (event) => { if (outbox.unwritten) event.preventDefault(); });
 
+/// Places that are the same for whoever is let in.
+const forAll = new Set(['roll', 'beside']);
+
 async function go() {
   const mine = ++turn;
   view.close?.();
   view = {};
-  if (letIn && !me.visitor) await askWho();
-  if (mine !== turn) return;
   const [place, ...rest] = location.hash.slice(2).split('/');
+  if (letIn && !me.visitor) {
+    const known = askWho();
+    if (!forAll.has(place)) await known;  // a sheet's own question goes out beside it
+    if (mine !== turn) return;
+  }
   for (const a of document.querySelectorAll('[data-place]')) {
     if (a.dataset.place === (place || 'shelf')) a.setAttribute('aria-current', 'page');
     else a.removeAttribute('aria-current');
   }
+  // A view that was left before it was there does not lie over the one gone to meanwhile.
+  const table = { replaceChildren: (...all) => { if (mine === turn) main.replaceChildren(...all); } };
   try {
     let next;
     if (!letIn) {
       const given = code;
       code = '';
-      next = await openPairing(main, given, async () => {
+      next = await (await import('./pairing.js')).openPairing(table, given, async () => {
         letIn = true;
         await askWho();
         outbox.pump(true);
         go();
       });
-    } else if (place === 'tablets' && me.visitor === 'operator') next = await openTablets(main);
-    else if (place === 'roll') next = await openSheet(main, rest[0], decodeURIComponent(rest[1] || ''));
-    else if (place === 'beside') next = await openBeside(main, rest.map((r, i) => (i % 2 ? decodeURIComponent(r) : r)));
-    else if (place === 'selects') next = await openChosen(main);
-    else if (place === 'bed' && me.visitor === 'operator') next = await openBed(main);
-    else next = await openShelf(main);
+    } else if (place === 'tablets' && me.visitor === 'operator') next = await (await import('./tablets.js')).openTablets(table);
+    else if (place === 'roll') next = await openSheet(table, rest[0], decodeURIComponent(rest[1] || ''));
+    else if (place === 'beside') next = await (await import('./beside.js')).openBeside(table, rest.map((r, i) => (i % 2 ? decodeURIComponent(r) : r)));
+    else if (place === 'selects') next = await openChosen(table);
+    else if (place === 'bed' && me.visitor === 'operator') next = await (await import('./bed.js')).openBed(table);
+    else next = await openShelf(table);
     if (mine !== turn) { next.close?.(); return; }
     view = next;
     view.keysChanged?.();
@@ -124,4 +128,4 @@ document.addEventListener('keydown', (event) => {
   event.preventDefault();
 });
 addEventListener('hashchange', () => { takeCode(); go(); });
-askWho().then(() => { if (letIn) go(); });
+go();

@@ -1,10 +1,11 @@
 // Two frames side by side, of one roll or of two.
 import { ask, outbox, roll as askRoll } from './api.js';
-import { Pane, frameBox, neighbour } from './pane.js';
+import { Pane, frameBox, neighbour, viewerThere } from './pane.js';
 import { frameOptions, make, tell } from './parts.js';
 
 export async function openBeside(main, [leftRoll, leftFrame, rightRoll, rightFrame]) {
   const shelf = await ask('/api/shelf');
+  await viewerThere;
   const view = new BesideView(main, shelf.rolls);
   await Promise.all([view.lay(0, leftRoll, leftFrame), view.lay(1, rightRoll, rightFrame)]);
   view.activate(0);

@@ -4,6 +4,29 @@ import { outlineOf } from './ink.js';
 export const wax = { red: '#c93a2b', yellow: '#e8b923', white: '#f4efe4', blue: '#3f77b5' };
 const still = matchMedia('(prefers-reduced-motion: reduce)').matches;
 
+/// The viewer's own script comes after the page's, so that a sheet is asked for meanwhile.
+export const viewerThere = window.OpenSeadragon ? Promise.resolve() : new Promise((there) => { addEventListener('DOMContentLoaded', there, { once: true }); });
+
+/// The whole sheet as one picture, sharp on this light, until the viewer has its tiles. Resolves once it is seen, or when it takes too long.
+export async function firstPicture(light, roll) {
+  const { width, height, sizes } = roll.info;
+  const scale = Math.min(light.clientWidth / width, light.clientHeight / height);
+  const size = sizes.find((s) => s.width >= width * scale * devicePixelRatio);
+  if (!size) return;
+  const late = (ms) => new Promise((done) => { setTimeout(done, ms, true); });
+  const picture = document.createElement('img');
+  picture.className = 'first';
+  picture.alt = '';
+  picture.src = `${roll.image}/full/${size.width},${size.height}/0/default.jpg`;
+  if (await Promise.race([picture.decode().catch(() => true), late(500)])) return;
+  // Its pixels are as many of the sheet's as its level says: the last ones may show less than they are wide. A transform is not rounded to whole pixels.
+  const shrunk = 2 ** Math.round(Math.log2(width / size.width));
+  picture.place = { x: (light.clientWidth - width * scale) / 2, y: (light.clientHeight - height * scale) / 2, scale };
+  picture.style.transform = `translate(${picture.place.x}px, ${picture.place.y}px) scale(${scale * shrunk})`;
+  light.append(picture);
+  await Promise.race([new Promise((done) => { requestAnimationFrame(() => setTimeout(done)); }), late(100)]);
+}
+
 export function frameBox(frame) {
   const xs = frame.corners.map((c) => c[0]);
   const ys = frame.corners.map((c) => c[1]);
@@ -59,10 +82,11 @@ export class Pane {
     this.over = document.createElement('canvas');
     this.over.className = 'over';
     this.over.setAttribute('aria-hidden', 'true');
+    this.first = light.querySelector('.first');
     light.append(this.element, this.over);
     this.viewer = window.OpenSeadragon({
       element: this.element,
-      tileSources: `${roll.image}/info.json`,
+      tileSources: roll.info,  // what its info.json says, without asking once more
       drawer: 'canvas',
       showNavigationControl: false,
       silenceMultiImageWarnings: true,  // for a moment a sheet lies on the one before, exactly
@@ -72,7 +96,8 @@ export class Pane {
       minZoomImageRatio: 0.8,
       maxZoomPixelRatio: 6,
       zoomPerClick: 1,
-      imageLoaderLimit: 6,
+      imageLoaderLimit: 12,
+      maxTilesPerFrame: 12,
       gestureSettingsMouse: { clickToZoom: false, dblClickToZoom: false },
       gestureSettingsTouch: { clickToZoom: false, dblClickToZoom: false, pinchRotate: false },
       gestureSettingsPen: { dragToPan: false, clickToZoom: false, dblClickToZoom: false, pinchToZoom: false, flickEnabled: false },
@@ -81,7 +106,10 @@ export class Pane {
     this.viewer.addHandler('canvas-key', (e) => { e.preventDefaultAction = true; });
     for (const name of ['open', 'update-viewport', 'resize', 'animation-finish']) this.viewer.addHandler(name, () => this.draw());
     this.opened = new Promise((resolve, reject) => {
-      this.viewer.addOnceHandler('open', () => resolve());
+      this.viewer.addOnceHandler('open', () => {
+        this.viewer.world.getItemAt(0).addHandler('fully-loaded-change', (e) => { if (e.fullyLoaded) requestAnimationFrame(() => this.uncover()); });
+        resolve();
+      });
       this.viewer.addOnceHandler('open-failed', () => reject(new Error('this sheet cannot be opened')));
     });
     const canvas = this.viewer.canvas;
@@ -97,8 +125,15 @@ export class Pane {
     this.viewer.destroy();
   }
 
+  /// The first picture goes when the tiles are there, or when the sheet no longer lies where it shows it.
+  uncover() {
+    this.first?.remove();
+    this.first = null;
+  }
+
   /// Lays a sheet that was made anew over the one before, which goes once it is all there; the view stays.
   lay(image) {
+    this.uncover();
     this.roll.image = image;
     const { viewer } = this;
     return new Promise((resolve, reject) => viewer.addTiledImage({
@@ -205,11 +240,17 @@ export class Pane {
     const c = this.over.getContext('2d');
     c.setTransform(1, 0, 0, 1, 0, 0);
     c.clearRect(0, 0, this.over.width, this.over.height);
-    const k = this.screenPerMm();
-    const o = this.viewer.viewport.imageToViewerElementCoordinates(this.pixels(0, 0));
-    c.setTransform(k * ratio, 0, 0, k * ratio, o.x * ratio, o.y * ratio);
-    const px = 1 / k;
     const v = this.viewer.viewport;
+    const k = this.screenPerMm();
+    const o = v.imageToViewerElementCoordinates(this.pixels(0, 0));
+    c.setTransform(k * ratio, 0, 0, k * ratio, o.x * ratio, o.y * ratio);
+    if (this.first) {
+      const { place } = this.first;
+      const corner = v.imageToViewerElementCoordinates(new window.OpenSeadragon.Point(0, 0));
+      const wider = (k / this.sheet.pixels_per_mm - place.scale) * this.roll.info.width;
+      if (Math.max(Math.abs(corner.x - place.x), Math.abs(corner.y - place.y), Math.abs(wider)) > 1) this.uncover();
+    }
+    const px = 1 / k;
     const centre = v.viewportToImageCoordinates(v.getCenter(true));
     this.light.dataset.shows = [centre.x, centre.y, v.viewportToImageZoom(v.getZoom(true))].join(' ');  // for whoever looks from outside
     this.beneath?.(c);

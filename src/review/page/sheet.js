@@ -3,7 +3,7 @@ import { newId, outbox, roll as askRoll } from './api.js';
 import { Ink, distance, outlineOf } from './ink.js';
 import { keyOf, nameOf } from './keys.js';
 import { Loupe } from './loupe.js';
-import { Pane, frameBox, neighbour } from './pane.js';
+import { Pane, firstPicture, frameBox, neighbour, viewerThere } from './pane.js';
 import { button, frameOptions, make, tell } from './parts.js';
 import { Trim } from './trim.js';
 
@@ -11,14 +11,18 @@ const pencil = { colour: 'red', width: 0.9 };  // stays from sheet to sheet
 
 export async function openSheet(main, address, frameName) {
   const roll = await askRoll(address);
-  const view = new SheetView(main, roll, address);
+  const light = make('section', { class: 'light', 'aria-label': 'The sheet under the light' });
+  const slip = make('aside', { class: 'slip', 'aria-label': 'Slip for this roll' });
+  main.replaceChildren(make('div', { class: 'bench' }, light, slip));
+  await Promise.all([viewerThere, frameName ? null : firstPicture(light, roll)]);
+  const view = new SheetView(light, slip, roll, address);
   view.choose(roll.frames.find((f) => f.frame === frameName) || roll.frames[0] || null, false);
   if (frameName && view.frame) view.pane.opened.then(() => view.pane.show(frameBox(view.frame))).catch(() => {});
   return view;
 }
 
 class SheetView {
-  constructor(main, roll, address) {
+  constructor(light, slip, roll, address) {
     this.roll = roll;
     this.base = `/api/rolls/${address}/`;
     this.address = address;
@@ -27,11 +31,10 @@ class SheetView {
     this.how = { ...pencil, draws: false, erases: false, crops: false };
     document.title = `${roll.roll}: sheet`;
 
-    this.light = make('section', { class: 'light', 'aria-label': 'The sheet under the light' });
+    this.light = light;
+    this.slip = slip;
     this.mode = make('p', { class: 'mode', role: 'status' });
     this.light.append(this.mode);
-    this.slip = make('aside', { class: 'slip', 'aria-label': 'Slip for this roll' });
-    main.replaceChildren(make('div', { class: 'bench' }, this.light, this.slip));
     this.trim = new Trim(this);
     this.writeSlip();
     this.pane = new Pane(this.light, roll);
