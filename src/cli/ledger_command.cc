@@ -7,6 +7,7 @@
 #include "cli/records.h"
 #include "core/files.h"
 #include "ledger/ledger.h"
+#include "review/desk.h"
 #include "plan/plan.h"
 
 namespace lapwright::cli {
@@ -30,6 +31,12 @@ std::string copy_column(const ledger::RollState& s) {
   return !s.proofed ? "" : last.empty() ? "unsafe" : day(last);
 }
 
+std::string audit_column(const ledger::RollState& s) {
+  if (s.files.empty()) return "";
+  if (!s.audited) return "never";
+  return day(s.audited->at) + (s.audited->troubles ? ", " + count(static_cast<std::size_t>(s.audited->troubles), "trouble") : "");
+}
+
 Result<int> overview(const Common& common, const std::string& roll) {
   auto ledger = open_to_look(common);
   if (!ledger) return fail(ledger.error());
@@ -51,22 +58,22 @@ Result<int> overview(const Common& common, const std::string& roll) {
   }
   std::vector<std::vector<std::string>> rows;
   int waiting = 0;
-  std::size_t full = 0, due = 0, unsafe = 0;
+  std::size_t full = 0, missing = 0, due = 0, unsafe = 0;
   for (const auto& s : states) {
     rows.push_back({s.roll.name, s.proofed ? day(s.proofed_at) : "waiting",
-                    s.proofed ? std::to_string(s.frames_found) : "", full_column(s),
-                    joined(s.due), copy_column(s)});
+                    s.proofed ? std::to_string(s.frames_found) : "", s.proofed ? std::to_string(s.selects().size()) : "",
+                    full_column(s), joined(s.missing()), joined(s.due), copy_column(s), audit_column(s)});
     waiting += s.proofed ? 0 : 1;
-    full += s.at_full.size(), due += s.due.size(), unsafe += s.unsafe() ? 1 : 0;
+    full += s.at_full.size(), missing += s.missing().size(), due += s.due.size(), unsafe += s.unsafe() ? 1 : 0;
   }
   if (rows.empty()) {
     print("no rolls yet; `lapwright roll add` adds one");
     return 0;
   }
-  print(table({"ROLL", "PROOF", "FRAMES", "AT FULL", "DUE", "COPIED"}, rows));
+  print(table({"ROLL", "PROOF", "FRAMES", "SELECTS", "AT FULL", "MISSING", "DUE", "COPIED", "AUDITED"}, rows));
   if (roll.empty()) {
     print("\n" + count(states.size(), "roll") + ", " + std::to_string(waiting) +
-          " waiting for a proof; " + count(full, "frame") + " at full, " + std::to_string(due) +
+          " waiting for a proof; " + count(full, "frame") + " at full, " + count(missing, "select") + " missing, " + std::to_string(due) +
           " due; " + std::to_string(unsafe) + " unsafe (in no second place)");
     return 0;
   }
@@ -166,6 +173,9 @@ Result<int> audit(const Common& common) {
   for (const auto& s : *states) files += s.files.size();
   const auto found = ledger->audit();
   if (!found) return fail(found.error());
+  if (files > 0) {
+    if (const auto kept = ledger->audited(*found); !kept) say("this audit is not kept in the ledger: " + kept.error().text);
+  }
   if (common.json) {
     Json troubles = Json::array();
     for (const auto& line : *found)
@@ -187,6 +197,9 @@ Result<int> rebuild(const Common& common) {
   if (!archive) return fail(archive.error());
   const auto made = ledger::Ledger::rebuild(*archive);
   if (!made) return fail(made.error());
+  if (auto ledger = ledger::Ledger::open(*archive)) {
+    if (const auto r = review::Desk(*archive, std::move(*ledger)).agree(); !r) say("verdicts could not be taken in: " + r.error().text);
+  }
   if (common.json) {
     Json left = Json::array();
     for (const auto& l : made->left) left.push_back({{"path", l.path}, {"why", l.why}});
@@ -237,7 +250,8 @@ void add_ledger(CLI::App& app, Common& common, Run& run) {
       "ledger",
       "What has been scanned at proof and at full, what is due, whether every file is what it was");
   command->footer(
-      "Without a word after it: every roll. --json: {\"rolls\": [...]}, or one roll as `roll show` prints it.\n"
+      "Without a word after it: every roll. MISSING: chosen on the proof (select) and not at full. AUDITED: when its files were last read again.\n"
+      "--json: {\"rolls\": [...]}, or one roll as `roll show` prints it.\n"
       "A roll that is named as a command (due, audit, rebuild, export) is shown by `roll show`.");
   const auto roll = std::make_shared<std::string>();
   const auto file = std::make_shared<std::string>();

@@ -64,6 +64,9 @@ Json roll_json(const ledger::RollState& s) {
           {"frames_found", s.frames_found},
           {"at_full", s.at_full},
           {"due", s.due},
+          {"selects", s.selects()},
+          {"missing", s.missing()},
+          {"audited", s.audited ? Json{{"at", s.audited->at}, {"troubles", s.audited->troubles}} : Json()},
           {"files", files},
           {"copies", copies},
           {"unsafe", s.unsafe()}};

@@ -114,7 +114,7 @@ class EvenSource : public image::RowSource {
 struct Lettering {
   bool found = false;
   double lightness = 0, chroma = 0, hue_degrees = 0;  // CIE LCh(ab), white D65 as sRGB's, by lcms2
-  std::string verdict;                                 // "usual", "check", "odd", "none found"
+  std::string verdict;                                 // "usual", "check", "odd", "none found", "not compared"
   std::string why;                                     // when it is off: one sentence
   std::optional<profile::Trim> trim;                   // and what would put it right
   int earlier = 0;                                     // sheets of the same stock it was compared with
@@ -122,8 +122,9 @@ struct Lettering {
 Result<Lettering> gauge(image::RowSource& positive, Spot<SleeveSpace> origin, const profile::SleeveProfile& sleeve);
 /// As it would read with no trim: what sheets of one stock have in common, whatever was asked for.
 profile::Card::Lettering before_trim(const Lettering& lettering, const profile::Trim& trim);
-/// Completes verdict, why and trim: against common practice and against earlier sheets of the stock (each before any trim).
-void compare(Lettering& lettering, const profile::Trim& trim, const std::vector<profile::Card::Lettering>& earlier);
+/// Completes verdict, why and trim: against common practice, which speaks of negatives only, and against earlier sheets of the
+/// stock (each before any trim).
+void compare(Lettering& lettering, profile::Process process, const profile::Trim& trim, const std::vector<profile::Card::Lettering>& earlier);
 
 /// An outside conversion stage: arguments with {sheet} {card} {proof} filled in, run without a shell. It writes a file of its
 /// own beside `proof`, which is then made durable and named; its exit code and last lines are handed back. Errors: bad_profile

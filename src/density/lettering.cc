@@ -90,7 +90,7 @@ Card::Lettering before_trim(const Lettering& l, const Trim& trim) {
       lab_of(untrimmed(light_of(lab(Card::Lettering{l.lightness, l.chroma, l.hue_degrees})), trim)));
 }
 
-void compare(Lettering& l, const Trim& trim, const std::vector<Card::Lettering>& earlier) {
+void compare(Lettering& l, profile::Process process, const Trim& trim, const std::vector<Card::Lettering>& earlier) {
   l.earlier = static_cast<int>(earlier.size());
   if (!l.found) return;
   const Card::Lettering own = before_trim(l, trim);
@@ -108,6 +108,7 @@ void compare(Lettering& l, const Trim& trim, const std::vector<Card::Lettering>&
         own.chroma > 6 && usual.chroma > 6 ? hue_apart(own.hue_degrees, usual.hue_degrees) : 0;
     if (turned <= far_hue && de00(lab(own), before) <= far_colour) {
       // As this stock always was: what it looks like is then its own, whatever is common.
+      if (process == profile::Process::slide) l.verdict = "usual";
       if (l.verdict == "odd") l.verdict = "check";
       return;
     }
@@ -119,6 +120,9 @@ void compare(Lettering& l, const Trim& trim, const std::vector<Card::Lettering>&
             " of this stock (hue " + number(usual.hue_degrees) + ", lightness " +
             number(usual.lightness) + "): other light, development or stock";
     target = lab_of(trimmed(light_of(before), trim));
+  } else if (process == profile::Process::slide) {
+    l.verdict = "not compared";
+    return;
   } else {
     if (l.verdict == "usual" || l.chroma < 1) return;
     Card::Lettering wanted{std::clamp(l.lightness, usual_lightness[0], usual_lightness[1]),

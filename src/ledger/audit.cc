@@ -8,6 +8,7 @@
 #include "core/files.h"
 #include "ledger/folders.h"
 #include "ledger/ledger.h"
+#include "ledger/event.h"
 #include "ledger/store.h"
 
 namespace lapwright::ledger {
@@ -138,6 +139,20 @@ Result<std::vector<AuditLine>> Ledger::audit() {
     out = troubles(look, again);
   }
   return out;
+}
+
+Result<> Ledger::audited(const std::vector<AuditLine>& troubles) {
+  if (auto r = store_->refresh(); !r) return r;
+  Json rolls = Json::object();
+  for (const std::string& name : store_->books.order())
+    if (!store_->books.roll(name)->named().empty()) rolls[name] = 0;
+  for (const AuditLine& line : troubles) {
+    const fs::path path(line.path);
+    const auto part = std::next(path.begin());
+    if (path.empty() || *path.begin() != "rolls" || part == path.end()) continue;
+    if (const auto roll = rolls.find(part->string()); roll != rolls.end()) *roll = roll->get<int>() + 1;
+  }
+  return store_->record({{"rolls", rolls}}, [&]() -> Result<Store::Entry> { return Store::Entry{kind::audited, "", 0}; });
 }
 
 }  // namespace lapwright::ledger

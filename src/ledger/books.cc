@@ -181,6 +181,12 @@ void Books::apply(const Fact& fact) {
     order_.push_back(fact.roll);
     return;
   }
+  if (fact.kind == kind::audited) {
+    const Json& counts = member(body, "rolls");
+    for (auto& [name, book] : rolls_)
+      if (counts.is_object() && counts.contains(name)) book.audited = {fact.at, whole(counts, name.c_str())};
+    return;
+  }
   const auto found = rolls_.find(fact.roll);
   if (found != rolls_.end()) found->second.apply(fact);
 }
@@ -196,6 +202,12 @@ void RollBook::apply(const Fact& fact) {
   }
   if (fact.kind == kind::copy_checked) {
     copies[text(body, "place")] = {text(body, "mark"), fact.at};
+    return;
+  }
+  if (fact.kind == kind::verdict_set || fact.kind == kind::verdict_cleared) {
+    const std::string frame = text(body, "frame"), word = text(body, "verdict");
+    if (word.empty()) verdicts.erase(frame);
+    else verdicts[frame] = word;
     return;
   }
   OpenJob* open = find_job(fact.job);

@@ -49,6 +49,8 @@ struct RollBook {
   std::map<std::string, File> kept_passes;  // of the published proof
   struct Copy { std::string mark, at; };
   std::map<std::string, Copy> copies;       // by place
+  std::map<std::string, std::string> verdicts;  // by frame
+  std::optional<RollState::Audited> audited;    // the last time
 
   /// Takes in a fact of this roll.
   void apply(const Fact& fact);

@@ -65,7 +65,7 @@ std::string actor() {
 
 bool kind::is_reserved(const std::string& name) {
   for (const char* k : {roll_received, frames_wanted, plan_made, pass_captured, pass_refused,
-                        overlap_checked, sheet_published, proof_remade, full_accepted, copy_checked}) {
+                        overlap_checked, sheet_published, proof_remade, full_accepted, copy_checked, verdict_set, verdict_cleared, audited}) {
     if (name == k) return true;
   }
   return false;

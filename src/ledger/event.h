@@ -27,6 +27,9 @@ inline constexpr const char* sheet_published = "sheet.published";
 inline constexpr const char* proof_remade = "proof.remade";
 inline constexpr const char* full_accepted = "full.accepted";
 inline constexpr const char* copy_checked = "copy.checked";
+inline constexpr const char* verdict_set = "verdict.set";
+inline constexpr const char* verdict_cleared = "verdict.cleared";
+inline constexpr const char* audited = "audit.done";
 bool is_reserved(const std::string& name);
 }  // namespace kind
 

@@ -10,7 +10,7 @@ namespace lapwright::ledger {
 Result<std::string> Ledger::export_csv() {
   if (auto r = store_->refresh(); !r) return fail(r.error());
   std::string out = core::csv_row(
-      {"roll", "sleeve", "stock", "shot", "note", "added", "proofed", "frame", "full_ppi", "due"});
+      {"roll", "sleeve", "stock", "shot", "note", "added", "proofed", "frame", "full_ppi", "due", "verdict"});
   for (const std::string& name : store_->books.order()) {
     const RollBook& book = *store_->books.roll(name);
     const std::vector<std::string> due = book.due();
@@ -25,7 +25,8 @@ Result<std::string> Ledger::export_csv() {
       out += core::csv_row({name, book.roll.sleeve, book.roll.stock, book.roll.shot, book.roll.note,
                   book.roll.added, book.proofed_at, frame,
                   full == book.full_ppi.end() ? "" : std::to_string(full->second),
-                  std::find(due.begin(), due.end(), frame) == due.end() ? "" : "yes"});
+                  std::find(due.begin(), due.end(), frame) == due.end() ? "" : "yes",
+                  book.verdicts.contains(frame) ? book.verdicts.at(frame) : ""});
     }
   }
   return out;

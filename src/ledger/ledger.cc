@@ -64,7 +64,7 @@ Result<> Ledger::Store::refresh() {
                            "SELECT seq, kind, roll, job, at, body FROM event WHERE seq > ?1 AND "
                            "kind IN ('roll.received', 'frames.wanted', "
                            "'plan.made', 'pass.captured', 'pass.refused', 'sheet.published', "
-                           "'proof.remade', 'full.accepted', 'copy.checked') ORDER BY seq");
+                           "'proof.remade', 'full.accepted', 'copy.checked', 'verdict.set', 'verdict.cleared', 'audit.done') ORDER BY seq");
   if (!s) return fail(s.error());
   s->bind(1, books.last_seq());
   while (true) {
@@ -121,7 +121,8 @@ Result<> Ledger::Store::record(const Json& body, const std::function<Result<Entr
   }
   // The fact is recorded whether or not it can be copied as well; the copy before stays until the
   // next one.
-  if (kind::is_reserved(entry.kind) && entry.kind != kind::overlap_checked) (void)copy();
+  const bool small = entry.kind == kind::overlap_checked || entry.kind == kind::verdict_set || entry.kind == kind::verdict_cleared;
+  if (kind::is_reserved(entry.kind) && !small) (void)copy();
   return {};
 }
 
@@ -242,14 +243,30 @@ Result<RollState> Ledger::state(const std::string& roll) {
   if (!book) return fail(book.error());
   const RollBook& b = **book;
   RollState state{b.roll,  b.proofed(), b.proofed_at, static_cast<int>(b.frames.size()), {},
-                  b.due(), {}, {}};
+                  b.due(), {}, {}, {}, b.audited};
   for (const auto& [frame, ppi] : b.full_ppi) state.at_full.push_back(frame);
   std::sort(state.at_full.begin(), state.at_full.end(), frame_order);
   for (const auto& [path, file] : b.named()) state.files.push_back(file);
   const std::string now = b.copy_mark();
   for (const auto& [place, copy] : b.copies)
     state.copies.push_back({place, copy.at, copy.mark == now});
+  for (const std::string& frame : b.frames)
+    if (const auto said = b.verdicts.find(frame); said != b.verdicts.end()) state.verdicts.insert(*said);
   return state;
+}
+
+std::vector<std::string> RollState::selects() const {
+  std::vector<std::string> out;
+  for (const auto& [frame, word] : verdicts)
+    if (word == "select") out.push_back(frame);
+  std::sort(out.begin(), out.end(), frame_order);
+  return out;
+}
+
+std::vector<std::string> RollState::missing() const {
+  std::vector<std::string> out = selects();
+  std::erase_if(out, [&](const std::string& f) { return std::find(at_full.begin(), at_full.end(), f) != at_full.end(); });
+  return out;
 }
 
 Result<std::vector<RollState>> Ledger::states() {
@@ -481,7 +498,7 @@ Result<> Ledger::verdict(const std::string& roll, const std::string& frame,
     const auto& frames = (*book)->frames;
     if (std::find(frames.begin(), frames.end(), frame) == frames.end())
       return fail(Fault::bad_data, "roll " + roll + " has no frame " + frame);
-    return Store::Entry{word.empty() ? "verdict.cleared" : "verdict.set", roll, 0};
+    return Store::Entry{word.empty() ? kind::verdict_cleared : kind::verdict_set, roll, 0};
   });
 }
 

@@ -12,6 +12,7 @@
 #include <cstdint>
 #include <filesystem>
 #include <functional>
+#include <map>
 #include <memory>
 #include <optional>
 #include <set>
@@ -93,6 +94,13 @@ struct RollState {
   std::vector<File> files;
   struct Copy { std::string place, checked; bool whole; };
   std::vector<Copy> copies;           // in second places; whole: of all that there is now
+  std::map<std::string, std::string> verdicts;  // an editor's word, by frame
+  struct Audited { std::string at; int troubles; };
+  std::optional<Audited> audited;     // the last time its files were read again
+  /// Chosen on the proof.
+  std::vector<std::string> selects() const;
+  /// Chosen, and not captured at full resolution.
+  std::vector<std::string> missing() const;
   /// There is something to lose, and no second place holds all of it.
   bool unsafe() const {
     return proofed && std::none_of(copies.begin(), copies.end(), [](const Copy& c) { return c.whole; });
@@ -191,6 +199,8 @@ class Ledger {
   /// rolls' folders. What looks wrong is looked at again by the ledger as it is then, and what a
   /// station is making now is left to it.
   Result<std::vector<AuditLine>> audit();
+  /// Records that every roll with files was audited, and how many troubles each has. cannot_create where the ledger is looked at only.
+  Result<> audited(const std::vector<AuditLine>& troubles);
   Result<std::string> export_csv();
   /// Copies what lasts of a roll (its proof, its passes, its frames at full) into its bag in a second place, reads it again there,
   /// and records it when the bag is whole.

@@ -177,6 +177,24 @@ Result<> Desk::set_verdict(const Sheet& sheet, const frames::Frame& frame,
   return marks(sheet.about.roll).write_xmp(sheet.about);
 }
 
+Result<> Desk::agree() {
+  const auto states = ledger_.states();
+  if (!states) return fail(states.error());
+  for (const ledger::RollState& s : *states) {
+    if (!s.proofed) continue;
+    const auto said = marks(s.roll.name).state(false);
+    if (!said) continue;  // told where the roll is shown
+    std::map<std::string, std::string> words;  // frames where the two differ
+    for (const auto& [frame, mark] : said->frames)
+      if (const auto known = s.verdicts.find(frame); mark.verdict != (known == s.verdicts.end() ? "" : known->second)) words[frame] = mark.verdict;
+    for (const auto& [frame, word] : s.verdicts)
+      if (!said->frames.contains(frame)) words[frame] = "";
+    for (const auto& [frame, word] : words)  // a frame that the sheet no longer has is none of the ledger's
+      if (auto r = ledger_.verdict(s.roll.name, frame, word); !r && r.error().fault != Fault::bad_data) return r;
+  }
+  return {};
+}
+
 Result<> Desk::set_note(const Sheet& sheet, const frames::Frame& frame, const std::string& note) {
   if (auto r = marks(sheet.about.roll).set_note(sheet.about, frame, note); !r) return r;
   return marks(sheet.about.roll).write_xmp(sheet.about);

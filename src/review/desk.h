@@ -57,6 +57,8 @@ class Desk {
   Result<ledger::RollState> state(const std::string& roll) { return ledger_.state(roll); }
   Result<> want(const std::string& roll, const std::vector<std::string>& frames) { return ledger_.want(roll, frames, {}); }
   Result<> set_verdict(const Sheet& sheet, const frames::Frame& frame, const std::string& verdict);
+  /// The ledger takes in what the marks say otherwise of a frame: after a kill between the two, or a ledger made anew.
+  Result<> agree();
   Result<> set_note(const Sheet& sheet, const frames::Frame& frame, const std::string& note);
 
  private:

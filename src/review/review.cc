@@ -32,6 +32,7 @@ Result<int> run(const std::filesystem::path& archive, ledger::Ledger ledger, con
   door.hosts = loopback_hosts((*server)->port());
   if (auto r = ledger.settle(); !r) hooks.log("a proof that was being made anew is not in its place yet: " + core::one_line(r.error().text));
   Desk desk(archive, std::move(ledger));
+  if (auto r = desk.agree(); !r) hooks.log("the ledger has not taken in every verdict: " + core::one_line(r.error().text));
   std::optional<proof::PageSize> paper;
   if (hooks.paper) paper = {(*hooks.paper)[0], (*hooks.paper)[1]};
   Bedside bedside(archive);

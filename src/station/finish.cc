@@ -224,7 +224,7 @@ Result<Products> finish_proof(const Setting& s, const Assignment& a, const Tell&
     if (!read) return fail(read.error());
     lettering = *read;
     if (lettering.found) card.lettering = density::before_trim(lettering, a.stock.trim);
-    density::compare(lettering, a.stock.trim,
+    density::compare(lettering, a.stock.process, a.stock.trim,
                      earlier_lettering(s.archive, a.stock.name, a.job.roll.name));
   }
   auto card_file = write_named(s, folder / "sheet.yaml", profile::write_card(card));

@@ -114,19 +114,31 @@ Lettering seen(double l, double c, double h, const char* verdict) {
 
 TEST(Lettering, OfAnUnknownStockIsComparedWithCommonPractice) {
   auto usual = seen(66, 37, 67, "usual");
-  compare(usual, {}, {});
+  compare(usual, profile::Process::colour_negative, {}, {});
   EXPECT_TRUE(usual.why.empty());
   EXPECT_FALSE(usual.trim);
   auto green = seen(74, 38, 119, "odd");  // CALC trade.md 4.7: (170,190,120)
-  compare(green, {}, {});
+  compare(green, profile::Process::colour_negative, {}, {});
   EXPECT_EQ(green.verdict, "odd");
   EXPECT_NE(green.why.find("hue 119"), std::string::npos) << green.why;
   ASSERT_TRUE(green.trim);
   EXPECT_GT(green.trim->tint, 3);  // away from green is towards magenta
   EXPECT_NEAR(before_trim(green, {}).hue_degrees, 119, 0.5);
   auto white = seen(80, 0.3, 10, "usual");
-  compare(white, {}, {});
+  compare(white, profile::Process::colour_negative, {}, {});
   EXPECT_TRUE(white.why.empty());
+  // A slide's lettering is no print's: nothing is asked of it before there are slides of its stock to compare with.
+  auto slide = seen(37, 20, 119, "odd");
+  compare(slide, profile::Process::slide, {}, {});
+  EXPECT_EQ(slide.verdict, "not compared");
+  EXPECT_TRUE(slide.why.empty() && !slide.trim);
+  const auto plain = before_trim(slide, {});
+  auto next = seen(37, 20, 119, "odd");
+  compare(next, profile::Process::slide, {}, {plain, plain});
+  EXPECT_EQ(next.verdict, "usual");
+  auto other = seen(60, 45, 60, "usual");
+  compare(other, profile::Process::slide, {}, {plain, plain});
+  EXPECT_FALSE(other.why.empty());
 }
 
 TEST(Lettering, IsComparedWithEarlierSheetsOfItsStockWhateverTheTrim) {
@@ -136,11 +148,11 @@ TEST(Lettering, IsComparedWithEarlierSheetsOfItsStockWhateverTheTrim) {
   const auto plain = before_trim(shown, trim);
   EXPECT_GT(std::abs(plain.hue_degrees - 60) + std::abs(plain.lightness - 66), 3);
   auto alike = shown;
-  compare(alike, trim, {plain, plain});
+  compare(alike, profile::Process::colour_negative, trim, {plain, plain});
   EXPECT_TRUE(alike.why.empty()) << alike.why;
   EXPECT_EQ(alike.earlier, 2);
   auto other = seen(66, 40, 85, "usual");
-  compare(other, trim, {plain, plain, plain});
+  compare(other, profile::Process::colour_negative, trim, {plain, plain, plain});
   EXPECT_NE(other.verdict, "usual");
   EXPECT_NE(other.why.find("3 earlier sheets"), std::string::npos) << other.why;
   ASSERT_TRUE(other.trim);

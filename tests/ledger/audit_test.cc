@@ -294,6 +294,36 @@ TEST_F(AuditTest, EveryFailureOfTheDiskLeavesTheOldManifestOrTheNewOne) {
   EXPECT_GT(failures, 3);
 }
 
+TEST_F(AuditTest, WhatIsChosenWhatIsMissingOfItAndTheLastAuditStandInTheLedger) {
+  Ledger l = open();
+  proofed(l, "r", {"1", "2", "10"});
+  proofed(l, "other", {"1"});
+  for (const char* frame : {"10", "2", "1"}) ASSERT_TRUE(l.verdict("r", frame, "select"));
+  ASSERT_TRUE(l.verdict("r", "1", "kill"));
+  EXPECT_FALSE(l.verdict("r", "3", "select")) << "there is no such frame";
+  EXPECT_EQ(l.state("r")->selects(), (std::vector<std::string>{"2", "10"}));
+  EXPECT_EQ(l.state("r")->missing(), (std::vector<std::string>{"2", "10"}));
+  EXPECT_FALSE(l.state("r")->audited);
+  ASSERT_TRUE(l.want("r", {"2"}, {1200}));
+  ASSERT_TRUE(l.full_done((**l.next_job({})).id, {put("r", "full/frame-02.tif", "2")}, {"2"}, {2400}));
+  ASSERT_TRUE(l.verdict("r", "1", ""));
+  EXPECT_EQ(l.state("r")->missing(), std::vector<std::string>{"10"});
+  EXPECT_EQ(l.state("r")->verdicts, (std::map<std::string, std::string>{{"2", "select"}, {"10", "select"}}));
+
+  std::filesystem::remove(archive_ / "rolls/r/full/frame-02.tif");
+  ASSERT_TRUE(l.add_roll({"waiting", "s", "k", "", "", ""}));
+  const auto lines = *l.audit();
+  ASSERT_EQ(lines.size(), 1u);
+  ASSERT_TRUE(l.audited(lines));
+  const Ledger again = std::move(l);
+  Ledger fresh = open();
+  EXPECT_EQ(fresh.state("r")->audited->troubles, 1);
+  EXPECT_EQ(fresh.state("other")->audited->troubles, 0);
+  EXPECT_FALSE(fresh.state("other")->audited->at.empty());
+  EXPECT_FALSE(fresh.state("waiting")->audited) << "it has no file";
+  EXPECT_FALSE(fresh.note("audit.done", {})) << "the name of a fact is no note's";
+}
+
 // Cells that a spreadsheet would run are quoted: OWASP "CSV injection"; the rest is RFC 4180.
 TEST_F(AuditTest, CsvQuotesFormulas) {
   Ledger l = open();
@@ -306,7 +336,7 @@ TEST_F(AuditTest, CsvQuotesFormulas) {
   EXPECT_NE(csv->find(",\"'-1, \"\"two\"\"\nlines\","), std::string::npos) << *csv;
   EXPECT_NE(csv->find("three,\"'+s\",\"'@k\",,fine,"), std::string::npos) << *csv;
   EXPECT_EQ(csv->substr(0, csv->find("\r\n")),
-            "roll,sleeve,stock,shot,note,added,proofed,frame,full_ppi,due");
+            "roll,sleeve,stock,shot,note,added,proofed,frame,full_ppi,due,verdict");
 }
 
 TEST_F(AuditTest, CsvHasOneLineAFrame) {
@@ -315,10 +345,11 @@ TEST_F(AuditTest, CsvHasOneLineAFrame) {
   ASSERT_TRUE(l.want("r", {"1", "2"}, {1200}));
   const Job job = **l.next_job({});
   ASSERT_TRUE(l.full_done(job.id, {put("r", "full/frame-02.tif", "2")}, {"2"}, {2400}));
+  ASSERT_TRUE(l.verdict("r", "2", "alt"));
   const std::string csv = *l.export_csv();
-  EXPECT_NE(csv.find(",1,,yes\r\n"), std::string::npos) << csv;
-  EXPECT_NE(csv.find(",2,2400,\r\n"), std::string::npos) << csv;
-  EXPECT_NE(csv.find(",10,,\r\n"), std::string::npos) << csv;
+  EXPECT_NE(csv.find(",1,,yes,\r\n"), std::string::npos) << csv;
+  EXPECT_NE(csv.find(",2,2400,,alt\r\n"), std::string::npos) << csv;
+  EXPECT_NE(csv.find(",10,,,\r\n"), std::string::npos) << csv;
 }
 
 }  // namespace
