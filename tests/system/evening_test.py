@@ -23,12 +23,12 @@ scenes = practice.top / "demo" / "scenes"
 harbour = (scenes / "harbour.yaml").read_text()
 
 
-def another_day(text, seed):
-    """The same film and sleeve with other pictures on it: their order and exposure, dust, and how the strips lie."""
+def another_day(text, seed, later):
+    """The same film and sleeve with other pictures of the same places on it, in another order; other dust, and strips that lie otherwise."""
     head, shots = text.split("pictures:\n")
     lines = [line for line in shots.splitlines() if line.strip()]
     order = sorted(range(len(lines)), key=lambda i: (i * 17 + seed) % len(lines))
-    shots = [re.sub(r"take: (\d)", lambda m: f"take: {int(m[1]) % 4 + 1}", lines[i]) for i in order]
+    shots = [re.sub(r"take: (\d)", lambda m: f"take: {int(m[1]) + later}", lines[i]) for i in order]
     head, n = re.subn(r"(?m)^seed: \d+", f"seed: {seed}", head)
     assert n == 1, "the scene's seed is written otherwise"
     return head + "pictures:\n" + "\n".join(shots) + "\n"
@@ -36,10 +36,10 @@ def another_day(text, seed):
 
 sleeves = {  # what is in the box; the last one's roll was never added
     "harbour": ("135-6x6", "c41-daylight-400", harbour),
-    "market": ("135-6x6", "c41-daylight-400", another_day(harbour, 101)),
+    "market": ("135-6x6", "c41-daylight-400", another_day(harbour, 101, 4)),
     "slides": ("135-7x5", "slide-daylight", (scenes / "more" / "slides.yaml").read_text()),
     "island": ("120-3x4", "bw-silver", (scenes / "more" / "island-120.yaml").read_text()),
-    "stranger": ("135-6x6", "", another_day(harbour, 205)),
+    "stranger": ("135-6x6", "", another_day(harbour, 205, 8)),
 }
 rolls = [name for name in sleeves if name != "stranger"]
 chosen = {  # roll -> frame -> verdict
@@ -66,7 +66,7 @@ def ledger_says(what, want):
     print(f"{what}: the ledger is true", flush=True)
 
 
-def sure(lay, turn, x, y, middle, over):
+def thrown(turn, x, y, middle, over):
     """The page's middle at x, y of the bed."""
     m = rotated_about([-1 if over else 1, 0, 0, 1, 0, 0], turn, 0, 0)
     px, py = m[0] * middle[0] + m[2] * middle[1], m[1] * middle[0] + m[3] * middle[1]
@@ -76,7 +76,7 @@ def sure(lay, turn, x, y, middle, over):
 class Evening(Player):
     def __init__(self):
         super().__init__(practice.lay, seed=11)
-        self.stage, self.looks, self.whose = "proofs", 0, []
+        self.stage, self.whose = "proofs", []
         # Not in the order that is asked for, and one sleeve first that nothing is wanted of.
         self.pile = ["stranger", "island", "slides", "market", "harbour"]
 
@@ -84,18 +84,24 @@ class Evening(Player):
         if event["job"] == "proof":
             glass.write_text(sleeves[event["roll"]][2])
             return super().place(event)
-        # The same sleeve stays where it lies until its frames are made; then the next one is thrown on the glass.
-        done = {e["roll"] for e in self.of("done") if e["job"] == "full"}
-        if self.pile[0] in done or (self.pile[0] == "stranger" and self.looks == 1):
-            self.pile.pop(0)
-        self.looks += 1
+        # What is captured may be taken off; a sleeve of a stranger is, once that is said. Then the next one is thrown on the glass.
+        handed_over = {e["roll"] for e in self.of("handed_over") if e["job"] == "full"}
         name = self.pile[0]
+        if name in handed_over or (name == "stranger" and self.whose):
+            self.pile.pop(0)
+            name = self.pile[0]
+        slide = dict((way, float(mm)) for mm, way in re.findall(r"([\d.]+) mm (to the right|to the left|towards you|towards the hinge)", event["say"]))
+        if event["say"].startswith("Slide the sleeve") and slide and self.whose and self.whose[-1] == name:
+            lay = list(self.before)
+            lay[4] += slide.get("to the right", 0) - slide.get("to the left", 0)
+            lay[5] += slide.get("towards you", 0) - slide.get("towards the hinge", 0)
+        else:
+            page = {"slides": (108, 60), "island": (135, 110)}.get(name, (130, 155))
+            turn = self.random.choice((0, 90, 180, 270)) + self.random.uniform(-8, 8)
+            lay = thrown(turn, 102 + self.random.uniform(-4, 4), 124 + self.random.uniform(-4, 4), page, over=self.random.random() < 0.4)
         self.whose.append(name)
         glass.write_text(sleeves[name][2])
-        page = {"slides": (108, 60), "island": (135, 110)}.get(name, (130, 155))
-        turn = self.random.choice((0, 90, 180, 270)) + self.random.uniform(-8, 8)
-        lay = sure(None, turn, 102 + self.random.uniform(-4, 4), 124 + self.random.uniform(-4, 4), page, over=self.random.random() < 0.4)
-        self.lays[event["pass"]] = lay
+        self.before = self.lays[event["pass"]] = lay
         self.lay_file.write_text("sleeve_to_bed: [" + ", ".join(repr(v) for v in lay) + "]\n")
 
 
@@ -138,7 +144,6 @@ def idle(event, process):
 
 for roll in rolls:
     run("roll", "add", roll, "--sleeve", sleeves[roll][0], "--stock", sleeves[roll][1])
-print(run("ledger", "harbour", "--json"))
 ledger_says("four rolls in the box", lambda roll: {"proofed": False, "at_full": [], "due": []})
 evening = Evening()
 command = [word for word in practice.station(300) if word != "--once"]
