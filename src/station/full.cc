@@ -7,6 +7,7 @@
 
 #include "core/clock.h"
 #include "core/files.h"
+#include "join/join.h"
 #include "lap/recognise.h"
 #include "lap/say.h"
 #include "plan/windows.h"
@@ -27,6 +28,7 @@ constexpr double least_share = 0.6;      // of the frames seen, that must be tho
 // Where the places alone do not name the roll: chosen by judgement; tests/bench recognise counts how it turns out.
 constexpr int agreeing_for_two = 10;
 constexpr double nearly_all = 0.8;  // of the frames seen
+constexpr int codes_enough = 3;     // on the film's edge, that say the same film number
 constexpr std::uint64_t most_features_bytes = 4 << 20;
 
 bool inside(const std::array<Spot<SleeveSpace>, 4>& corners, double x, double y, double by) {
@@ -89,6 +91,26 @@ Result<std::vector<frames::Frame>> frames_of(const Setting& s, const std::string
   return frames::from_json(*json, file.string());
 }
 
+/// What the codes on the edges of its strips say in frames.json; a proof without codes, or of an older program, says nothing.
+std::set<int> films_of(const Setting& s, const std::string& roll) {
+  std::set<int> out;
+  const auto text = core::read_file(ledger::archive::roll_folder(s.archive, roll) / "proof" / "frames.json");
+  const Json all = text ? Json::parse(*text, nullptr, false) : Json();
+  if (!all.is_object() || !all.contains("edge") || !all["edge"].is_object()) return out;
+  const Json& edge = all["edge"];
+  const auto add = [&](const Json& of) {
+    if (of.is_object() && of.contains("film") && of["film"].is_number_integer()) out.insert(of["film"].get<int>());
+  };
+  add(edge);
+  if (edge.contains("strips") && edge["strips"].is_array())
+    for (const Json& strip : edge["strips"]) {
+      add(strip);
+      if (strip.is_object() && strip.contains("codes") && strip["codes"].is_array())
+        for (const Json& code : strip["codes"]) add(code);
+    }
+  return out;
+}
+
 Result<std::shared_ptr<const Print>> print_of(const Setting& s, const std::string& roll) {
   const fs::path proof = ledger::archive::roll_folder(s.archive, roll) / "proof";
   auto print = std::make_shared<Print>();
@@ -104,6 +126,7 @@ Result<std::shared_ptr<const Print>> print_of(const Setting& s, const std::strin
   auto frames = frames_of(s, roll);
   if (!frames) return fail(frames.error());
   print->frames = std::move(*frames);
+  print->films = films_of(s, roll);
   const auto factor = std::max<std::int64_t>(1, static_cast<std::int64_t>(print->card.ppi.value / print_ppi));
   auto small = image::reduced(*print->sheet, 0, 0, print->sheet->width(), print->sheet->height(), factor);
   if (!small) return fail(small.error());
@@ -202,6 +225,37 @@ bool told_by_pictures(const std::vector<Shown>& shown) {
   return best->same >= (best->candidate.agreeing >= agreeing_for_two ? 2 : 3);
 }
 
+Result<std::optional<int>> film_seen(const image::Rgb16& look, Ppi look_ppi, const lap::LookMap& lay, const profile::SleeveProfile& sleeve,
+                                     profile::Process process) {
+  if (sleeve.film != profile::Film::f135) return std::nullopt;
+  struct Keep : image::RowSink {
+    image::Rgb16 upright;
+    std::int64_t have = 0;
+    Result<> write(const std::uint16_t* rows, std::int64_t count) override {
+      std::copy_n(rows, count * upright.width() * 3, upright.row(have));
+      have += count;
+      return {};
+    }
+  };
+  const auto geometry = join::SheetGeometry::of({{0}, {0}, sleeve.page.width, sleeve.page.height}, look_ppi);
+  image::MemorySource source(look, look_ppi);
+  join::Piece piece;
+  piece.picture = &source, piece.number = 1;
+  piece.placement.affine = core::compose(core::mm_to_pixels<BedSpace, PassSpace>({0, 0}, look_ppi), lay);
+  Keep kept;
+  kept.upright = image::Rgb16(geometry.width, geometry.height);
+  const std::atomic<bool> never = false;
+  if (auto r = join::join({piece}, {}, geometry, kept, never); !r) return fail(r.error());
+  image::MemorySource upright(kept.upright, look_ppi);
+  const auto found = frames::find(upright, geometry.origin, sleeve, process);
+  if (!found) return fail(found.error());
+  if (!found->edge.film || found->edge.codes < codes_enough) return std::nullopt;
+  int same = 0;
+  for (const auto& strip : found->edge.strips)
+    for (const auto& code : strip.codes) same += code.code.film == *found->edge.film;
+  return same >= codes_enough ? found->edge.film : std::nullopt;
+}
+
 Result<Recognised> recognise(const Setting& s, const std::vector<std::string>& rolls, const std::string& likely,
                              std::shared_ptr<const Print> print, const LookPicture& look) {
   const core::Stopwatch watch;
@@ -223,7 +277,40 @@ Result<Recognised> recognise(const Setting& s, const std::vector<std::string>& r
     else if (roll == likely)
       return fail(features.error());  // another roll's proof may be anywhere
   }
-  const auto found = lap::likenesses(plain, mirrored, known, least_of_candidate);
+  auto found = lap::likenesses(plain, mirrored, known, least_of_candidate);
+  // Two films of one scene look alike: a roll of another film than the edge says is none of those it could be.
+  std::string other_film;
+  const auto ruled_out = [&](const lap::Likeness& c, const Print& own, const profile::SleeveProfile& sleeve) -> Result<bool> {
+    if (own.films.empty()) return false;
+    const auto stock = s.shelf.stock(own.card.stock);
+    if (!stock) return false;
+    const auto film = film_seen(look.picture, look.ppi, c.lay, sleeve, stock->process);
+    if (!film) return fail(film.error());
+    if (!*film || own.films.contains(**film)) return false;
+    if (other_film.empty()) other_film = "the film's edge says film number " + std::to_string(**film) + ", that of " + known[c.roll].roll + " says " + std::to_string(*own.films.begin());
+    return true;
+  };
+  std::map<std::size_t, std::shared_ptr<const Print>> at_hand;  // by place in `known`
+  for (bool again = !found.empty(); again;) {
+    again = false;
+    const auto clear = lap::recognised(found);
+    const std::size_t looked_at = clear ? 1 : std::min(found.size(), most_candidates);
+    for (std::size_t i = 0; i < looked_at && !again; ++i) {
+      const std::string& roll = known[found[i].roll].roll;
+      auto& own = at_hand[found[i].roll];
+      if (!own && roll == likely && print) own = print;
+      if (!own) {
+        auto read = print_of(s, roll);
+        if (!read) continue;  // told below
+        own = std::move(*read);
+      }
+      const auto sleeve = s.shelf.sleeve(own->card.sleeve);
+      if (!sleeve) return fail(sleeve.error());
+      const auto other = ruled_out(found[i], *own, *sleeve);
+      if (!other) return fail(other.error());
+      if (*other) found.erase(found.begin() + static_cast<std::ptrdiff_t>(i)), again = !found.empty();
+    }
+  }
   if (!found.empty()) out.agreeing = found[0].agreeing;
   if (found.size() > 1) out.next = found[1].agreeing;
   // Where the places leave it open (a strip alone has few), the pictures of the likeliest rolls are held against the look.
@@ -238,7 +325,8 @@ Result<Recognised> recognise(const Setting& s, const std::vector<std::string>& r
   std::vector<std::shared_ptr<const Print>> prints;
   for (const lap::Likeness& c : candidates) {
     const std::string& roll = known[c.roll].roll;
-    auto own = roll == likely && print ? Result<std::shared_ptr<const Print>>(print) : print_of(s, roll);
+    const auto before = at_hand.find(c.roll);
+    auto own = before != at_hand.end() && before->second ? Result<std::shared_ptr<const Print>>(before->second) : print_of(s, roll);
     if (!own) {
       if (clear || roll == likely) return fail(own.error());
       continue;  // another roll's proof may be anywhere
@@ -257,6 +345,9 @@ Result<Recognised> recognise(const Setting& s, const std::vector<std::string>& r
     if (found.size() > 1 && out.next * 2 > out.agreeing) {
       out.why = "the pictures look like those of " + name(0) + " (" + std::to_string(out.agreeing) + " places) and of " + name(1) + " (" + std::to_string(out.next) + ")";
       out.say = "This could be " + name(0) + " or " + name(1) + ": lay the sleeve so that more of its frames lie in the window.";
+    } else if (!other_film.empty()) {
+      out.why = other_film;
+      out.say = "The pictures look like those of a roll that frames are wanted of, but the film is another: check which sleeve it is.";
     } else {
       out.why = "no roll that has frames to be made shows these pictures (" + std::to_string(out.agreeing) + " of " +
                 std::to_string(plain.size()) + " places agree at most)";

@@ -7,6 +7,8 @@
 #pragma once
 
 #include <memory>
+#include <optional>
+#include <set>
 #include <string>
 #include <vector>
 
@@ -26,6 +28,7 @@ struct Print {
   Affine<SleeveSpace, PassSpace> on_small;
   profile::Card card;
   std::vector<frames::Frame> frames;
+  std::set<int> films;  // the film numbers that its edges tell; empty: none was read
 };
 /// Where the frames are on the roll's proof.
 Result<std::vector<frames::Frame>> frames_of(const Setting& setting, const std::string& roll);
@@ -53,6 +56,11 @@ inline constexpr std::size_t most_candidates = 3;
 inline constexpr int least_of_candidate = 5;
 /// Whether the candidate with the most frames that are the same is clear by them alone.
 bool told_by_pictures(const std::vector<Shown>& shown);
+
+/// The film number on the film's edge as a look shows it under a lay (its pixels from its own corner): several codes must say the
+/// same. Nothing where none can be read, or it is not 135 film.
+Result<std::optional<int>> film_seen(const image::Rgb16& look, Ppi look_ppi, const lap::LookMap& lay, const profile::SleeveProfile& sleeve,
+                                     profile::Process process);
 
 /// What a look at a sleeve laid anyhow showed.
 struct Recognised {

@@ -269,9 +269,10 @@ class Driver {
       });
     });
   }
+  /// Fine enough for the code on a film's edge (trade.md 1.4), where the bed has it.
   Ppi anyhow_ppi() const {
     for (const Ppi p : setting_.bed.ppi)
-      if (p.value >= 150) return p;
+      if (p.value >= 200) return p;
     return setting_.bed.ppi.back();
   }
   /// On the storage lane: the job of a roll's wanted frames, as find_job would give it.

@@ -98,6 +98,8 @@ export class Pane {
       zoomPerClick: 1,
       imageLoaderLimit: 12,
       maxTilesPerFrame: 12,
+      tileRetryMax: 3,
+      tileRetryDelay: 1500,
       gestureSettingsMouse: { clickToZoom: false, dblClickToZoom: false },
       gestureSettingsTouch: { clickToZoom: false, dblClickToZoom: false, pinchRotate: false },
       gestureSettingsPen: { dragToPan: false, clickToZoom: false, dblClickToZoom: false, pinchToZoom: false, flickEnabled: false },
