@@ -95,7 +95,9 @@ Result<std::vector<frames::Frame>> frames_of(const Setting& s, const std::string
 std::set<int> films_of(const Setting& s, const std::string& roll) {
   std::set<int> out;
   const auto text = core::read_file(ledger::archive::roll_folder(s.archive, roll) / "proof" / "frames.json");
-  const Json all = text ? Json::parse(*text, nullptr, false) : Json();
+  const auto read = text ? core::parse_json(*text, "frames.json") : Result<Json>(Json());
+  if (!read) return out;
+  const Json& all = *read;
   if (!all.is_object() || !all.contains("edge") || !all["edge"].is_object()) return out;
   const Json& edge = all["edge"];
   const auto add = [&](const Json& of) {

@@ -167,7 +167,7 @@ for whose, look in zip(evening.whose, full_looks):
     assert look["found"] == (whose not in unknown) and (not look["found"] or look["roll"] == whose), (whose, look)
 refused = evening.of("again")
 assert re.search("no sleeve that frames are wanted of|This could be", refused[0]["say"]), refused
-assert refused[1]["why"] == "the film's edge says film number 918, that of harbour says 1462", refused  # 57 and 91, six sixteenths each: trade.md 1.4
+assert refused[1]["why"] == "the film's edge says film number 918, that of harbour says 1462", refused  # 16 * 57 + 6 and 16 * 91 + 6: trade.md 1.4
 assert all(c["same"] for c in evening.of("compared")), evening.of("compared")
 ledger_says("the evening", lambda roll: {"proofed": True, "selects": selects[roll], "at_full": selects[roll], "due": []})
 for roll in rolls:
