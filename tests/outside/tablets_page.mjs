@@ -35,8 +35,15 @@ try {
   const state = () => ask(`/api/rolls/${address}`);
   await operator.goto(url);
   await operator.getByRole('link', { name: 'Tablets' }).click();
-  await operator.getByRole('button', { name: 'A new code' }).click();
-  await operator.locator('.square').waitFor();
+  await operator.getByRole('button', { name: 'A new code' }).waitFor();
+  // What stands there before may be the code of a moment ago.
+  const newCode = async () => {
+    const shown = () => operator.locator('.code').allTextContents();
+    const [before] = await shown();
+    await operator.getByRole('button', { name: 'A new code' }).click();
+    await until('a new code stands there', async () => { const [now] = await shown(); return now && now !== before; });
+  };
+  await newCode();
   await until('the square has come', () => operator.evaluate(() => { const i = document.querySelector('.square'); return i.complete && i.naturalWidth > 0; }));
   const code = await operator.locator('.code').textContent();
   const site = (await ask('/api/tablets')).url;
@@ -73,9 +80,7 @@ try {
   await two.goto(site);
   await until('another tablet is told that it is not let in', async () => (await title(two)) === 'This tablet is not let in yet');
   const pair = async (page) => {
-    const before = await operator.locator('.code').textContent().catch(() => '');
-    await operator.getByRole('button', { name: 'A new code' }).click();
-    await until('a new code stands there', async () => { const t = await operator.locator('.code').textContent({ timeout: 500 }); return t && t !== before; });
+    await newCode();
     await page.getByLabel('The code that the station shows').fill((await operator.locator('.code').textContent()).toLowerCase());
     await page.getByRole('button', { name: 'Ask to be let in' }).click();
     await operator.getByRole('button', { name: 'Admit it' }).click();
