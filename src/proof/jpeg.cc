@@ -316,7 +316,6 @@ Result<std::vector<unsigned char>> join_jpegs(const std::vector<std::vector<unsi
   if (count < 1 || across < 1 || count % across != 0 || width < 1 || height < 1 || width > across * side || height > count / across * side)
     return fail(Fault::internal, "JPEGs cannot be joined to more than they show");
   std::array<jvirt_barray_ptr, 3> blocks{};
-  // Declared before what it writes with, so that a jump out of libjpeg passes by no destructor.
   Writing out;
   for (std::int64_t n = 0; n < count; ++n) {
     Reading in;

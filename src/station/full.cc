@@ -282,25 +282,24 @@ Result<Recognised> recognise(const Setting& s, const std::vector<std::string>& r
   auto found = lap::likenesses(plain, mirrored, known, least_of_candidate);
   // Two films of one scene look alike: a roll of another film than the edge says is none of those it could be.
   std::string other_film;
-  const auto ruled_out = [&](const lap::Likeness& c, const Print& own, const profile::SleeveProfile& sleeve) -> Result<bool> {
+  const auto ruled_out = [&](const lap::Likeness& c, const Print& own, const profile::SleeveProfile& sleeve) {
     if (own.films.empty()) return false;
     const auto stock = s.shelf.stock(own.card.stock);
     if (!stock) return false;
     const auto film = film_seen(look.picture, look.ppi, c.lay, sleeve, stock->process);
-    if (!film) return fail(film.error());
-    if (!*film || own.films.contains(**film)) return false;
+    if (!film || !*film || own.films.contains(**film)) return false;
     if (other_film.empty()) other_film = "the film's edge says film number " + std::to_string(**film) + ", that of " + known[c.roll].roll + " says " + std::to_string(*own.films.begin());
     return true;
   };
-  std::map<std::size_t, std::shared_ptr<const Print>> at_hand;  // by place in `known`
+  std::map<std::size_t, std::shared_ptr<const Print>> at_hand;  // by place in `known`; of those there the film is none other
   for (bool again = !found.empty(); again;) {
     again = false;
     const auto clear = lap::recognised(found);
     const std::size_t looked_at = clear ? 1 : std::min(found.size(), most_candidates);
     for (std::size_t i = 0; i < looked_at && !again; ++i) {
+      if (at_hand.contains(found[i].roll)) continue;
       const std::string& roll = known[found[i].roll].roll;
-      auto& own = at_hand[found[i].roll];
-      if (!own && roll == likely && print) own = print;
+      std::shared_ptr<const Print> own = roll == likely ? print : nullptr;
       if (!own) {
         auto read = print_of(s, roll);
         if (!read) continue;  // told below
@@ -308,9 +307,10 @@ Result<Recognised> recognise(const Setting& s, const std::vector<std::string>& r
       }
       const auto sleeve = s.shelf.sleeve(own->card.sleeve);
       if (!sleeve) return fail(sleeve.error());
-      const auto other = ruled_out(found[i], *own, *sleeve);
-      if (!other) return fail(other.error());
-      if (*other) found.erase(found.begin() + static_cast<std::ptrdiff_t>(i)), again = !found.empty();
+      if (ruled_out(found[i], *own, *sleeve))
+        found.erase(found.begin() + static_cast<std::ptrdiff_t>(i)), again = !found.empty();
+      else
+        at_hand[found[i].roll] = std::move(own);
     }
   }
   if (!found.empty()) out.agreeing = found[0].agreeing;
@@ -328,7 +328,7 @@ Result<Recognised> recognise(const Setting& s, const std::vector<std::string>& r
   for (const lap::Likeness& c : candidates) {
     const std::string& roll = known[c.roll].roll;
     const auto before = at_hand.find(c.roll);
-    auto own = before != at_hand.end() && before->second ? Result<std::shared_ptr<const Print>>(before->second) : print_of(s, roll);
+    auto own = before != at_hand.end() ? Result<std::shared_ptr<const Print>>(before->second) : print_of(s, roll);
     if (!own) {
       if (clear || roll == likely) return fail(own.error());
       continue;  // another roll's proof may be anywhere

@@ -39,14 +39,7 @@ def expect(what, measured, most, unit):
 practice = Practice(build, rolls=("quay",))
 if Player(practice.lay, seed=5).run(practice.station(asked.ppi), practice.env, errors=subprocess.DEVNULL) != 0:
     sys.exit("the sheet was not proofed")
-server = subprocess.Popen([practice.program, "--json", "review", "--listen", "127.0.0.1:0"], env=practice.env, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL, text=True)
-told = ""
-while not told.rstrip().endswith("}"):
-    line = server.stdout.readline()
-    if not line:
-        sys.exit("the page did not start")
-    told += line
-url = json.loads(told)["url"]
+server, url = practice.review(stderr=subprocess.DEVNULL)
 
 
 def get(path):

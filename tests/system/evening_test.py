@@ -115,14 +115,8 @@ class Evening(Player):
 
 
 def choose_on_the_page():
-    server = subprocess.Popen([practice.program, "--json", "review", "--listen", "127.0.0.1:0"], env=practice.env, stdout=subprocess.PIPE, text=True)
+    server, url = practice.review()
     try:
-        told = ""
-        while not told.rstrip().endswith("}"):
-            line = server.stdout.readline()
-            assert line, "the page did not start"
-            told += line
-        url = json.loads(told)["url"]
         with urllib.request.urlopen(url + "api/shelf", timeout=20) as reply:
             addresses = {r["roll"]: r["address"] for r in json.load(reply)["rolls"]}
         choices = practice.work / "choices.json"

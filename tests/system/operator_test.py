@@ -94,18 +94,13 @@ def hands(what):
     return {}
 
 
-review = subprocess.Popen([practice.program, "--json", "review", "--listen", "127.0.0.1:0"], env=practice.env, stdout=subprocess.PIPE, text=True)
+review, url = practice.review()
 browser = None
 try:
-    told = ""
-    while not told.rstrip().endswith("}"):
-        line = review.stdout.readline()
-        assert line, "the page did not start"
-        told += line
     plan = json.loads(subprocess.run([practice.program, "--json", "plan", "--sleeve", "135-6x6", "--bed", str(bed), "--ppi", "300"], env=practice.env,
                                      check=True, capture_output=True, text=True).stdout)
     (practice.work / "plan.json").write_text(json.dumps(plan))
-    browser = subprocess.Popen(["node", tests / "outside" / "operator_page.mjs", outside, json.loads(told)["url"], practice.work / "plan.json",
+    browser = subprocess.Popen(["node", tests / "outside" / "operator_page.mjs", outside, url, practice.work / "plan.json",
                                 *([pictures] if pictures else [])], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
     for line in browser.stdout:
         if not line.startswith("hands: "):

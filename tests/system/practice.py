@@ -45,6 +45,16 @@ class Practice:
     def station(self, ppi, *more):
         return [self.program, "station", "--bed", "practice-8x10", "--ppi", str(ppi), "--key", "stdin", "--events", "-", "--once", *more]
 
+    def review(self, **more):
+        """The review page on a port of its own: its process, and its address."""
+        server = subprocess.Popen([self.program, "--json", "review", "--listen", "127.0.0.1:0"], env=self.env, stdout=subprocess.PIPE, text=True, **more)
+        told = ""
+        while not told.rstrip().endswith("}"):
+            line = server.stdout.readline()
+            assert line, "the page did not start"
+            told += line
+        return server, json.loads(told)["url"]
+
     def ledger_holds(self):
         subprocess.run([self.program, "ledger", "audit"], env=self.env, check=True)
         for roll in (self.archive / "rolls").iterdir():

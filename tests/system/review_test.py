@@ -43,16 +43,6 @@ for listen in ("0.0.0.0:0", "192.0.2.7:5279", "[::]:0"):
 refused("5279")
 
 
-def start():
-    server = subprocess.Popen([practice.program, "--json", "review", "--listen", "127.0.0.1:0"], env=practice.env, stdout=subprocess.PIPE, text=True)
-    told = ""
-    while not told.rstrip().endswith("}"):
-        line = server.stdout.readline()
-        assert line, "the page did not start"
-        told += line
-    return server, json.loads(told)["url"]
-
-
 def get(url, **headers):
     try:
         with urllib.request.urlopen(urllib.request.Request(url, headers=headers), timeout=10) as r:
@@ -61,7 +51,7 @@ def get(url, **headers):
         return e.code, e.read()
 
 
-server, url = start()
+server, url = practice.review()
 try:
     assert get(url)[0] == 200
     assert get(url, Host="example.org")[0] == 421
@@ -125,7 +115,7 @@ chosen = [f["frame"] for f in json.loads(subprocess.run([practice.program, "mark
 due = json.loads(subprocess.run([practice.program, "ledger", "due", "--json"], env=practice.env, check=True, capture_output=True).stdout)["full"]
 # Two were selects when they were asked for; one was judged otherwise afterwards.
 assert len(chosen) == 1 and [d["roll"] for d in due] == [roll] and len(due[0]["frames"]) == 2 and set(chosen) < set(due[0]["frames"]), (chosen, due)
-server, url = start()  # and is there again
+server, url = practice.review()  # and is there again
 try:
     # The table of what was said, and the marked sheet on paper: poppler reads it.
     status, table = get(url + "api/marks.csv")
