@@ -5,6 +5,8 @@
 #include <numbers>
 #include <vector>
 
+#include "core/clones.h"
+
 namespace lapwright::join {
 namespace {
 
@@ -143,14 +145,7 @@ const std::array<float, taps>& kernel(int phase) {
   return tables().weights[static_cast<std::size_t>(phase)];
 }
 
-// The thread sanitizer is not yet there when the loader chooses between clones.
-#if defined(__x86_64__) && !defined(__SANITIZE_THREAD__)
-#define LAPWRIGHT_CLONES __attribute__((target_clones("avx2", "default")))
-#else
-#define LAPWRIGHT_CLONES
-#endif
-
-LAPWRIGHT_CLONES
+LAPWRIGHT_CLONES("avx2")
 void widen(const std::uint16_t* samples, std::int64_t n, const std::array<float, 3>& factor,
            float* line) {
   const Quad f{factor[0], factor[1], factor[2], 0};
@@ -162,7 +157,7 @@ void widen(const std::uint16_t* samples, std::int64_t n, const std::array<float,
   }
 }
 
-LAPWRIGHT_CLONES
+LAPWRIGHT_CLONES("avx2")
 void resample_line(const float* line, const float* at, std::int64_t n, float* out,
                    std::int64_t step) {
   each_pixel(
@@ -171,7 +166,7 @@ void resample_line(const float* line, const float* at, std::int64_t n, float* ou
       });
 }
 
-LAPWRIGHT_CLONES
+LAPWRIGHT_CLONES("avx2")
 void resample_line(const float* line, const float* at, std::int64_t n, std::uint16_t* out,
                    std::int64_t step) {
   each_pixel(

@@ -5,13 +5,8 @@
 #include <numbers>
 #include <set>
 
+#include "core/clones.h"
 #include "lap/two_threads.h"
-
-#if defined(__x86_64__)
-#define LAPWRIGHT_COUNTS_BITS __attribute__((target_clones("popcnt", "default")))
-#else
-#define LAPWRIGHT_COUNTS_BITS
-#endif
 
 namespace lapwright::lap {
 namespace {
@@ -35,7 +30,8 @@ double turn_between(double a, double b) {
 }
 
 /// Of each look feature the most alike one of the roll.
-LAPWRIGHT_COUNTS_BITS void match(const Feature* look, std::size_t looks, const Feature* roll,
+LAPWRIGHT_CLONES("popcnt")
+void match(const Feature* look, std::size_t looks, const Feature* roll,
                                  std::size_t rolls, std::vector<Match>& out) {
   for (std::size_t i = 0; i < looks; ++i) {
     const std::uint64_t a0 = look[i].bits[0], a1 = look[i].bits[1], a2 = look[i].bits[2],

@@ -7,6 +7,7 @@
 #include <future>
 
 #include "bench/photographs.h"
+#include "core/clones.h"
 
 namespace lapwright::bench {
 namespace {
@@ -72,9 +73,7 @@ using Two = float __attribute__((vector_size(32)));  // two pixels of four float
 using Eight = std::uint16_t __attribute__((vector_size(16)));
 using Four = float __attribute__((vector_size(16)));
 
-#if defined(__x86_64__)
-__attribute__((target_clones("arch=haswell", "default")))
-#endif
+LAPWRIGHT_CLONES("arch=haswell")
 void spline(const std::uint16_t* samples, std::int64_t width, const double* us, const double* vs, std::int64_t n, float* out) {
   for (std::int64_t i = 0; i < n; ++i) {
     const double u = us[i], v = vs[i];
