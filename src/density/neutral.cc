@@ -15,7 +15,10 @@ constexpr double toe =
     0.108;  // D: a toe of 0.18 in log exposure on a film of slope 0.60 (from memory)
 constexpr std::array<double, 10> knots{0, 0.02, 0.05, 0.10, 0.20, 0.35, 0.55, 0.80, 1.10, 1.50};
 constexpr std::size_t n_knots = knots.size();
-constexpr double last_width = 0.036;   // D: of the ridge in the end
+constexpr double last_width = 0.045;   // D: of the ridge in the end, where the film is straight
+constexpr double blur = 0.3;  // of its width, what a toe leaves of it: noise is not made less
+constexpr double own_light = 60;  // tints on the ridge that say as much of a picture's own light as
+                                  // that it has none
 constexpr double known_weight = 1500;  // tints that a place known to be neutral outweighs
 constexpr double usual_tints = 400;    // of a picture, weights summed
 constexpr std::size_t least_tints = 60;
@@ -54,11 +57,15 @@ Place place(double g) {
   return {k, std::clamp((g - knots[k]) / (knots[k + 1] - knots[k]), 0.0, 1.0)};
 }
 
+/// What a film shows of a difference in exposure, of what it shows where it is straight.
+double shown(double g) { return 1 - std::exp(-std::max(g, 0.0) / toe); }
+
 struct Seen {
   double g, off[2];  // red and blue off the stock's axis
   double weight;
   int picture;  // -1: known
   Place at;
+  double shown, width;  // of a difference; of the ridge: shares of what a straight film has
 };
 
 /// Solves a small symmetric system in place.
@@ -83,10 +90,12 @@ class Ridge {
   Ridge(std::vector<Seen> seen, const NeutralOptions& options)
       : seen_(std::move(seen)), options_(options) {}
 
-  Deviation find() const {
+  Deviation find() {
     Deviation d = start();
-    for (const double width : {0.07, 0.06, 0.05, 0.045, 0.04, last_width, last_width, last_width})
-      d = step(d, width);
+    for (const double wider : {2.0, 1.7, 1.4, 1.25, 1.1, 1.0, 1.0, 1.0, 1.0, 1.0}) {
+      d = step(d, wider * last_width);
+      find_lights(d, wider * last_width);
+    }
     return d;
   }
   /// How many tints lie on the ridge near each knot.
@@ -103,10 +112,41 @@ class Ridge {
   static double value(const Deviation& d, std::size_t c, const Place& at) {
     return d[c][at.knot] * (1 - at.part) + d[c][at.knot + 1] * at.part;
   }
-  static double near(const Seen& s, const Deviation& d, double width) {
-    const double r = s.off[0] - value(d, 0, s.at), b = s.off[1] - value(d, 1, s.at);
-    const double t = (r * r + b * b) / (width * width);
+  /// Off the stock's axis, the picture's own light taken out.
+  double off(const Seen& s, std::size_t c) const {
+    if (s.picture < 0 || lights_.empty()) return s.off[c];
+    return s.off[c] - s.shown * lights_[static_cast<std::size_t>(s.picture)][c];
+  }
+  double near(const Seen& s, const Deviation& d, double width) const {
+    const double r = off(s, 0) - value(d, 0, s.at), b = off(s, 1) - value(d, 1, s.at),
+                 wide = width * s.width;
+    const double t = (r * r + b * b) / (wide * wide);
     return 1 / ((1 + t) * (1 + t));
+  }
+  double weight(const Seen& s, const Deviation& d, double width) const {
+    return s.picture < 0 ? s.weight : s.weight * near(s, d, width) / (s.width * s.width);
+  }
+  /// A picture's own light moves its neutrals all alike along the straight film: warm in the
+  /// evening, cold in the shade. What one picture has of it is not to bend the axis where that
+  /// picture is the one that tells. All pictures together have none.
+  void find_lights(const Deviation& d, double width) {
+    struct Sum {
+      double off[2] = {}, weight = 0;
+    };
+    std::vector<Sum> sums;
+    for (const Seen& s : seen_) {
+      if (s.picture < 0) continue;
+      const auto picture = static_cast<std::size_t>(s.picture);
+      if (sums.size() <= picture) sums.resize(picture + 1);
+      const double w = weight(s, d, width);
+      for (std::size_t c = 0; c < 2; ++c)
+        sums[picture].off[c] += w * s.shown * (s.off[c] - value(d, c, s.at));
+      sums[picture].weight += w * s.shown * s.shown;
+    }
+    lights_.assign(sums.size(), {});
+    for (std::size_t i = 0; i < sums.size(); ++i)
+      for (std::size_t c = 0; c < 2; ++c)
+        lights_[i][c] = sums[i].off[c] / (sums[i].weight + own_light);
   }
   /// The best of many straight deviations, by a wide kernel; the stock's own unless another is
   /// plainly better.
@@ -141,13 +181,13 @@ class Ridge {
     Deviation next{};
     std::array<std::array<std::array<double, n_knots + 1>, n_knots>, 2> m{};
     for (const Seen& s : seen_) {
-      const double w = s.weight * (s.picture < 0 ? 1.0 : near(s, d, width));
+      const double w = weight(s, d, width);
       const double share[2] = {1 - s.at.part, s.at.part};
       for (std::size_t c = 0; c < 2; ++c)
         for (std::size_t i = 0; i < 2; ++i) {
           for (std::size_t j = 0; j < 2; ++j)
             m[c][s.at.knot + i][s.at.knot + j] += w * share[i] * share[j];
-          m[c][s.at.knot + i][n_knots] += w * share[i] * s.off[c];
+          m[c][s.at.knot + i][n_knots] += w * share[i] * off(s, c);
         }
     }
     // In tints: one weighs 1/width^2 of evidence; the stock's axis and a smooth way between the
@@ -155,14 +195,14 @@ class Ridge {
     const double tint = 0.03 * 0.03;
     for (std::size_t c = 0; c < 2; ++c) {
       for (std::size_t i = 0; i < n_knots; ++i) {
-        const double spread = options_.free * (0.02 + 0.05 * std::min(knots[i], 1.0));
+        const double spread = options_.free * (0.04 + 0.05 * std::min(knots[i], 1.0));
         m[c][i][i] += 6 * tint / (spread * spread);
       }
       m[c][0][0] += 1e6;  // at the base
       for (std::size_t i = 1; i + 1 < n_knots; ++i) {
         const double a = 1 / (knots[i] - knots[i - 1]), b = 1 / (knots[i + 1] - knots[i]);
         const std::array<double, 3> bend{a, -a - b, b};  // change of slope
-        const double stiff = 8 * tint / (i < 5 ? 0.35 * 0.35 : 0.10 * 0.10);
+        const double stiff = 8 * tint / (i < 5 ? 0.35 * 0.35 : 0.035 * 0.035);
         for (std::size_t p = 0; p < 3; ++p)
           for (std::size_t q = 0; q < 3; ++q)
             m[c][i - 1 + p][i - 1 + q] += stiff * bend[p] * bend[q];
@@ -173,6 +213,7 @@ class Ridge {
   }
 
   std::vector<Seen> seen_;
+  std::vector<std::array<double, 2>> lights_;  // of each picture, as `Deviation`
   NeutralOptions options_;
 };
 
@@ -226,8 +267,13 @@ NeutralAxis neutral_axis(const std::vector<Palette>& pictures, const profile::St
   NeutralAxis axis;
   std::vector<Seen> seen;
   const auto add = [&](double r, double g, double b, double weight, int picture) {
-    seen.push_back(
-        {g, {r - stock_axis(stock, 0, g), b - stock_axis(stock, 2, g)}, weight, picture, place(g)});
+    seen.push_back({g,
+                    {r - stock_axis(stock, 0, g), b - stock_axis(stock, 2, g)},
+                    weight,
+                    picture,
+                    place(g),
+                    shown(g),
+                    std::hypot(shown(g), blur)});
   };
   for (const Palette& p : pictures) {
     if (p.size() < least_tints / 4) continue;
@@ -243,7 +289,7 @@ NeutralAxis neutral_axis(const std::vector<Palette>& pictures, const profile::St
   for (const auto& k : known) add(k[0], k[1], k[2], known_weight, -1);
   Deviation found{};
   if (seen.size() >= least_tints || known.size() >= 2) {
-    const Ridge all(seen, options);
+    Ridge all(seen, options);
     found = all.find();
     const auto support = all.support(found);
     double total = 0, told = 0;

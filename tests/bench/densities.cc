@@ -63,14 +63,16 @@ void densities(const Setting& setting, Figures& figures) {
       return d;
     };
     auto stock = shipped("c41-daylight-400");
-    figures.expect("density, chart dE00, the class's profile",
-                   row("class, by the sheet", stock, "").chart, 5);
+    const Distances balanced = row("class, by the sheet", stock, "");
+    figures.expect("density, chart dE00, the class's profile", balanced.chart, 5);
     stock.balance_on_sheet = false;
     row("class, as typed", stock, "");  // what balancing on the sheet is worth
     std::string sure;
     auto own = fitted(film, seed, By::pictures, sure);
-    figures.expect("density, chart dE00, fitted by pictures alone",
-                   row("fitted by pictures", own, sure).chart, 3);
+    const Distances pictures = row("fitted by pictures", own, sure);
+    figures.expect("density, chart dE00, fitted by pictures alone", pictures.chart, 3);
+    for (const Distances& d : {balanced, pictures})
+      figures.expect("density, greys off neutral, by the sheet's pictures alone", d.greys, 2);
     own = fitted(film, seed, By::greys, sure);
     const Distances greys = row("fitted, 4 greys named", own, sure);
     own = fitted(film, seed, By::wedge, sure);
