@@ -8,6 +8,7 @@ namespace {
 
 constexpr double most_uneven = 0.08;     // density, of one part of a pass against the other
 constexpr double least_sharp = 0.6;      // gradient energy, of a pass against the other
+constexpr double alike_sharp = 0.78;     // the same, of what only moved, with no doubt
 constexpr double tolerance_mm = 0.25;    // here only what the cells show is asked for
 constexpr double clearly_beside = 0.05;  // correlation
 constexpr std::size_t least_cells = 12;
@@ -32,12 +33,15 @@ struct Lit {
   bool few = true;
 };
 
+double sharp_alike(const Lit& p, const Lit& q) {
+  return std::min(p.sharper, q.sharper) / std::max(p.sharper, q.sharper);
+}
+
 /// Stray light makes all of the film thinner, and what is out of focus all of it less sharp; what
 /// only moved is here thinner and there denser.
 bool otherwise(const Lit& p, const Lit& q) {
   const double thinner = std::abs(p.thinner - q.thinner), spread = std::max(p.spread, q.spread);
-  return (thinner > most_uneven && thinner > spread) ||
-         std::min(p.sharper, q.sharper) < least_sharp * std::max(p.sharper, q.sharper);
+  return (thinner > most_uneven && thinner > spread) || sharp_alike(p, q) < least_sharp;
 }
 
 }  // namespace
@@ -57,7 +61,8 @@ Interruption cause_of(const Overview& a, const Overview& b, const PassMap& a_to_
   }
   const Lit before(kept), after(lost);
   const bool lit = otherwise(before, after);
-  const bool sure = lit ? found.here >= found.best : beside;
+  const bool sure = lit ? found.here >= found.best
+                        : beside && sharp_alike(before, after) > alike_sharp;
   return {lit ? Cause::light : Cause::moved, sure && !before.few && !after.few};
 }
 

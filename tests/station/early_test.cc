@@ -198,7 +198,7 @@ TEST_F(EarlyTest, WhateverPartHasComeALiftedLidIsNotToldAsABumpNorABumpAsALifted
                                      .bumped_at = lid ? 2 : at,
                                      .lifted_at = lid ? at : 2});
       int told = 0;
-      for (std::int64_t rows = 80; rows < 270; rows += 21) {  // 14 to 45 mm
+      for (std::int64_t rows = 71; rows < 270; rows += 21) {  // 12 to 45 mm
         const auto r = judged_at(small, rows);
         if (r.finding != Finding::light && r.finding != Finding::bumped) continue;
         ++told;
