@@ -128,7 +128,7 @@ class Ridge {
   }
   /// A picture's own light moves its neutrals all alike along the straight film: warm in the
   /// evening, cold in the shade. What one picture has of it is not to bend the axis where that
-  /// picture is the one that tells. All pictures together have none.
+  /// picture is the one that tells. What all have in common is taken for the film.
   void find_lights(const Deviation& d, double width) {
     struct Sum {
       double off[2] = {}, weight = 0;
@@ -195,7 +195,7 @@ class Ridge {
     const double tint = 0.03 * 0.03;
     for (std::size_t c = 0; c < 2; ++c) {
       for (std::size_t i = 0; i < n_knots; ++i) {
-        const double spread = options_.free * (0.04 + 0.05 * std::min(knots[i], 1.0));
+        const double spread = options_.free * (0.04 + 0.03 * std::min(knots[i], 1.0));
         m[c][i][i] += 6 * tint / (spread * spread);
       }
       m[c][0][0] += 1e6;  // at the base
