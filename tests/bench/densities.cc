@@ -24,13 +24,14 @@ profile::StockProfile shipped(const std::string& name) {
 using density::By;
 
 /// Fitted on another page of the film than the one it is judged by.
-profile::StockProfile fitted(const FilmModel& film, unsigned seed, By by, std::string& sure) {
+profile::StockProfile fitted(const FilmModel& film, unsigned seed, By by, std::string& sure,
+                             int strips = 3) {
   ChartPageOptions o;
-  o.seed = seed + 5000, o.with_targets = by == By::greys, o.with_wedge = by == By::wedge;
+  o.seed = seed + 5000, o.strips = strips, o.with_targets = by == By::greys, o.with_wedge = by == By::wedge;
   const auto page = ChartPage::made(film, o);
-  const density::FitRequest request = density::fit_request(page, by);
+  const density::FitRequest request = density::fit_request(page, by, strips);
   image::MemorySource source(page.picture, o.ppi);
-  const auto fit = density::fit_stock(source, page.origin, ChartPage::sleeve(),
+  const auto fit = density::fit_stock(source, page.origin, ChartPage::sleeve(strips),
                                       shipped("c41-daylight-400"), "fitted", request);
   sure = fit ? number(fit->sure, 2) : "-";
   return fit ? fit->stock : profile::StockProfile{};
@@ -69,10 +70,14 @@ void densities(const Setting& setting, Figures& figures) {
     row("class, as typed", stock, "");  // what balancing on the sheet is worth
     std::string sure;
     auto own = fitted(film, seed, By::pictures, sure);
-    const Distances pictures = row("fitted by pictures", own, sure);
-    figures.expect("density, chart dE00, fitted by pictures alone", pictures.chart, 3);
+    const Distances pictures = row("fitted by 12 pictures", own, sure);
+    own = fitted(film, seed, By::pictures, sure, 9);
+    const Distances roll = row("fitted by 36 pictures", own, sure);
+    for (const Distances& d : {pictures, roll})
+      figures.expect("density, chart dE00, fitted by pictures alone", d.chart, 3);
+    figures.expect("density, greys off neutral, fitted by a roll's pictures alone", roll.greys, 2);
     for (const Distances& d : {balanced, pictures})
-      figures.expect("density, greys off neutral, by the sheet's pictures alone", d.greys, 2);
+      figures.expect("density, greys off neutral, by a dozen pictures alone", d.greys, 2);
     own = fitted(film, seed, By::greys, sure);
     const Distances greys = row("fitted, 4 greys named", own, sure);
     own = fitted(film, seed, By::wedge, sure);

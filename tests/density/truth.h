@@ -140,10 +140,10 @@ inline Seam seam(const Positive& a, const Positive& b) {
 
 /// What a stock is fitted by: a page's pictures alone, four grey places named, or its step wedge.
 enum class By { pictures, greys, wedge };
-inline FitRequest fit_request(const ChartPage& page, By by) {
+inline FitRequest fit_request(const ChartPage& page, By by, int strips = 3) {
   FitRequest request;
-  for (int i = 0; i < 12; ++i)
-    request.frames.push_back(ChartPage::sleeve().frame_area(i / 4, i % 4));
+  for (int i = 0; i < 4 * strips; ++i)
+    request.frames.push_back(ChartPage::sleeve(strips).frame_area(i / 4, i % 4));
   if (by == By::greys)
     for (const std::size_t i : {0, 2, 4, 6})
       request.neutrals.push_back({"grey", page.greys[i].area.centre_mm()});

@@ -251,19 +251,20 @@ double ChartPage::light(std::size_t channel, double u, double v) const {
          (1 - drift * (1 - std::exp(-2 * travel)) / (1 - std::exp(-2.0)));
 }
 
-profile::SleeveProfile ChartPage::sleeve() {
+profile::SleeveProfile ChartPage::sleeve(int strips) {
   profile::SleeveProfile s;
   s.name = "chart-3x4";
   s.about = "35 mm, three strips of four";
-  s.page = {{190000}, {140000}};
+  s.page = {{190000}, {31400 + strips * 36200}};
   s.film = profile::Film::f135;
   s.frame = {{36000}, {24000}, {38000}};
-  s.strips = {3, 4, {{15000}, {12000}}, {36200}, {153000}, profile::Run::right};
+  s.strips = {strips, 4, {{15000}, {12000}}, {36200}, {153000}, profile::Run::right};
   return s;
 }
 
 ChartPage ChartPage::made(const FilmModel& film, const ChartPageOptions& o) {
-  const auto profile = sleeve();
+  const auto profile = sleeve(o.strips);
+  const int frames = o.strips * 4;
   const auto block = profile.block().grown({4000});
   ChartPage page{};
   page.origin = {block.x.mm(), block.y.mm()};
@@ -275,16 +276,16 @@ ChartPage ChartPage::made(const FilmModel& film, const ChartPageOptions& o) {
   // What the frames show.
   std::mt19937 random(o.seed * 104729 + 7);
   const auto patches = chart_light();
-  std::vector<Shows> shows(12, Shows::picture);
+  std::vector<Shows> shows(static_cast<std::size_t>(frames), Shows::picture);
   if (o.with_targets) shows[1] = Shows::chart, shows[6] = Shows::greys;
   if (o.with_wedge) shows[9] = Shows::wedge;
   std::vector<Picture> pictures;
-  for (int i = 0; i < 12; ++i) pictures.emplace_back(random);
+  for (int i = 0; i < frames; ++i) pictures.emplace_back(random);
   const auto grey = [](double stops) { return scaled({0.18, 0.18, 0.18}, std::pow(2.0, stops)); };
   const auto step = [](int i) {
     return scaled({0.9, 0.9, 0.9}, std::pow(10.0, 0.9 - 0.15 * (20 - i)));
   };
-  for (int i = 0; i < 12; ++i) {
+  for (int i = 0; i < frames; ++i) {
     const auto area = profile.frame_area(i / 4, i % 4);
     const auto which = shows[static_cast<std::size_t>(i)];
     for (int k = 0; which == Shows::chart && k < 24; ++k)
@@ -345,7 +346,7 @@ ChartPage ChartPage::made(const FilmModel& film, const ChartPageOptions& o) {
       const double along =
           page.origin.x + (static_cast<double>(x) + 0.5) * mm - profile.strips.first.x.mm();
       Triple density{};
-      bool is_film = strip >= 0 && strip < 3 && across < edge && along >= 0 &&
+      bool is_film = strip >= 0 && strip < o.strips && across < edge && along >= 0 &&
                      along < profile.strips.length.mm();
       if (is_film) {
         const double in = std::min(across, edge - across),

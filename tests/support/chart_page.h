@@ -46,6 +46,7 @@ std::vector<Triple> chart_light();
 
 struct ChartPageOptions {
   unsigned seed = 1;  // of scenes, light and noise
+  int strips = 3;     // of four frames; nine are a roll
   Ppi ppi{300};
   double exposure = 0;       // stops over the normal, of the whole roll
   bool with_targets = true;  // else pictures only
@@ -74,7 +75,7 @@ struct ChartPage {
   /// Share of full light at a place, u and v from -1 to 1 over the picture.
   double light(std::size_t channel, double u, double v) const;
 
-  static profile::SleeveProfile sleeve();
+  static profile::SleeveProfile sleeve(int strips = 3);
   static ChartPage made(const FilmModel& film, const ChartPageOptions& options);
 };
 
