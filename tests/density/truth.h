@@ -104,7 +104,7 @@ inline Distances distances(const Positive& p, const ChartPage& page) {
 inline Positive converted(const ChartPage& page, const profile::StockProfile& stock, Ppi ppi) {
   Positive p{image::Rgb16(page.picture.width(), page.picture.height()), page.origin, ppi};
   image::MemorySource source(page.picture, ppi);
-  const auto measured = measure(source, page.origin, ChartPage::sleeve(), stock);
+  const auto measured = measure(source, page.origin, ChartPage::sleeve(page.strips), stock);
   if (!measured) return p;
   const Converter converter(stock, *measured);
   PositiveSource positive(source, converter);
@@ -140,10 +140,10 @@ inline Seam seam(const Positive& a, const Positive& b) {
 
 /// What a stock is fitted by: a page's pictures alone, four grey places named, or its step wedge.
 enum class By { pictures, greys, wedge };
-inline FitRequest fit_request(const ChartPage& page, By by, int strips = 3) {
+inline FitRequest fit_request(const ChartPage& page, By by) {
   FitRequest request;
-  for (int i = 0; i < 4 * strips; ++i)
-    request.frames.push_back(ChartPage::sleeve(strips).frame_area(i / 4, i % 4));
+  for (int i = 0; i < 4 * page.strips; ++i)
+    request.frames.push_back(ChartPage::sleeve(page.strips).frame_area(i / 4, i % 4));
   if (by == By::greys)
     for (const std::size_t i : {0, 2, 4, 6})
       request.neutrals.push_back({"grey", page.greys[i].area.centre_mm()});

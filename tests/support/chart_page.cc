@@ -267,6 +267,7 @@ ChartPage ChartPage::made(const FilmModel& film, const ChartPageOptions& o) {
   const int frames = o.strips * 4;
   const auto block = profile.block().grown({4000});
   ChartPage page{};
+  page.strips = o.strips;
   page.origin = {block.x.mm(), block.y.mm()};
   const double mm = o.ppi.mm_per_pixel();
   page.picture = image::Rgb16(core::to_pixels(block.width, o.ppi).value,

@@ -65,6 +65,7 @@ struct ChartPage {
   };
   image::Rgb16 picture;
   Spot<SleeveSpace> origin;
+  int strips;
   std::vector<Patch> chart, greys;   // greys: -3 to +3 stops
   std::vector<Patch> wedge;          // steps of 0.15, from the least light
   Rect<SleeveSpace> rebate;          // plain film base
