@@ -15,8 +15,8 @@ constexpr double toe =
     0.108;  // D: a toe of 0.18 in log exposure on a film of slope 0.60 (from memory)
 constexpr std::array<double, 10> knots{0, 0.02, 0.05, 0.10, 0.20, 0.35, 0.55, 0.80, 1.10, 1.50};
 constexpr std::size_t n_knots = knots.size();
-constexpr double last_width = 0.045;   // D: of the ridge in the end, where the film is straight
-constexpr double blur = 0.3;  // of its width, what a toe leaves of it: noise is not made less
+constexpr double last_width = 0.045;  // D: of the ridge in the end, where the film is straight
+constexpr double blur = 0.3;      // of its width, what a toe leaves of it: noise is not made less
 constexpr double own_light = 60;  // tints on the ridge that say as much of a picture's own light as
                                   // that it has none
 constexpr double known_weight = 1500;  // tints that a place known to be neutral outweighs

@@ -53,16 +53,16 @@ Interruption cause_of(const Overview& a, const Overview& b, const PassMap& a_to_
   const Shifted found = shifted(a, b, a_to_b, lost);
   const bool beside = found.best > found.here + clearly_beside;
   if (beside) {  // its light is compared where it went
-    const PassMap moved{a_to_b.a, a_to_b.b, a_to_b.c, a_to_b.d, a_to_b.e + found.x,
-                        a_to_b.f + found.y};
+    const PassMap moved{a_to_b.a, a_to_b.b,           a_to_b.c,
+                        a_to_b.d, a_to_b.e + found.x, a_to_b.f + found.y};
     CellSet cells_of_it = set_of(lost, true);
     cells_of_it.merge(set_of(lost, false));
     lost = compare_cells(a, b, moved, tolerance_mm, false, &cells_of_it);
   }
   const Lit before(kept), after(lost);
   const bool lit = otherwise(before, after);
-  const bool sure = lit ? found.here >= found.best
-                        : beside && sharp_alike(before, after) > alike_sharp;
+  const bool sure =
+      lit ? found.here >= found.best : beside && sharp_alike(before, after) > alike_sharp;
   return {lit ? Cause::light : Cause::moved, sure && !before.few && !after.few};
 }
 

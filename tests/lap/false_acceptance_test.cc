@@ -149,8 +149,7 @@ TEST(FalseAcceptance, NoWrongJoinIsAccepted) {
   for (const Kind k : {Kind::plain, Kind::medium_format, Kind::drift}) {
     const Counts& c = counts[static_cast<std::size_t>(k)];
     // These passes are of a few centimetres; 63 to 77 of 100 when 120 of each were measured.
-    EXPECT_GE(c.accepted, c.tried * 6 / 10)
-        << kind_names[static_cast<std::size_t>(k)];
+    EXPECT_GE(c.accepted, c.tried * 6 / 10) << kind_names[static_cast<std::size_t>(k)];
   }
 }
 

@@ -192,11 +192,9 @@ TEST_F(EarlyTest, WhateverPartHasComeALiftedLidIsNotToldAsABumpNorABumpAsALifted
   for (const double at : {0.05, 0.1, 0.17})
     for (const Finding of : {Finding::light, Finding::bumped}) {
       const bool lid = of == Finding::light;
-      const auto small = capture(2, {.x = 1,
-                                     .y = 2,
-                                     .degrees = 0.4,
-                                     .bumped_at = lid ? 2 : at,
-                                     .lifted_at = lid ? at : 2});
+      const auto small = capture(
+          2,
+          {.x = 1, .y = 2, .degrees = 0.4, .bumped_at = lid ? 2 : at, .lifted_at = lid ? at : 2});
       int told = 0;
       for (std::int64_t rows = 71; rows < 270; rows += 21) {  // 12 to 45 mm
         const auto r = judged_at(small, rows);
