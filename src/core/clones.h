@@ -1,7 +1,7 @@
 // A function compiled twice, for the processor at hand and for any; the loader chooses.
 //
-// Invariants: both give the same results. The thread sanitizer is not yet there when the loader
-// chooses, so under it there is one.
+// Invariants: one source; only a target that fuses multiplications may differ in the last bit. The
+// thread sanitizer is not yet there when the loader chooses, so under it there is one.
 #pragma once
 
 #if defined(__x86_64__) && !defined(__SANITIZE_THREAD__)

@@ -146,10 +146,13 @@ TEST(FalseAcceptance, NoWrongJoinIsAccepted) {
       all, all_wrong, nearly, sure, sure_right, slowest);
   EXPECT_EQ(all_wrong, 0);
   EXPECT_GE(sure_right, sure * 99 / 100);
-  for (const Kind k : {Kind::plain, Kind::medium_format, Kind::drift}) {
+  // These passes are of a few centimetres. The least of five seeds with 120 of each: 72, 57 and 67
+  // of 100.
+  const std::pair<Kind, int> least[] = {
+      {Kind::plain, 70}, {Kind::medium_format, 55}, {Kind::drift, 65}};
+  for (const auto& [k, percent] : least) {
     const Counts& c = counts[static_cast<std::size_t>(k)];
-    // These passes are of a few centimetres; 57 to 77 of 100 when 120 of each were measured.
-    EXPECT_GE(c.accepted, c.tried / 2) << kind_names[static_cast<std::size_t>(k)];
+    EXPECT_GE(c.accepted * 100, c.tried * percent) << kind_names[static_cast<std::size_t>(k)];
   }
 }
 

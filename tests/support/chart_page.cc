@@ -253,8 +253,8 @@ double ChartPage::light(std::size_t channel, double u, double v) const {
 
 profile::SleeveProfile ChartPage::sleeve(int strips) {
   profile::SleeveProfile s;
-  s.name = "chart-3x4";
-  s.about = "35 mm, three strips of four";
+  s.name = "chart-" + std::to_string(strips) + "x4";
+  s.about = "35 mm, strips of four";
   s.page = {{190000}, {31400 + strips * 36200}};
   s.film = profile::Film::f135;
   s.frame = {{36000}, {24000}, {38000}};
