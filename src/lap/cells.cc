@@ -3,8 +3,11 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
+#include <cstring>
 #include <future>
 #include <memory>
+
+#include "core/clones.h"
 
 namespace lapwright::lap {
 namespace {
@@ -23,35 +26,61 @@ template <std::size_t count>
 struct Weighed {
   std::array<float, count> value{}, weight{};
 };
+// A cell's rows are filled up to whole vectors with what does not count; a patch has as much
+// behind.
+constexpr std::int64_t lanes = 16;
 template <std::int64_t across>
-struct Patch : Weighed<across * across> {};
-using Square = Weighed<side * side>;
+struct Patch : Weighed<across * across + lanes> {};
+using Square = Weighed<side * lanes>;
 
-/// b around a's cell, in a's pixels, the map taken as straight over so small a place.
+/// Pixels of a square, from its middle.
+template <std::int64_t across>
+struct Offsets {
+  std::array<float, across * across> x{}, y{};
+  constexpr Offsets() {
+    for (std::size_t i = 0; i < across * across; ++i)
+      x[i] = static_cast<float>(i % across) + 0.5F - across / 2.0F,
+      y[i] = static_cast<float>(i / across) + 0.5F - across / 2.0F;
+  }
+};
+
+/// b at `count` places `x`, `y` around `middle`, in a's pixels, the map taken as straight over so
+/// small a place.
+LAPWRIGHT_CLONES("avx2")
+void look_at(const Overview& b, bool film_only, const Spot<PassSpace>& middle,
+             const Spot<PassSpace>& right, const Spot<PassSpace>& down, const float* x,
+             const float* y, std::int32_t count, float* value, float* weight) {
+  const auto mx = static_cast<float>(middle.x - 0.5), my = static_cast<float>(middle.y - 0.5),
+             rx = static_cast<float>(right.x), ry = static_cast<float>(right.y),
+             dx = static_cast<float>(down.x), dy = static_cast<float>(down.y);
+  const auto w = static_cast<std::int32_t>(b.smooth.width);
+  const float last_x = static_cast<float>(b.smooth.width) - 1.001F,
+              last_y = static_cast<float>(b.smooth.height) - 1.001F, off_film = film_only ? 0 : 1;
+  const float *smooth = b.smooth.values.data(), *film = b.film.values.data();
+#pragma omp simd
+  for (std::int32_t i = 0; i < count; ++i) {
+    const float at_x = mx + x[i] * rx + y[i] * dx, at_y = my + x[i] * ry + y[i] * dy;
+    const float from_x = at_x > 0 ? at_x : 0, from_y = at_y > 0 ? at_y : 0,
+                fx = from_x < last_x ? from_x : last_x, fy = from_y < last_y ? from_y : last_y;
+    const auto ix = static_cast<std::int32_t>(fx), iy = static_cast<std::int32_t>(fy),
+               at = iy * w + ix;
+    const float s = fx - static_cast<float>(ix), t = fy - static_cast<float>(iy);
+    value[i] = (smooth[at] * (1 - s) + smooth[at + 1] * s) * (1 - t) +
+               (smooth[at + w] * (1 - s) + smooth[at + w + 1] * s) * t;
+    // A smoothed picture's outermost pixels are half made up. A value between pixels is off the
+    // film when one of them is.
+    const float on = film[at] * film[at + 1] * film[at + w] * film[at + w + 1];
+    const bool inside = (at_x >= 1) & (at_y >= 1) & (at_x < last_x - 1) & (at_y < last_y - 1);
+    weight[i] = (inside ? 1.0F : 0.0F) * (on + off_film - on * off_film);
+  }
+}
+
 template <std::int64_t across>
 void look(const Overview& b, bool film_only, const Spot<PassSpace>& middle,
           const Spot<PassSpace>& right, const Spot<PassSpace>& down, Patch<across>& out) {
-  const double half = across / 2.0;
-  const auto last_x = static_cast<double>(b.smooth.width) - 1.001,
-             last_y = static_cast<double>(b.smooth.height) - 1.001;
-  for (std::int64_t y = 0; y < across; ++y)
-    for (std::int64_t x = 0; x < across; ++x) {
-      const double u = static_cast<double>(x) + 0.5 - half, v = static_cast<double>(y) + 0.5 - half;
-      const double at_x = middle.x + u * right.x + v * down.x - 0.5,
-                   at_y = middle.y + u * right.y + v * down.y - 0.5,
-                   fx = std::clamp(at_x, 0.0, last_x), fy = std::clamp(at_y, 0.0, last_y);
-      const auto ix = static_cast<std::int64_t>(fx), iy = static_cast<std::int64_t>(fy);
-      const auto s = static_cast<float>(fx - static_cast<double>(ix)),
-                 t = static_cast<float>(fy - static_cast<double>(iy));
-      const float *p = b.smooth.row(iy) + ix, *q = b.smooth.row(iy + 1) + ix;
-      const auto at = static_cast<std::size_t>(y * across + x);
-      out.value[at] = (p[0] * (1 - s) + p[1] * s) * (1 - t) + (q[0] * (1 - s) + q[1] * s) * t;
-      // A smoothed picture's outermost pixels are half made up.
-      const bool inside = at_x >= 1 && at_y >= 1 && at_x < last_x - 1 && at_y < last_y - 1;
-      // A value between pixels is off the film when one of them is.
-      const float *f = b.film.row(iy) + ix, *g = b.film.row(iy + 1) + ix;
-      out.weight[at] = !inside ? 0 : film_only ? std::min({f[0], f[1], g[0], g[1]}) : 1;
-    }
+  static constexpr Offsets<across> from;
+  look_at(b, film_only, middle, right, down, from.x.data(), from.y.data(), across * across,
+          out.value.data(), out.weight.data());
 }
 
 /// a's own cell.
@@ -59,7 +88,7 @@ void cut_out(const Overview& a, std::int64_t x0, std::int64_t y0, bool film_only
   const image::Plane& sa = a.smooth;
   for (std::int64_t y = 0; y < side; ++y)
     for (std::int64_t x = 0; x < side; ++x) {
-      const auto at = static_cast<std::size_t>(y * side + x);
+      const auto at = static_cast<std::size_t>(y * lanes + x);
       out.value[at] = sa.row(y0 + y)[x0 + x];
       const bool rim =
           x0 + x == 0 || y0 + y == 0 || x0 + x == sa.width - 1 || y0 + y == sa.height - 1;
@@ -86,27 +115,36 @@ Stats stats(const float* value, const float* weight, std::int64_t stride) {
   return out;
 }
 
-/// Correlation of a's cell with b's at (i, j) of the patch, where both count; -1: too little.
+/// Correlation of a's cell with b's that starts at `value` and `weight`, where both count; -1: too
+/// little.
+LAPWRIGHT_CLONES("avx2")
+double correlation(const Square& a, float mean, const float* value, const float* weight,
+                   std::int64_t stride) {
+  using Lanes = float __attribute__((vector_size(32)));
+  constexpr std::int64_t at_once = 8;
+  Lanes n8{}, u8{}, v8{}, uu8{}, vv8{}, uv8{};
+  for (std::int64_t y = 0; y < side; ++y, value += stride, weight += stride)
+    for (std::int64_t x = 0; x < lanes; x += at_once) {
+      Lanes p, q, w, z;
+      std::memcpy(&p, value + x, sizeof p), std::memcpy(&w, weight + x, sizeof w);
+      std::memcpy(&q, a.value.data() + y * lanes + x, sizeof q);
+      std::memcpy(&z, a.weight.data() + y * lanes + x, sizeof z);
+      const Lanes m = w * z, s = m * (q - mean), t = m * (p - mean);
+      n8 += m, u8 += s, v8 += t, uu8 += s * s, vv8 += t * t, uv8 += s * t;
+    }
+  float n = 0, u = 0, v = 0, uu = 0, vv = 0, uv = 0;
+  for (int l = 0; l < at_once; ++l)
+    n += n8[l], u += u8[l], v += v8[l], uu += uu8[l], vv += vv8[l], uv += uv8[l];
+  if (n < least_weight) return -1;
+  const float va = uu - u * u / n, vb = vv - v * v / n;
+  if (va < n * 1e-6F || vb < n * 1e-6F) return -1;
+  return static_cast<double>((uv - u * v / n) / std::sqrt(va * vb));
+}
 template <std::int64_t across>
 double correlation(const Square& a, float mean, const Patch<across>& patch, std::int64_t i,
                    std::int64_t j) {
-  std::array<float, side> n{}, u{}, v{}, uu{}, vv{}, uv{};  // lane by lane, to become vectors
-  for (std::int64_t y = 0; y < side; ++y) {
-    const float *p = patch.value.data() + (y + j) * across + i,
-                *w = patch.weight.data() + (y + j) * across + i, *q = a.value.data() + y * side,
-                *z = a.weight.data() + y * side;
-    for (std::size_t x = 0; x < side; ++x) {
-      const float m = w[x] * z[x], s = m * (q[x] - mean), t = m * (p[x] - mean);
-      n[x] += m, u[x] += s, v[x] += t, uu[x] += s * s, vv[x] += t * t, uv[x] += s * t;
-    }
-  }
-  float all = 0, su = 0, sv = 0, suu = 0, svv = 0, suv = 0;
-  for (std::size_t x = 0; x < side; ++x)
-    all += n[x], su += u[x], sv += v[x], suu += uu[x], svv += vv[x], suv += uv[x];
-  if (all < least_weight) return -1;
-  const float va = suu - su * su / all, vb = svv - sv * sv / all;
-  if (va < all * 1e-6F || vb < all * 1e-6F) return -1;
-  return static_cast<double>((suv - su * sv / all) / std::sqrt(va * vb));
+  const std::int64_t at = j * across + i;
+  return correlation(a, mean, patch.value.data() + at, patch.weight.data() + at, across);
 }
 
 double likelihood(double found, double all) {
@@ -144,7 +182,7 @@ Cells compare_rows(const Overview& a, const Overview& b, const Warp& a_to_b, dou
           cell.b.y > static_cast<double>(sb.height) - side / 2.0)
         continue;
       cut_out(a, x0, y0, film_only, square);
-      const Stats of_a = stats(square.value.data(), square.weight.data(), side);
+      const Stats of_a = stats(square.value.data(), square.weight.data(), lanes);
       if (of_a.weight < least_weight) continue;
       const Spot<PassSpace> r = a_to_b({cell.a.x + side, cell.a.y}),
                             d = a_to_b({cell.a.x, cell.a.y + side});
@@ -227,7 +265,7 @@ Shifted shifted(const Overview& a, const Overview& b, const PassMap& a_to_b, con
   for (std::size_t c = 0; c < cells.seen.size(); c += step) {
     const Cell& cell = cells.seen[c];
     cut_out(a, cell.column * side, cell.row * side, false, square);
-    const Stats of_a = stats(square.value.data(), square.weight.data(), side);
+    const Stats of_a = stats(square.value.data(), square.weight.data(), lanes);
     if (of_a.weight < least_weight || of_a.deviation < clear_structure) continue;
     look<across>(b, false, cell.b, {a_to_b.a, a_to_b.b}, {a_to_b.c, a_to_b.d}, *patch);
     for (std::int64_t j = 0; j < span; ++j)

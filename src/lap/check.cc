@@ -353,7 +353,8 @@ class Check {
   }
 
   Result<> refine() {
-    auto found = estimate(a_, oa_, placed_, b_, ob_, report_.b_on_sleeve.affine, sleeve_);
+    auto found =
+        estimate(a_, oa_, placed_, b_, ob_, report_.b_on_sleeve.affine, found_.slides, sleeve_);
     if (!found) return fail(found.error());
     report_.patches = found->patches;
     if (found->patches < least_patches) return {};

@@ -55,28 +55,21 @@ class Transform {
   Waves make_waves() const {
     return Waves(static_cast<fftwf_complex*>(fftwf_malloc(sizeof(fftwf_complex) * waves())));
   }
-  template <class Get>
-  Waves of(const image::Plane& p, Get get) const {
-    Reals in = make_reals();
-    Waves out = make_waves();
-    std::fill_n(in.get(), reals(), 0.0F);
+  /// The spectrum of `p`, which stands in the first corner.
+  void transform(const image::Plane& p, const Waves& to) {
+    std::fill_n(reals_.get(), reals(), 0.0F);
     for (std::int64_t y = 0; y < p.height; ++y)
-      for (std::int64_t x = 0; x < p.width; ++x)
-        in[static_cast<std::size_t>(y * w_ + x)] = get(p.row(y)[x]);
-    fftwf_execute_dft_r2c(forward_, in.get(), out.get());
-    return out;
+      std::copy_n(p.row(y), p.width, reals_.get() + y * w_);
+    fftwf_execute_dft_r2c(forward_, reals_.get(), to.get());
   }
   /// sum over x of a(x) b(x + d), for every d (modulo the size).
-  Reals correlate(const Waves& a, const Waves& b) const {
-    Waves product = make_waves();
-    Reals out = make_reals();
+  void correlate(const Waves& a, const Waves& b, const Reals& to) {
     const float k = 1.0F / static_cast<float>(reals());
     for (std::size_t i = 0; i < waves(); ++i) {
-      product[i][0] = (a[i][0] * b[i][0] + a[i][1] * b[i][1]) * k;
-      product[i][1] = (a[i][0] * b[i][1] - a[i][1] * b[i][0]) * k;
+      waves_[i][0] = (a[i][0] * b[i][0] + a[i][1] * b[i][1]) * k;
+      waves_[i][1] = (a[i][0] * b[i][1] - a[i][1] * b[i][0]) * k;
     }
-    fftwf_execute_dft_c2r(back_, product.get(), out.get());
-    return out;
+    fftwf_execute_dft_c2r(back_, waves_.get(), to.get());
   }
 
  private:
@@ -86,14 +79,89 @@ class Transform {
   fftwf_plan forward_ = nullptr, back_ = nullptr;
 };
 
-struct Spectra {
-  Waves value, square, film;
-};
-Spectra spectra(const Transform& t, const Thumb& thumb) {
-  const auto same = [](float v) { return v; };
-  return {t.of(thumb.value, same), t.of(thumb.value, [](float v) { return v * v; }),
-          t.of(thumb.film, same)};
+/// Sums over 2 x 2 of what `of` makes of a pixel's value and film.
+template <class Of>
+image::Plane halved(const Thumb& from, const Of& of) {
+  const std::int64_t w = from.value.width, h = from.value.height;
+  image::Plane out((w + 1) / 2, (h + 1) / 2);
+  for (std::int64_t y = 0; y < h; ++y)
+    for (std::int64_t x = 0; x < w; ++x)
+      out.row(y / 2)[x / 2] += of(from.value.row(y)[x], from.film.row(y)[x]);
+  return out;
 }
+
+/// Masked correlations of a with what is laid over it. Film in common and what is held there change
+/// slowly with the shift: half the resolution does for them.
+class Correlator {
+ public:
+  Correlator(const Thumb& a, int half_width, int half_height)
+      : a_(a),
+        full_(2 * half_width, 2 * half_height),
+        half_(half_width, half_height),
+        value_a_(full_.make_waves()),
+        value_b_(full_.make_waves()),
+        film_a_(half_.make_waves()),
+        film_b_(half_.make_waves()),
+        square_a_(half_.make_waves()),
+        square_b_(half_.make_waves()),
+        together_(full_.make_reals()),
+        common_(half_.make_reals()),
+        of_a_(half_.make_reals()),
+        of_b_(half_.make_reals()) {
+    transform(a, value_a_, film_a_, square_a_);
+  }
+  const Thumb& a() const { return a_; }
+  int width() const { return full_.width(); }
+  int height() const { return full_.height(); }
+  bool fits(int half_width, int half_height) const {
+    return half_.width() >= half_width && half_.height() >= half_height &&
+           half_.width() <= half_width + half_width / 8 &&
+           half_.height() <= half_height + half_height / 8;
+  }
+  void lay(const Thumb& b) {
+    transform(b, value_b_, film_b_, square_b_);
+    // The thumbs' local means are taken off already, so the means over each common area need no
+    // terms of their own.
+    full_.correlate(value_a_, value_b_, together_);
+    half_.correlate(film_a_, film_b_, common_);
+    half_.correlate(square_a_, film_b_, of_a_);
+    half_.correlate(film_a_, square_b_, of_b_);
+  }
+  /// At a shift of b: pixels of film in common, sums over them of a squared, b squared and a b.
+  struct Sums {
+    float n, aa, bb, ab;
+  };
+  Sums at(int x, int y) const {
+    const int w = half_.width(), h = half_.height(), x0 = x / 2, y0 = y / 2,
+              x1 = x % 2 == 0 ? x0 : (x0 + 1) % w, y1 = y % 2 == 0 ? y0 : (y0 + 1) % h;
+    // Four pixels of one by four of the other, of which four pairs lie over each other.
+    const auto between = [&](const Reals& of) {
+      return (of[index(x0, y0, w)] + of[index(x1, y0, w)] + of[index(x0, y1, w)] +
+              of[index(x1, y1, w)]) /
+             16;
+    };
+    return {between(common_), between(of_a_), between(of_b_), together(x, y)};
+  }
+  float together(int x, int y) const { return together_[index(x, y, width())]; }
+
+  std::vector<float> score, correlation;  // of the shifts, to be used again
+
+ private:
+  static std::size_t index(int x, int y, int width) {
+    return static_cast<std::size_t>(y) * static_cast<std::size_t>(width) +
+           static_cast<std::size_t>(x);
+  }
+  void transform(const Thumb& from, const Waves& value, const Waves& film, const Waves& square) {
+    full_.transform(from.value, value);
+    half_.transform(halved(from, [](float, float on) { return on; }), film);
+    half_.transform(halved(from, [](float v, float) { return v * v; }), square);
+  }
+
+  const Thumb& a_;
+  Transform full_, half_;
+  Waves value_a_, value_b_, film_a_, film_b_, square_a_, square_b_;
+  Reals together_, common_, of_a_, of_b_;
+};
 
 struct Turned {
   Thumb thumb;
@@ -141,44 +209,45 @@ Turned turn(const Thumb& b, const PassMap& linear) {
   return out;
 }
 
-std::vector<Proposal> peaks(const Transform& t, const Spectra& a, const Thumb& ta,
-                            const Turned& turned, double by, int most) {
-  const Spectra b = spectra(t, turned.thumb);
-  // The thumbs' local means are taken off already, so the means over each common area need no terms
-  // of their own.
-  const Reals n = t.correlate(a.film, b.film), saa = t.correlate(a.square, b.film),
-              sbb = t.correlate(a.film, b.square), sab = t.correlate(a.value, b.value);
-  const double least = 120 / (ta.mm_per_pixel * ta.mm_per_pixel);  // 120 mm2 of film in common
-  const double enough = 900 / (ta.mm_per_pixel * ta.mm_per_pixel);
-  const int w = t.width(), h = t.height();
-  std::vector<float> score(t.reals(), 0.0F), correlation(t.reals(), 0.0F);
-  for (std::size_t i = 0; i < t.reals(); ++i) {
-    const double m = static_cast<double>(n[i]);
-    if (m < least) continue;
-    const double va = static_cast<double>(saa[i]), vb = static_cast<double>(sbb[i]);
-    if (va < m * 1e-6 || vb < m * 1e-6) continue;
-    const double r = std::min(0.9999, static_cast<double>(sab[i]) / std::sqrt(va * vb));
-    if (r < 0.12) continue;
-    correlation[i] = static_cast<float>(r);
-    // Pictures, rebates and gutters repeat as a lattice, which correlates at some 0.7 over any
-    // area: beyond what a narrow lap shows, more area is no more evidence.
-    score[i] = static_cast<float>(-std::min(m, enough) / 2 * std::log(1 - r * r));
-  }
+std::vector<Proposal> peaks(Correlator& over, const Turned& turned, double by, int most) {
+  over.lay(turned.thumb);
+  const double mm = over.a().mm_per_pixel;
+  const auto least = static_cast<float>(120 / (mm * mm));  // 120 mm2 of film in common
+  const double enough = 900 / (mm * mm);
+  const int w = over.width(), h = over.height();
+  std::vector<float>&score = over.score, &correlation = over.correlation;
+  score.assign(static_cast<std::size_t>(w) * static_cast<std::size_t>(h), 0.0F);
+  correlation.assign(score.size(), 0.0F);
+  std::size_t i = 0;
+  for (int y = 0; y < h; ++y)
+    for (int x = 0; x < w; ++x, ++i) {
+      if (over.together(x, y) <= 0) continue;
+      const auto s = over.at(x, y);
+      if (s.n < least || s.aa < s.n * 1e-6F || s.bb < s.n * 1e-6F ||
+          s.ab * s.ab < 0.12F * 0.12F * s.aa * s.bb)
+        continue;
+      const double r = std::min(0.9999, static_cast<double>(s.ab / std::sqrt(s.aa * s.bb)));
+      correlation[i] = static_cast<float>(r);
+      // Pictures, rebates and gutters repeat as a lattice, which correlates at some 0.7 over any
+      // area: beyond what a narrow lap shows, more area is no more evidence.
+      score[i] =
+          static_cast<float>(-std::min(static_cast<double>(s.n), enough) / 2 * std::log(1 - r * r));
+    }
   std::vector<std::size_t> tops;
   for (int y = 0; y < h; ++y)
     for (int x = 0; x < w; ++x) {
-      const auto i = static_cast<std::size_t>(y * w + x);
-      if (score[i] <= 0) continue;
+      const auto here = static_cast<std::size_t>(y * w + x);
+      if (score[here] <= 0) continue;
       bool top = true;
       for (int j = -1; j <= 1 && top; ++j)
         for (int k = -1; k <= 1 && top; ++k)
-          top =
-              score[static_cast<std::size_t>(((y + j + h) % h) * w + (x + k + w) % w)] <= score[i];
-      if (top) tops.push_back(i);
+          top = score[static_cast<std::size_t>(((y + j + h) % h) * w + (x + k + w) % w)] <=
+                score[here];
+      if (top) tops.push_back(here);
     }
   const auto kept = std::min<std::size_t>(tops.size(), static_cast<std::size_t>(most));
   std::partial_sort(tops.begin(), tops.begin() + static_cast<std::ptrdiff_t>(kept), tops.end(),
-                    [&](std::size_t i, std::size_t j) { return score[i] > score[j]; });
+                    [&](std::size_t p, std::size_t q) { return score[p] > score[q]; });
   std::vector<Proposal> out;
   for (std::size_t k = 0; k < kept; ++k) {
     int dx = static_cast<int>(tops[k]) % w, dy = static_cast<int>(tops[k]) / w;
@@ -201,18 +270,13 @@ std::vector<Proposal> propose(const Thumb& a, const Thumb& b, double by,
                               int most) {
   const auto run = [&](std::size_t first) {
     std::vector<Proposal> found;
-    std::unique_ptr<Transform> t;
-    Spectra sa;
+    std::unique_ptr<Correlator> over;
     for (std::size_t i = first; i < linear.size(); i += 2) {
       const Turned turned = turn(b, linear[i]);
-      const int w = good_size(static_cast<int>(a.value.width + turned.thumb.value.width)),
-                h = good_size(static_cast<int>(a.value.height + turned.thumb.value.height));
-      if (!t || t->width() < w || t->height() < h || t->width() > w + w / 8 ||
-          t->height() > h + h / 8) {
-        t = std::make_unique<Transform>(w, h);
-        sa = spectra(*t, a);
-      }
-      for (Proposal& p : peaks(*t, sa, a, turned, by, most * 8)) found.push_back(p);
+      const int w = good_size(static_cast<int>(a.value.width + turned.thumb.value.width + 1) / 2),
+                h = good_size(static_cast<int>(a.value.height + turned.thumb.value.height + 1) / 2);
+      if (!over || !over->fits(w, h)) over = std::make_unique<Correlator>(a, w, h);
+      for (Proposal& p : peaks(*over, turned, by, most * 8)) found.push_back(p);
     }
     return found;
   };

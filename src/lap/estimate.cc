@@ -70,7 +70,8 @@ class Estimator {
         placed_(placed),
         strips_(oa, core::scaled(placed.affine, 1 / fa_), sleeve) {}
 
-  Result<Estimate> run(const Affine<SleeveSpace, PassSpace>& rough) {
+  Result<Estimate> run(const Affine<SleeveSpace, PassSpace>& rough,
+                       const std::vector<Spot<PassSpace>>& slides) {
     out_.b.affine = rough;
     const PassMap ab = core::compose(rough, placed_.affine.inverse());
     quarter_turned_ = std::abs(ab.b) > std::abs(ab.a);
@@ -79,7 +80,7 @@ class Estimator {
     how_.strips_right = sleeve_.strips.run == profile::Run::right;
     const PassMap on_overviews = core::compose(core::scaled(rough, 1 / fb_),
                                                core::scaled(placed_.affine, 1 / fa_).inverse());
-    for (const auto& s : strips_.slides(oa_, ob_, on_overviews))
+    for (const auto& s : slides)
       slid_px_.push_back({(on_overviews.a * s.x + on_overviews.c * s.y) * fb_,
                           (on_overviews.b * s.x + on_overviews.d * s.y) * fb_});
     const std::vector<Match> coarse = from_overviews();
@@ -128,15 +129,15 @@ class Estimator {
         choose_sites(oa_, ob_, warp(true), strip_of(),
                      full_resolution(a_.picture->ppi(), fa_, fb_, quarter_turned_));
     const auto weight = weights(oa_);
+    const CountTable density_a(oa_.open, weight), density_b(ob_.open, weight);
     std::vector<Match> fine;
     for (std::size_t from = 0; from < sites.size(); from += sites_at_once) {
       const std::vector<Site> some(sites.begin() + static_cast<std::ptrdiff_t>(from),
                                    sites.begin() + static_cast<std::ptrdiff_t>(std::min(
                                                        sites.size(), from + sites_at_once)));
-      auto later = std::async(std::launch::async, [&] {
-        return gather(*b_.picture, boxes(some, false), ob_.open, weight);
-      });
-      auto pa = gather(*a_.picture, boxes(some, true), oa_.open, weight);
+      auto later = std::async(std::launch::async,
+                              [&] { return gather(*b_.picture, boxes(some, false), density_b); });
+      auto pa = gather(*a_.picture, boxes(some, true), density_a);
       auto pb = later.get();
       if (!pa) return fail(pa.error());
       if (!pb) return fail(pb.error());
@@ -195,8 +196,9 @@ class Estimator {
 Result<Estimate> estimate(const Input& a, const Overview& oa, const Placement& a_placement,
                           const Input& b, const Overview& ob,
                           const Affine<SleeveSpace, PassSpace>& rough,
+                          const std::vector<Spot<PassSpace>>& slides,
                           const profile::SleeveProfile& sleeve) {
-  return Estimator(a, oa, a_placement, b, ob, sleeve).run(rough);
+  return Estimator(a, oa, a_placement, b, ob, sleeve).run(rough, slides);
 }
 
 }  // namespace lapwright::lap

@@ -19,10 +19,12 @@ struct Estimate {
 };
 constexpr int least_patches = 12;
 
-/// `oa`, `ob`: the passes' overviews; `rough`: sleeve mm -> b's pixels.
+/// `oa`, `ob`: the passes' overviews; `rough`: sleeve mm -> b's pixels; `slides`: what
+/// Strips::slides() says there.
 Result<Estimate> estimate(const Input& a, const Overview& oa, const Placement& a_placement,
                           const Input& b, const Overview& ob,
                           const Affine<SleeveSpace, PassSpace>& rough,
+                          const std::vector<Spot<PassSpace>>& slides,
                           const profile::SleeveProfile& sleeve);
 
 }  // namespace lapwright::lap

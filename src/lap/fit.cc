@@ -1,6 +1,7 @@
 #include "lap/fit.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <future>
 #include <optional>
@@ -25,8 +26,9 @@ double median(std::vector<double> v) {
 /// Tukey's weights on each match's own covariance; gives the scale of the errors in sigmas.
 double reweigh(const Model& model, std::vector<Match>& matches, double wide) {
   std::vector<double> squared(matches.size()), of_fine;
+  const auto errors = model.errors();
   for (std::size_t i = 0; i < matches.size(); ++i) {
-    const auto e = model.error(i);
+    const auto e = errors[i];
     squared[i] = matches[i].info.squared(e.x, e.y);
     if (!matches[i].coarse) of_fine.push_back(squared[i]);
   }
@@ -47,21 +49,22 @@ double foretold(const Model& from, const std::vector<Match>& matches) {
   struct Sum {
     double squared = 0, n = 0;
   };
-  const auto of_part = [&](std::size_t part) {
+  std::array<Sum, 3> sums;
+  const auto leave_out = [&](std::size_t part) {
     const auto left_out = [&](std::size_t i) { return (i * 2654435761U >> 8) % 3 == part; };
     Model model = from;
-    Sum sum;
     for (int round = 0; round < 2; ++round)
-      if (!model.step(left_out)) return sum;
+      if (!model.step(left_out)) return;
+    const auto errors = model.errors();
     for (std::size_t i = 0; i < matches.size(); ++i) {
       if (!left_out(i) || matches[i].coarse) continue;
-      const auto e = model.error(i);
-      sum.squared += std::min(most, matches[i].info.squared(e.x, e.y)), sum.n += 1;
+      const auto e = errors[i];
+      sums[part].squared += std::min(most, matches[i].info.squared(e.x, e.y)), sums[part].n += 1;
     }
-    return sum;
   };
+  on_two_threads(sums.size(), leave_out);
   double squared = 0, n = 0;
-  for (const Sum& s : {of_part(0), of_part(1), of_part(2)}) {
+  for (const Sum& s : sums) {
     if (s.n == 0) return 1e300;
     squared += s.squared, n += s.n;
   }
@@ -73,8 +76,9 @@ double foretold(const Model& from, const std::vector<Match>& matches) {
 double cost(const Model& model, const std::vector<Match>& matches, double scale) {
   const double most = 9 * tukey * tukey;
   double sum = 0;
+  const auto errors = model.errors();
   for (std::size_t i = 0; i < matches.size(); ++i) {
-    const auto e = model.error(i);
+    const auto e = errors[i];
     const double q = std::min(1.0, matches[i].info.squared(e.x, e.y) / (scale * scale * most));
     sum += most / 3 * (1 - (1 - q) * (1 - q) * (1 - q));
   }
@@ -214,10 +218,11 @@ Fitted fit(std::vector<Match>& matches, const Placement& a,
   out.b = model.b();
   out.strip_px = model.slide();
   double sum = 0, information = 0;
+  const auto errors = model.errors();
   for (std::size_t i = 0; i < matches.size(); ++i) {
     const Match& m = matches[i];
     if (m.weight <= 0 || m.coarse) continue;
-    const auto e = model.error(i);
+    const auto e = errors[i];
     sum += m.weight * m.info.squared(e.x, e.y), information += m.weight * (m.info.xx + m.info.yy),
         ++out.used;
   }

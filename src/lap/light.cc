@@ -2,6 +2,8 @@
 
 #include <algorithm>
 #include <cmath>
+#include <functional>
+#include <future>
 
 namespace lapwright::lap {
 namespace {
@@ -17,59 +19,101 @@ double median(std::vector<double> v) {
   return *m;
 }
 
+/// 10^-density less the shadow, between entries to a millionth part.
+class Transmission {
+ public:
+  Transmission() {
+    for (std::size_t i = 0; i < table_.size(); ++i)
+      table_[i] =
+          static_cast<float>(std::pow(10.0, -(lowest + static_cast<double>(i) / steps)) - shadow);
+  }
+  double operator()(float density) const {
+    const float at = (std::clamp(density, lowest, highest) - lowest) * steps;
+    const auto i = static_cast<std::size_t>(at);
+    const float t = at - static_cast<float>(i);
+    return static_cast<double>(table_[i] + (table_[i + 1] - table_[i]) * t);
+  }
+
+ private:
+  static constexpr float lowest = -5, highest = 3, steps = 1024;  // an overview's go to 2.53
+  std::array<float, 8 * 1024 + 2> table_;
+};
+
+/// Of cells: b's light against a's in each channel, density, and the row of b, parts of its height.
+struct Ratios {
+  std::array<std::vector<double>, 3> ratio;
+  std::vector<double> row;
+};
+
+/// The cells from number `first` on, before number `last`, of each `every` one.
+Ratios compare(const Overview& a, const Overview& b, const PassWarp& a_to_b, std::size_t first,
+               std::size_t last, std::size_t every) {
+  static const Transmission transmission;
+  Ratios out;
+  const auto across = static_cast<std::size_t>(a.density.width / side);
+  for (std::size_t number = first; number < last; number += every) {
+    const auto x = static_cast<std::int64_t>(number % across) * side,
+               y = static_cast<std::int64_t>(number / across) * side;
+    const auto c =
+        a_to_b({static_cast<double>(x) + side / 2.0, static_cast<double>(y) + side / 2.0});
+    if (c.x < side || c.y < side || c.x > static_cast<double>(b.density.width - side) ||
+        c.y > static_cast<double>(b.density.height - side))
+      continue;
+    // Over a millimetre the map is straight.
+    const auto right = a_to_b({static_cast<double>(x + side), static_cast<double>(y) + side / 2.0}),
+               down = a_to_b({static_cast<double>(x) + side / 2.0, static_cast<double>(y + side)});
+    const double rx = (right.x - c.x) * 2 / side, ry = (right.y - c.y) * 2 / side,
+                 dx = (down.x - c.x) * 2 / side, dy = (down.y - c.y) * 2 / side;
+    std::array<double, 3> sa{}, sb{};
+    bool usable = true;
+    float low = 9, high = -9;
+    for (std::int64_t j = 0; j < side && usable; ++j)
+      for (std::int64_t i = 0; i < side; ++i) {
+        const double right_by = static_cast<double>(i) + 0.5 - side / 2.0,
+                     down_by = static_cast<double>(j) + 0.5 - side / 2.0;
+        const double fx = c.x + rx * right_by + dx * down_by - 0.5,
+                     fy = c.y + ry * right_by + dy * down_by - 0.5;
+        const auto ix = static_cast<std::int64_t>(std::floor(fx)),
+                   iy = static_cast<std::int64_t>(std::floor(fy));
+        if (ix < 0 || iy < 0 || ix + 1 >= b.density.width || iy + 1 >= b.density.height) {
+          usable = false;
+          break;
+        }
+        const double u = fx - static_cast<double>(ix), v = fy - static_cast<double>(iy);
+        const float d = a.density.row(y + j)[x + i];
+        low = std::min(low, d), high = std::max(high, d);
+        for (std::size_t k = 0; k < 3; ++k) {
+          const float *r0 = b.channel[k].row(iy) + ix, *r1 = b.channel[k].row(iy + 1) + ix;
+          sa[k] += transmission(a.channel[k].row(y + j)[x + i]);
+          sb[k] += (transmission(r0[0]) * (1 - u) + transmission(r0[1]) * u) * (1 - v) +
+                   (transmission(r1[0]) * (1 - u) + transmission(r1[1]) * u) * v;
+        }
+      }
+    // Not where edges could mislead, nor deep shadow where stray light and noise rule.
+    if (!usable || high - low > 0.6F ||
+        std::min({sa[0], sa[1], sa[2], sb[0], sb[1], sb[2]}) < 0.01 * side * side)
+      continue;
+    for (std::size_t k = 0; k < 3; ++k)
+      out.ratio[k].push_back(std::log10(sa[k] * a.open[k]) - std::log10(sb[k] * b.open[k]));
+    out.row.push_back(c.y / static_cast<double>(b.density.height));
+  }
+  return out;
+}
+
 }  // namespace
 
 LightFound compare_light(const Overview& a, const Overview& b, const PassWarp& a_to_b) {
   LightFound out;
-  const std::int64_t w = a.density.width, h = a.density.height;
-  std::array<std::vector<double>, 3> ratio;
-  std::vector<double> row;
-  const auto all = static_cast<std::size_t>((w / side) * (h / side));
-  const std::size_t every = std::max<std::size_t>(1, all / (most_cells * 3));
-  std::size_t number = 0;
-  for (std::int64_t y = 0; y + side <= h; y += side)
-    for (std::int64_t x = 0; x + side <= w; x += side) {
-      if (number++ % every) continue;
-      const auto c =
-          a_to_b({static_cast<double>(x) + side / 2.0, static_cast<double>(y) + side / 2.0});
-      if (c.x < side || c.y < side || c.x > static_cast<double>(b.density.width - side) ||
-          c.y > static_cast<double>(b.density.height - side))
-        continue;
-      std::array<double, 3> sa{}, sb{};
-      bool usable = true;
-      float low = 9, high = -9;
-      for (std::int64_t j = 0; j < side && usable; ++j)
-        for (std::int64_t i = 0; i < side; ++i) {
-          const auto p =
-              a_to_b({static_cast<double>(x + i) + 0.5, static_cast<double>(y + j) + 0.5});
-          const double fx = p.x - 0.5, fy = p.y - 0.5;
-          const auto ix = static_cast<std::int64_t>(std::floor(fx)),
-                     iy = static_cast<std::int64_t>(std::floor(fy));
-          if (ix < 0 || iy < 0 || ix + 1 >= b.density.width || iy + 1 >= b.density.height) {
-            usable = false;
-            break;
-          }
-          const double u = fx - static_cast<double>(ix), v = fy - static_cast<double>(iy);
-          const float d = a.density.row(y + j)[x + i];
-          low = std::min(low, d), high = std::max(high, d);
-          for (std::size_t k = 0; k < 3; ++k) {
-            const float *r0 = b.channel[k].row(iy) + ix, *r1 = b.channel[k].row(iy + 1) + ix;
-            const auto t = [](float dense) {
-              return std::pow(10.0, -static_cast<double>(dense)) - shadow;
-            };
-            sa[k] += t(a.channel[k].row(y + j)[x + i]);
-            sb[k] += (t(r0[0]) * (1 - u) + t(r0[1]) * u) * (1 - v) +
-                     (t(r1[0]) * (1 - u) + t(r1[1]) * u) * v;
-          }
-        }
-      // Not where edges could mislead, nor deep shadow where stray light and noise rule.
-      if (!usable || high - low > 0.6F ||
-          std::min({sa[0], sa[1], sa[2], sb[0], sb[1], sb[2]}) < 0.01 * side * side)
-        continue;
-      for (std::size_t k = 0; k < 3; ++k)
-        ratio[k].push_back(std::log10(sa[k] * a.open[k]) - std::log10(sb[k] * b.open[k]));
-      row.push_back(c.y / static_cast<double>(b.density.height));
-    }
+  const auto all = static_cast<std::size_t>((a.density.width / side) * (a.density.height / side));
+  const std::size_t every = std::max<std::size_t>(1, all / (most_cells * 3)),
+                    half = all / every / 2 * every;
+  auto later = std::async(std::launch::async, compare, std::cref(a), std::cref(b),
+                          std::cref(a_to_b), half, all, every);
+  auto [ratio, row] = compare(a, b, a_to_b, 0, half, every);
+  const Ratios rest = later.get();
+  for (std::size_t k = 0; k < 3; ++k)
+    ratio[k].insert(ratio[k].end(), rest.ratio[k].begin(), rest.ratio[k].end());
+  row.insert(row.end(), rest.row.begin(), rest.row.end());
   out.cells = static_cast<int>(row.size());
   if (row.size() < 20) return out;
   const auto [first, last] = std::minmax_element(row.begin(), row.end());

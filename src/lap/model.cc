@@ -171,9 +171,26 @@ void Model::tame_finer() {
   }
 }
 
-Spot<PassSpace> Model::error(std::size_t i) const {
+Spot<PassSpace> Curves::operator()(double row) const {
+  if (size() == 0) return {};
+  const Basis on = basis(dx, row);
+  Spot<PassSpace> at;
+  for (std::size_t k = 0; k < 4; ++k)
+    at.x += on.w[k] * dx.coefficients[on.first + k],
+        at.y += on.w[k] * dy.coefficients[on.first + k];
+  return at;
+}
+
+std::vector<Spot<PassSpace>> Model::errors() const {
+  const auto now = affine();
+  std::vector<Spot<PassSpace>> out(matches_->size());
+  for (std::size_t i = 0; i < out.size(); ++i) out[i] = error(i, now);
+  return out;
+}
+
+Spot<PassSpace> Model::error(std::size_t i, const Affine<SleeveSpace, PassSpace>& now) const {
   const Match& m = (*matches_)[i];
-  const auto p = affine()(places_[i]);
+  const auto p = now(places_[i]);
   Spot<PassSpace> bent = bow()(p.x);
   for (const Curves* c : curves()) {
     const auto d = (*c)(c->of_a ? a_row(places_[i]) : p.y);
@@ -203,53 +220,60 @@ bool Model::step(const LeftOut& left_out) {
   const std::size_t at_global = unknowns_of_curves(), at_strip = at_global + globals,
                     size = at_strip + 2 * strips_;
   const auto now = affine();
-  // Each match moves with few unknowns: by as much in x, in y.
-  struct Term {
+  // Each match moves with few unknowns: of the curves with knots, each by as much in x as in y, and
+  // with some that are common to all.
+  struct Knot {
+    std::size_t at;
+    double w;
+  };
+  struct Common {
     std::size_t at;
     double x, y;
   };
-  std::vector<Term> terms;
-  std::vector<std::size_t> begins{0};
-  const auto curve_terms = [&](const Curves& c, double row) {
-    if (c.size() == 0) return;
-    const Basis b = basis(c.dx, row);
-    for (std::size_t k = 0; k < 4; ++k)
-      terms.push_back({2 * c.place[b.first + k], b.w[k], 0}),
-          terms.push_back({2 * c.place[b.first + k] + 1, 0, b.w[k]});
-  };
+  std::vector<Knot> knots;
+  std::vector<Common> commons;
+  std::vector<std::array<std::size_t, 2>> begins{{0, 0}};
+  knots.reserve(16 * matches_->size()), commons.reserve(12 * matches_->size());
+  begins.reserve(matches_->size() + 1);
   for (std::size_t i = 0; i < matches_->size(); ++i) {
     const Match& m = (*matches_)[i];
     if (m.weight > 0 && !(left_out && left_out(i))) {
-      const auto plain = base_(places_[i]);
+      const auto plain = base_(places_[i]), at = now(places_[i]);
       const double ux = plain.x - origin_.x, uy = plain.y - origin_.y;
-      for (const Curves* c : curves())
-        curve_terms(*c, c->of_a ? a_row(places_[i]) : now(places_[i]).y);
-      terms.push_back({at_global, 1, 0}), terms.push_back({at_global + 1, 0, 1}),
-          terms.push_back({at_global + 2, -uy, ux});
-      terms.push_back({at_global + 3, ux, 0}), terms.push_back({at_global + 4, 0, uy}),
-          terms.push_back({at_global + 5, uy, ux});
+      for (const Curves* c : curves()) {
+        if (c->size() == 0) continue;
+        const Basis on = basis(c->dx, c->of_a ? a_row(places_[i]) : at.y);
+        for (std::size_t k = 0; k < 4; ++k) knots.push_back({2 * c->place[on.first + k], on.w[k]});
+      }
+      std::sort(knots.begin() + static_cast<std::ptrdiff_t>(begins.back()[0]), knots.end(),
+                [](const Knot& p, const Knot& q) { return p.at < q.at; });
+      commons.insert(commons.end(), {{at_global, 1, 0},
+                                     {at_global + 1, 0, 1},
+                                     {at_global + 2, -uy, ux},
+                                     {at_global + 3, ux, 0},
+                                     {at_global + 4, 0, uy},
+                                     {at_global + 5, uy, ux}});
       if (lens_) {
-        const double t = std::clamp((now(places_[i]).x - middle_) / half_, -1.5, 1.5);
-        terms.push_back({at_global + 6, t * t, 0}), terms.push_back({at_global + 7, t * t * t, 0}),
-            terms.push_back({at_global + 8, 0, t * t}),
-            terms.push_back({at_global + 9, 0, t * t * t});
+        const double t = std::clamp((at.x - middle_) / half_, -1.5, 1.5);
+        commons.insert(commons.end(), {{at_global + 6, t * t, 0},
+                                       {at_global + 7, t * t * t, 0},
+                                       {at_global + 8, 0, t * t},
+                                       {at_global + 9, 0, t * t * t}});
       }
       if (const auto k = static_cast<std::size_t>(m.strip);
           m.strip >= 0 && k < strips_ && is_free(k))
-        terms.push_back({at_strip + 2 * k, 1, 0}), terms.push_back({at_strip + 2 * k + 1, 0, 1});
+        commons.insert(commons.end(), {{at_strip + 2 * k, 1, 0}, {at_strip + 2 * k + 1, 0, 1}});
     }
-    begins.push_back(terms.size());
+    begins.push_back({knots.size(), commons.size()});
   }
   std::vector<std::size_t> first(size);
   for (std::size_t i = 0; i < size; ++i) first[i] = i >= at_global ? 0 : i;
   const auto reach = [&](std::size_t i, std::size_t j) {
     first[std::max(i, j)] = std::min(first[std::max(i, j)], std::min(i, j));
   };
-  for (std::size_t i = 0; i + 1 < begins.size(); ++i) {
-    std::size_t lowest = size;
-    for (std::size_t t = begins[i]; t < begins[i + 1]; ++t) lowest = std::min(lowest, terms[t].at);
-    for (std::size_t t = begins[i]; t < begins[i + 1]; ++t) reach(terms[t].at, lowest);
-  }
+  for (std::size_t i = 0; i + 1 < begins.size(); ++i)
+    for (std::size_t k = begins[i][0]; k < begins[i + 1][0]; ++k)
+      reach(knots[k].at, knots[begins[i][0]].at), reach(knots[k].at + 1, knots[begins[i][0]].at);
   for (const Curves* c : curves())
     for (std::size_t i = 0; c->bend_px[0] > 0 && i + bend.size() <= c->size(); ++i)
       for (std::size_t j = i; j < i + bend.size(); ++j)
@@ -291,13 +315,30 @@ bool Model::step(const LeftOut& left_out) {
     if (begins[i] == begins[i + 1]) continue;
     const double weight = (*matches_)[i].weight;
     const Information& f = (*matches_)[i].info;
-    const auto r = error(i);
-    for (std::size_t j = begins[i]; j < begins[i + 1]; ++j) {
-      const Term& t = terms[j];
-      const double ix = weight * (f.xx * t.x + f.xy * t.y), iy = weight * (f.xy * t.x + f.yy * t.y);
-      system.add_right(t.at, ix * r.x + iy * r.y);
-      for (std::size_t l = begins[i]; l <= j; ++l)
-        system.add(t.at, terms[l].at, ix * terms[l].x + iy * terms[l].y);
+    const double xx = weight * f.xx, xy = weight * f.xy, yy = weight * f.yy;
+    const auto r = error(i, now);
+    const double rx = xx * r.x + xy * r.y, ry = xy * r.x + yy * r.y;
+    for (std::size_t j = begins[i][0]; j < begins[i + 1][0]; ++j) {
+      const std::size_t at = knots[j].at, from = system.first(at);
+      double *row_x = system.row(at), *row_y = system.row(at + 1);
+      system.add_right(at, knots[j].w * rx), system.add_right(at + 1, knots[j].w * ry);
+      for (std::size_t l = begins[i][0]; l < j; ++l) {
+        const double w = knots[j].w * knots[l].w;
+        const std::size_t k = knots[l].at - from;
+        row_x[k] += w * xx, row_x[k + 1] += w * xy, row_y[k] += w * xy, row_y[k + 1] += w * yy;
+      }
+      const double w = knots[j].w * knots[j].w;
+      row_x[at - from] += w * xx, row_y[at - from] += w * xy, row_y[at + 1 - from] += w * yy;
+    }
+    for (std::size_t j = begins[i][1]; j < begins[i + 1][1]; ++j) {
+      const Common& c = commons[j];
+      const double ix = xx * c.x + xy * c.y, iy = xy * c.x + yy * c.y;
+      double* row = system.row(c.at);  // a border's rows begin at 0
+      system.add_right(c.at, ix * r.x + iy * r.y);
+      for (std::size_t l = begins[i][0]; l < begins[i + 1][0]; ++l)
+        row[knots[l].at] += ix * knots[l].w, row[knots[l].at + 1] += iy * knots[l].w;
+      for (std::size_t l = begins[i][1]; l <= j; ++l)
+        row[commons[l].at] += ix * commons[l].x + iy * commons[l].y;
     }
   }
   const auto found = system.solve();

@@ -21,7 +21,7 @@ struct Curves {
   std::array<double, 2> ridge_px{1, 1}, bend_px{0, 0};  // priors of dx, dy; 0: none on bends
   std::vector<std::size_t> place;  // a knot's unknowns in the system: 2 * place and the next
   std::size_t size() const { return dx.coefficients.size(); }
-  Spot<PassSpace> operator()(double row) const { return {dx(row), dy(row)}; }
+  Spot<PassSpace> operator()(double row) const;
 };
 
 class Model {
@@ -50,8 +50,8 @@ class Model {
   /// no evidence.
   void tame_finer();
 
-  /// Where match i was measured, less where the model puts it.
-  Spot<PassSpace> error(std::size_t i) const;
+  /// Where each match was measured, less where the model puts it.
+  std::vector<Spot<PassSpace>> errors() const;
 
   /// What the priors say against the curves and slides as they are, in sigmas squared.
   double strain() const;
@@ -78,6 +78,7 @@ class Model {
   void arrange();
 
   Affine<SleeveSpace, PassSpace> affine() const;
+  Spot<PassSpace> error(std::size_t i, const Affine<SleeveSpace, PassSpace>& now) const;
   Bow bow() const { return {middle_, half_, {global_[6], global_[7]}, {global_[8], global_[9]}}; }
 
   const std::vector<Match>* matches_;

@@ -64,6 +64,35 @@ image::Plane smoothed(const image::Plane& p) {
   return out;
 }
 
+/// The count that 995 of 1000 pixels do not pass, to a count.
+double brightest(const image::Plane& counts) {
+  std::vector<std::uint32_t> held(65536, 0);
+  for (const float v : counts.values) ++held[static_cast<std::size_t>(v + 0.5F)];
+  const double most = 0.995 * static_cast<double>(counts.values.size() - 1);
+  double sum = 0;
+  for (std::size_t level = 0; level < held.size(); ++level)
+    if ((sum += held[level]) > most) return static_cast<double>(level);
+  return 65535;
+}
+
+/// Counts to density_of() them over `open`: where there are many, between those of whole counts,
+/// which leaves less than 0.0001.
+void to_density(image::Plane& plane, double open) {
+  if (plane.values.size() < 65536 || open < 10000) {
+    for (float& v : plane.values) v = density_of(static_cast<double>(v) / open);
+    return;
+  }
+  std::vector<float> of_count(65537);
+  for (std::size_t i = 0; i < of_count.size(); ++i)
+    of_count[i] = density_of(static_cast<double>(i) / open);
+  for (float& v : plane.values) {
+    const auto i = static_cast<std::int32_t>(v);
+    const float t = v - static_cast<float>(i);
+    const float* d = of_count.data() + i;
+    v = d[0] + (d[1] - d[0]) * t;
+  }
+}
+
 }  // namespace
 
 float density_of(double transmission) {
@@ -83,33 +112,27 @@ Result<Overview> overview(image::RowSource& source, double ppi) {
   for (auto& c : o.channel) c = image::Plane(w, h);
   const std::int64_t sampled = std::min(f, rows_sampled);
   std::vector<std::uint16_t> row(static_cast<std::size_t>(width * 3));
-  std::vector<std::uint64_t> sum(static_cast<std::size_t>(w * 3));
+  std::vector<std::uint32_t> sum(row.size());
+  const auto scale = 1 / static_cast<float>(f * sampled);
   for (std::int64_t y = 0; y < h; ++y) {
     std::fill(sum.begin(), sum.end(), 0);
     for (std::int64_t k = 0; k < sampled; ++k) {
       if (auto r = source.read(y * f + (2 * k + 1) * f / (2 * sampled), 1, row.data()); !r)
         return fail(r.error());
-      const std::uint16_t* p = row.data();
-      for (std::int64_t x = 0; x < w; ++x) {
-        std::uint32_t s0 = 0, s1 = 0, s2 = 0;
-        for (std::int64_t i = 0; i < f; ++i, p += 3) s0 += p[0], s1 += p[1], s2 += p[2];
-        std::uint64_t* s = sum.data() + x * 3;
-        s[0] += s0, s[1] += s1, s[2] += s2;
-      }
+      for (std::size_t i = 0; i < sum.size(); ++i) sum[i] += row[i];
     }
-    const double scale = 1.0 / static_cast<double>(f * sampled);
-    for (std::int64_t x = 0; x < w; ++x)
-      for (std::size_t c = 0; c < 3; ++c)
-        o.channel[c].row(y)[x] = static_cast<float>(
-            static_cast<double>(sum[static_cast<std::size_t>(x * 3) + c]) * scale);
+    const std::uint32_t* p = sum.data();
+    for (std::int64_t x = 0; x < w; ++x) {
+      std::uint64_t s0 = 0, s1 = 0, s2 = 0;
+      for (std::int64_t i = 0; i < f; ++i, p += 3) s0 += p[0], s1 += p[1], s2 += p[2];
+      o.channel[0].row(y)[x] = static_cast<float>(s0) * scale;
+      o.channel[1].row(y)[x] = static_cast<float>(s1) * scale;
+      o.channel[2].row(y)[x] = static_cast<float>(s2) * scale;
+    }
   }
   for (std::size_t c = 0; c < 3; ++c) {
-    std::vector<float> sorted = o.channel[c].values;
-    const auto at = sorted.begin() +
-                    static_cast<std::ptrdiff_t>(static_cast<double>(sorted.size() - 1) * 0.995);
-    std::nth_element(sorted.begin(), at, sorted.end());
-    o.open[c] = std::max(1.0, static_cast<double>(*at));
-    for (float& v : o.channel[c].values) v = density_of(static_cast<double>(v) / o.open[c]);
+    o.open[c] = std::max(1.0, brightest(o.channel[c]));
+    to_density(o.channel[c], o.open[c]);
   }
   o.density = image::Plane(w, h);
   for (std::size_t i = 0; i < o.density.values.size(); ++i)

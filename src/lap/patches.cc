@@ -8,6 +8,8 @@
 #include <numeric>
 #include <optional>
 
+#include "core/clones.h"
+
 namespace lapwright::lap {
 namespace {
 
@@ -39,41 +41,130 @@ void smooth(image::Plane& p) {
   }
 }
 
-/// Samples to cubic B-spline coefficients, ends mirrored (Unser 1999).
-void prefilter(image::Plane& p) {
+image::Plane transposed(const image::Plane& p) {
+  image::Plane out(p.height, p.width);
+  for (std::int64_t y = 0; y < p.height; ++y)
+    for (std::int64_t x = 0; x < p.width; ++x) out.row(x)[y] = p.row(y)[x];
+  return out;
+}
+
+/// Samples to cubic B-spline coefficients down the columns, ends mirrored (Unser 1999).
+LAPWRIGHT_CLONES("avx2")
+void prefilter_columns(image::Plane& p) {
   constexpr float pole = -0.26794919F;
-  const auto line = [&](float* c, std::int64_t n, std::int64_t step) {
-    float first = 0, power = 1;
-    for (std::int64_t k = 0; k < std::min<std::int64_t>(n, 12); ++k, power *= pole)
-      first += power * c[k * step];
-    c[0] = first;
-    for (std::int64_t k = 1; k < n; ++k) c[k * step] += pole * c[(k - 1) * step];
-    c[(n - 1) * step] = pole / (pole * pole - 1) * (c[(n - 1) * step] + pole * c[(n - 2) * step]);
-    for (std::int64_t k = n - 2; k >= 0; --k)
-      c[k * step] = pole * (c[(k + 1) * step] - c[k * step]);
-    for (std::int64_t k = 0; k < n; ++k) c[k * step] *= 6;
+  const std::int64_t w = p.width, n = p.height;
+  float* first = p.row(0);
+  float power = pole;
+  for (std::int64_t k = 1; k < std::min<std::int64_t>(n, 12); ++k, power *= pole) {
+    const float* c = p.row(k);
+    for (std::int64_t x = 0; x < w; ++x) first[x] += power * c[x];
+  }
+  for (std::int64_t k = 1; k < n; ++k) {
+    const float* before = p.row(k - 1);
+    float* c = p.row(k);
+    for (std::int64_t x = 0; x < w; ++x) c[x] += pole * before[x];
+  }
+  float* last = p.row(n - 1);
+  const float* before = p.row(n - 2);
+  for (std::int64_t x = 0; x < w; ++x)
+    last[x] = pole / (pole * pole - 1) * (last[x] + pole * before[x]);
+  for (std::int64_t k = n - 2; k >= 0; --k) {
+    const float* after = p.row(k + 1);
+    float* c = p.row(k);
+    for (std::int64_t x = 0; x < w; ++x) c[x] = pole * (after[x] - c[x]);
+  }
+  for (float& v : p.values) v *= 6;
+}
+
+void prefilter(image::Plane& p) {
+  prefilter_columns(p);
+  p = transposed(p);
+  prefilter_columns(p);
+  p = transposed(p);
+}
+
+/// A row of values at (x + k step_x, y + k step_y) of `coefficients`, k = 0 .. n - 1, at least 2
+/// pixels inside. Steps are near (1, 0): where no whole pixel is crossed, neighbours lie beside
+/// each other.
+LAPWRIGHT_CLONES("avx2")
+void warp_row(const image::Plane& coefficients, double x, double y, double step_x, double step_y,
+              std::int64_t n, float* to) {
+  const std::int64_t w = coefficients.width;
+  x -= 0.5, y -= 0.5;
+  const auto column = [&](std::int64_t k) {
+    return static_cast<std::int64_t>(x + static_cast<double>(k) * step_x) - k;
   };
-  for (std::int64_t y = 0; y < p.height; ++y) line(p.row(y), p.width, 1);
-  for (std::int64_t x = 0; x < p.width; ++x) line(p.values.data() + x, p.height, p.width);
+  const auto row = [&](std::int64_t k) {
+    return static_cast<std::int64_t>(y + static_cast<double>(k) * step_y);
+  };
+  for (std::int64_t from = 0; from < n;) {
+    const std::int64_t ix = column(from), iy = row(from);
+    std::int64_t end = n;
+    if (column(n - 1) != ix || row(n - 1) != iy)
+      for (end = from + 1; end < n && column(end) == ix && row(end) == iy;) ++end;
+    const float tx = static_cast<float>(x - static_cast<double>(ix)),
+                ty = static_cast<float>(y - static_cast<double>(iy)),
+                dx = static_cast<float>(step_x - 1), dy = static_cast<float>(step_y);
+    const float *r0 = coefficients.row(iy - 1) + ix - 1, *r1 = r0 + w, *r2 = r1 + w, *r3 = r2 + w;
+#pragma omp simd
+    for (std::int64_t k = from; k < end; ++k) {
+      const auto at = static_cast<float>(static_cast<std::int32_t>(k));
+      const float t = tx + at * dx, v = 1 - t, s = ty + at * dy, u = 1 - s;
+      const float x0 = v * v * v, x1 = (3 * t - 6) * t * t + 4, x2 = (3 * v - 6) * v * v + 4,
+                  x3 = t * t * t;
+      const float y0 = u * u * u, y1 = (3 * s - 6) * s * s + 4, y2 = (3 * u - 6) * u * u + 4,
+                  y3 = s * s * s;
+      const float sum = y0 * (x0 * r0[k] + x1 * r0[k + 1] + x2 * r0[k + 2] + x3 * r0[k + 3]) +
+                        y1 * (x0 * r1[k] + x1 * r1[k + 1] + x2 * r1[k + 2] + x3 * r1[k + 3]) +
+                        y2 * (x0 * r2[k] + x1 * r2[k + 1] + x2 * r2[k + 2] + x3 * r2[k + 3]) +
+                        y3 * (x0 * r3[k] + x1 * r3[k + 1] + x2 * r3[k + 2] + x3 * r3[k + 3]);
+      to[k] = sum * (1.0F / 36);
+    }
+    from = end;
+  }
 }
 
-std::array<float, 4> spline(float t) {
-  const float v = 1 - t;
-  return {v * v * v / 6, (3 * t * t * t - 6 * t * t + 4) / 6, (3 * v * v * v - 6 * v * v + 4) / 6,
-          t * t * t / 6};
+/// b's patch laid so that its rows run as a's do, and the map from where it was cut to where it
+/// lies now.
+struct Upright {
+  image::Plane plane;
+  PassMap laid;
+};
+Upright upright(const image::Plane& b, const PassMap& a_to_b) {
+  const bool across = std::abs(a_to_b.b) > std::abs(a_to_b.a);
+  Upright out{across ? transposed(b) : b, across ? PassMap{0, 1, 1, 0, 0, 0} : PassMap{}};
+  image::Plane& p = out.plane;
+  const PassMap now = core::compose(out.laid, a_to_b);
+  if (now.a < 0) {
+    for (std::int64_t y = 0; y < p.height; ++y) std::reverse(p.row(y), p.row(y) + p.width);
+    out.laid = core::compose(PassMap{-1, 0, 0, 1, static_cast<double>(p.width), 0}, out.laid);
+  }
+  if (now.d < 0) {
+    for (std::int64_t y = 0; y < p.height / 2; ++y)
+      std::swap_ranges(p.row(y), p.row(y) + p.width, p.row(p.height - 1 - y));
+    out.laid = core::compose(PassMap{1, 0, 0, -1, 0, static_cast<double>(p.height)}, out.laid);
+  }
+  return out;
 }
 
-/// `coefficients` at continuous (x, y), at least 2 pixels inside.
-float value_at(const image::Plane& coefficients, double x, double y) {
-  const double fx = x - 0.5, fy = y - 0.5;
-  const auto ix = static_cast<std::int64_t>(fx), iy = static_cast<std::int64_t>(fy);
-  const auto wx = spline(static_cast<float>(fx - static_cast<double>(ix))),
-             wy = spline(static_cast<float>(fy - static_cast<double>(iy)));
-  float sum = 0;
-  const float* row = coefficients.row(iy - 1) + ix - 1;
-  for (std::size_t j = 0; j < 4; ++j, row += coefficients.width)
-    sum += wy[j] * (wx[0] * row[0] + wx[1] * row[1] + wx[2] * row[2] + wx[3] * row[3]);
-  return sum;
+/// Sums over a row of what the normal equations of dx, dy, gain and offset take; `robust`: 1 / (2.5
+/// spread), residuals count by it.
+LAPWRIGHT_CLONES("avx2")
+void add_row(const float* ra, const float* rb, const float* re, const float* sx, const float* sy,
+             std::int64_t n, float robust, std::array<double, 10>& s, std::array<double, 4>& g) {
+  float xx = 0, xy = 0, xv = 0, x1 = 0, yy = 0, yv = 0, y1 = 0, vv = 0, v1 = 0, k1 = 0, gx1 = 0,
+        gy1 = 0, gv = 0, gk = 0;
+#pragma omp simd reduction(+ : xx, xy, xv, x1, yy, yv, y1, vv, v1, k1, gx1, gy1, gv, gk)
+  for (std::int64_t x = 0; x < n; ++x) {
+    const float gx = sx[x], gy = sy[x], q = re[x] * robust, k = 1 / (1 + q * q), va = -ra[x],
+                vb = rb[x], kx = k * gx, ky = k * gy, kv = k * va;
+    xx += kx * gx, xy += kx * gy, xv += kx * va, x1 -= kx, yy += ky * gy, yv += ky * va, y1 -= ky;
+    vv += kv * va, v1 -= kv, k1 += k, gx1 -= kx * vb, gy1 -= ky * vb, gv -= kv * vb, gk += k * vb;
+  }
+  const std::array<float, 10> to_s{xx, xy, xv, x1, yy, yv, y1, vv, v1, k1};
+  const std::array<float, 4> to_g{gx1, gy1, gv, gk};
+  for (std::size_t i = 0; i < 10; ++i) s[i] += static_cast<double>(to_s[i]);
+  for (std::size_t i = 0; i < 4; ++i) g[i] += static_cast<double>(to_g[i]);
 }
 
 float median_of(std::vector<float>& v) {
@@ -114,13 +205,16 @@ std::optional<Match> align(const Site& site, image::Plane a, image::Plane b, Wor
                                        static_cast<double>(a.values.size()));
   for (float& v : a.values) v -= mean;  // keeps single precision good enough below
   for (float& v : b.values) v -= mean;
-  smooth(a), smooth(b), prefilter(b);
+  smooth(a), smooth(b);
+  const std::int64_t b_width = b.width, b_height = b.height;
+  Upright lying = upright(b, m);
+  prefilter(lying.plane);
   slopes(a, work.slope_x, work.slope_y);
   Spot<PassSpace> at = m(centre);
   work.warped.resize(uw * static_cast<std::size_t>(h)),
       work.residual.assign(work.warped.size(), 0.0F);
-  const double low = 2.5, high_x = static_cast<double>(b.width) - 2.5,
-               high_y = static_cast<double>(b.height) - 2.5;
+  const double low = 2.5, high_x = static_cast<double>(b_width) - 2.5,
+               high_y = static_cast<double>(b_height) - 2.5;
   float spread = 0;
   double noise = 1;
   Eigen::Vector2d moved(0, 0), before(0, 0);
@@ -134,36 +228,24 @@ std::optional<Match> align(const Site& site, image::Plane a, image::Plane b, Wor
     if (!corner(-half_w, -half_h) || !corner(half_w, -half_h) || !corner(-half_w, half_h) ||
         !corner(half_w, half_h))
       return std::nullopt;
+    const PassMap there =
+        core::compose(lying.laid, PassMap{m.a, m.b, m.c, m.d, at.x - static_cast<double>(site.b.x),
+                                          at.y - static_cast<double>(site.b.y)});
     for (std::int64_t y = 0; y < h; ++y) {
-      const double v = static_cast<double>(y) + 0.5 - half_h, u = 0.5 - half_w;
-      double bx = at.x + m.a * u + m.c * v - static_cast<double>(site.b.x),
-             by = at.y + m.b * u + m.d * v - static_cast<double>(site.b.y);
-      float* to = work.warped.data() + static_cast<std::size_t>(y) * uw;
-      for (std::int64_t x = 0; x < w; ++x, bx += m.a, by += m.b) to[x] = value_at(b, bx, by);
+      const auto from = there({0.5 - half_w, static_cast<double>(y) + 0.5 - half_h});
+      warp_row(lying.plane, from.x, from.y, there.a, there.b, w,
+               work.warped.data() + static_cast<std::size_t>(y) * uw);
     }
     // Normal equations of dx, dy, gain, offset.
     std::array<double, 10> s{};
     std::array<double, 4> g{};
-    double count = 0;
     for (std::int64_t y = rim; y < h - rim; ++y) {
-      const float *ra = a.row(y), *rb = work.warped.data() + static_cast<std::size_t>(y) * uw,
-                  *re = work.residual.data() + static_cast<std::size_t>(y) * uw;
-      const float *sx = work.slope_x.data() + static_cast<std::size_t>(y) * uw,
-                  *sy = work.slope_y.data() + static_cast<std::size_t>(y) * uw;
-      std::array<float, 14> t{};
-      for (std::int64_t x = rim; x < w - rim; ++x) {
-        const float gx = sx[x], gy = sy[x];
-        const float q = round > 0 ? re[x] / (2.5F * spread) : 0, k = 1 / (1 + q * q), va = -ra[x],
-                    vb = rb[x];
-        t[0] += k * gx * gx, t[1] += k * gx * gy, t[2] += k * gx * va, t[3] -= k * gx,
-            t[4] += k * gy * gy, t[5] += k * gy * va, t[6] -= k * gy, t[7] += k * va * va,
-            t[8] -= k * va, t[9] += k, t[10] -= k * gx * vb, t[11] -= k * gy * vb,
-            t[12] -= k * va * vb, t[13] += k * vb;
-      }
-      for (std::size_t i = 0; i < 10; ++i) s[i] += static_cast<double>(t[i]);
-      for (std::size_t i = 0; i < 4; ++i) g[i] += static_cast<double>(t[10 + i]);
-      count += static_cast<double>(w - 2 * rim);
+      const std::size_t i = static_cast<std::size_t>(y) * uw + static_cast<std::size_t>(rim);
+      add_row(a.row(y) + rim, work.warped.data() + i, work.residual.data() + i,
+              work.slope_x.data() + i, work.slope_y.data() + i, w - 2 * rim,
+              round > 0 ? 1 / (2.5F * spread) : 0, s, g);
     }
+    const auto count = static_cast<double>((w - 2 * rim) * (h - 2 * rim));
     Eigen::Matrix4d normal;
     normal << s[0], s[1], s[2], s[3], s[1], s[4], s[5], s[6], s[2], s[5], s[7], s[8], s[3], s[6],
         s[8], s[9];
@@ -191,12 +273,14 @@ std::optional<Match> align(const Site& site, image::Plane a, image::Plane b, Wor
     const Eigen::Vector4d d = held.ldlt().solve(Eigen::Vector4d(g[0], g[1], g[2], g[3]));
     if (!d.allFinite() || d[2] < 0.4 || d[2] > 2.5) return std::nullopt;
     const auto gain = static_cast<float>(d[2]), offset = static_cast<float>(d[3]);
-    work.sorted.clear();
-    for (std::int64_t y = rim; y < h - rim; ++y) {
-      const float *ra = a.row(y), *rb = work.warped.data() + static_cast<std::size_t>(y) * uw;
-      float* re = work.residual.data() + static_cast<std::size_t>(y) * uw;
-      for (std::int64_t x = rim; x < w - rim; ++x)
-        re[x] = rb[x] - gain * ra[x] - offset, work.sorted.push_back(std::abs(re[x]));
+    work.sorted.resize(static_cast<std::size_t>((w - 2 * rim) * (h - 2 * rim)));
+    float* absolute = work.sorted.data();
+    for (std::int64_t y = rim; y < h - rim; ++y, absolute += w - 2 * rim) {
+      const std::size_t i = static_cast<std::size_t>(y) * uw + static_cast<std::size_t>(rim);
+      const float *ra = a.row(y) + rim, *rb = work.warped.data() + i;
+      float* re = work.residual.data() + i;
+      for (std::int64_t x = 0; x < w - 2 * rim; ++x)
+        re[x] = rb[x] - gain * ra[x] - offset, absolute[x] = std::abs(re[x]);
     }
     // Where a patch has edges, a hundredth of a pixel already leaves more than flat parts' noise,
     // and that is no dust.

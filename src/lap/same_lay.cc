@@ -91,8 +91,9 @@ struct Axis {
   }
 };
 
-/// Patches around the places that agree, the sharpest first but from all over the picture. `cells` are b's,
-/// looked for in a: what is sharp in infrared is so in visible light, too, and not the other way round.
+/// Patches around the places that agree, the sharpest first but from all over the picture. `cells`
+/// are b's, looked for in a: what is sharp in infrared is so in visible light, too, and not the
+/// other way round.
 std::vector<Site> sites_of(const Cells& cells, const Overview& a, const Overview& b,
                            const image::RowSource& pa, const image::RowSource& pb) {
   std::vector<Cell> found;
@@ -113,11 +114,10 @@ std::vector<Site> sites_of(const Cells& cells, const Overview& a, const Overview
     for (std::size_t j = i; j < std::min(found.size(), i + step); ++j)
       if (found[j].stiff_x + found[j].stiff_y > best->stiff_x + best->stiff_y) best = &found[j];
     Site s;
-    s.a = {std::llround((best->a.x + dx) * fa) - side / 2, std::llround((best->a.y + dy) * fa) - side / 2, side,
-           side};
+    s.a = {std::llround((best->a.x + dx) * fa) - side / 2,
+           std::llround((best->a.y + dy) * fa) - side / 2, side, side};
     s.b = {std::llround(best->a.x * fb) - side / 2 - margin,
-           std::llround(best->a.y * fb) - side / 2 - margin, side + 2 * margin,
-           side + 2 * margin};
+           std::llround(best->a.y * fb) - side / 2 - margin, side + 2 * margin, side + 2 * margin};
     if (s.a.x < 0 || s.a.y < 0 || s.a.x + side > pa.width() || s.a.y + side > pa.height() ||
         s.b.x < 0 || s.b.y < 0 || s.b.x + s.b.width > pb.width() ||
         s.b.y + s.b.height > pb.height())
@@ -142,9 +142,9 @@ Result<std::optional<SameLay>> same_lay(image::RowSource& a, image::RowSource& b
   std::vector<Box> in_a, in_b;
   for (const Site& s : sites) in_a.push_back(s.a), in_b.push_back(s.b);
   constexpr std::array<double, 3> alike{1.0 / 3, 1.0 / 3, 1.0 / 3};
-  auto pa = gather(a, in_a, oa->open, alike);
+  auto pa = gather(a, in_a, CountTable(oa->open, alike));
   if (!pa) return fail(pa.error());
-  auto pb = gather(b, in_b, ob->open, alike);
+  auto pb = gather(b, in_b, CountTable(ob->open, alike));
   if (!pb) return fail(pb.error());
   if (light == SecondLight::infrared) {
     // What the dyes draw is not there in infrared: no film is denser than its base. Light, not

@@ -67,6 +67,7 @@ struct Candidate {
   std::optional<Break> ends;
   int quarter_turns = 0;
   bool mirrored = false;
+  std::vector<Spot<PassSpace>> slides{};
 
   const Cells& kept() const { return ends ? ends->kept : cells; }
   /// Cells that do not agree, more than dust and noise explain.
@@ -96,11 +97,12 @@ class Search {
     gather();
     Found found;
     if (all_.empty()) return found;
-    std::swap(all_.front(), all_[best_]);
-    prove(all_.front());
-    const Candidate& best = all_.front();
+    Candidate best = std::move(all_[best_]);
+    all_.erase(all_.begin() + static_cast<std::ptrdiff_t>(best_));  // the others are its rivals
+    prove(best);
     found.a_to_b = best.a_to_b, found.cells = best.cells, found.ends = best.ends;
     found.quarter_turns = best.quarter_turns, found.mirrored = best.mirrored;
+    found.slides = best.slides;
     if (!best.promising()) return found;
     found.wrong = std::clamp(wrong(best, found.rival), 1e-3, 1.0);
     found.sure = 1 - found.wrong >= sure;
@@ -148,21 +150,29 @@ class Search {
 
   /// With all the blocks there are, and strips that slid in their pockets where they went.
   void prove(Candidate& c) const {
-    const Agreement whole = agreement(a_, b_, c.a_to_b, 400);
-    if (whole.agreeing < least_agreeing / 2) return;
-    Candidate better{whole.a_to_b, {}, {}, c.quarter_turns, c.mirrored};
     const Strips strips(a_, on_a_, sleeve_);
-    const auto slides = strips.slides(a_, b_, whole.a_to_b);
+    const Agreement whole = agreement(a_, b_, c.a_to_b, 400);
+    if (whole.agreeing >= least_agreeing / 2) {
+      Candidate better = proved(c, whole.a_to_b, strips);
+      if (better.worth() >= c.worth() || better.promising()) c = std::move(better);
+    }
+    if (c.slides.empty()) c.slides = strips.slides(a_, b_, c.a_to_b);
+  }
+
+  Candidate proved(const Candidate& c, const PassMap& a_to_b, const Strips& strips) const {
+    Candidate better{a_to_b, {}, {}, c.quarter_turns, c.mirrored};
+    better.slides = strips.slides(a_, b_, a_to_b);
     better.cells = compare_cells(
         a_, b_,
         [&](Spot<PassSpace> p) {
           const int k = strips.at(p);
-          const Spot<PassSpace> s = k < 0 ? Spot<PassSpace>{} : slides[static_cast<std::size_t>(k)];
-          return whole.a_to_b({p.x + s.x, p.y + s.y});
+          const Spot<PassSpace> s =
+              k < 0 ? Spot<PassSpace>{} : better.slides[static_cast<std::size_t>(k)];
+          return a_to_b({p.x + s.x, p.y + s.y});
         },
         near_enough_mm, true, &telling_);
     better.ends = break_at(better.cells);
-    if (better.worth() >= c.worth() || better.promising()) c = std::move(better);
+    return better;
   }
 
   double off_plan_mm(const PassMap& map, const Cells& at) const {
@@ -254,7 +264,7 @@ class Search {
       against(again.bad() + rate * (kept.agreeing - again.all()) - 2 * best.excess(), -far_nats);
     std::vector<PassMap> maps;
     for (const PassMap& s : own) maps.push_back(core::compose(best.a_to_b, s));
-    std::vector<Candidate> rivals(all_.begin() + 1, all_.end());
+    std::vector<Candidate> rivals = all_;
     for (const Agreement& g : agreements(a_, b_, maps, 60))
       if (g.agreeing >= 4) rivals.push_back({g.a_to_b, cells_under(g.a_to_b), {}, 0, false});
     for (const Candidate& r : rivals) {

@@ -14,9 +14,10 @@ namespace lapwright::lap {
 struct Found {
   bool sure = false;
   PassMap a_to_b;
-  Cells cells;                // under a_to_b, and where strips slid
-  std::optional<Break> ends;  // of b, where the sleeve moved while it was captured
-  int quarter_turns = 0;      // clockwise beyond the plan
+  Cells cells;                          // under a_to_b, and where strips slid
+  std::vector<Spot<PassSpace>> slides;  // of each strip under a_to_b: Strips::slides()
+  std::optional<Break> ends;            // of b, where the sleeve moved while it was captured
+  int quarter_turns = 0;                // clockwise beyond the plan
   bool mirrored = false;
   int rival = 0;     // cells that agree here and not at the best rival, less those the other way
   double wrong = 1;  // probability that it is not so

@@ -118,9 +118,15 @@ std::vector<image::Plane> cut(const image::Plane& from, const std::vector<Box>& 
   return out;
 }
 
+CountTable::CountTable(const std::array<double, 3>& open, const std::array<double, 3>& weight)
+    : table_(65536) {
+  for (std::size_t v = 0; v < table_.size(); ++v)
+    for (std::size_t c = 0; c < 3; ++c)
+      table_[v][c] = static_cast<float>(weight[c]) * density_of(static_cast<double>(v) / open[c]);
+}
+
 Result<std::vector<image::Plane>> gather(image::RowSource& source, const std::vector<Box>& boxes,
-                                         const std::array<double, 3>& open,
-                                         const std::array<double, 3>& weight) {
+                                         const CountTable& density) {
   std::vector<image::Plane> out;
   out.reserve(boxes.size());
   std::int64_t left = source.width(), right = 0;
@@ -128,10 +134,6 @@ Result<std::vector<image::Plane>> gather(image::RowSource& source, const std::ve
     out.emplace_back(b.width, b.height);
     left = std::min(left, b.x), right = std::max(right, b.x + b.width);
   }
-  std::vector<std::array<float, 3>> table(65536);
-  for (std::size_t v = 0; v < table.size(); ++v)
-    for (std::size_t c = 0; c < 3; ++c)
-      table[v][c] = static_cast<float>(weight[c]) * density_of(static_cast<double>(v) / open[c]);
   std::vector<std::size_t> order(boxes.size());
   std::iota(order.begin(), order.end(), std::size_t{0});
   std::sort(order.begin(), order.end(),
@@ -152,8 +154,7 @@ Result<std::vector<image::Plane>> gather(image::RowSource& source, const std::ve
       for (std::int64_t j = std::max(y, b.y); j < std::min(y + n, b.y + b.height); ++j) {
         float* to = out[i].row(j - b.y);
         const std::uint16_t* p = rows.data() + ((j - y) * columns + b.x - left) * 3;
-        for (std::int64_t x = 0; x < b.width; ++x, p += 3)
-          to[x] = table[p[0]][0] + table[p[1]][1] + table[p[2]][2];
+        for (std::int64_t x = 0; x < b.width; ++x, p += 3) to[x] = density(p);
       }
     }
     y += n;

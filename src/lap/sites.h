@@ -31,10 +31,20 @@ std::vector<Site> choose_sites(const Overview& a, const Overview& b, const PassW
 /// Cuts the sites' boxes out of planes in memory.
 std::vector<image::Plane> cut(const image::Plane& from, const std::vector<Box>& boxes);
 
-/// Density of each box at full resolution, the channels weighted by `weight`; boxes must lie inside
-/// the pass.
+/// Density of each count over the brightest light `open`, times the channel's weight.
+class CountTable {
+ public:
+  CountTable(const std::array<double, 3>& open, const std::array<double, 3>& weight);
+  float operator()(const std::uint16_t* pixel) const {
+    return table_[pixel[0]][0] + table_[pixel[1]][1] + table_[pixel[2]][2];
+  }
+
+ private:
+  std::vector<std::array<float, 3>> table_;
+};
+
+/// Density of each box at full resolution, all channels in one; boxes must lie inside the pass.
 Result<std::vector<image::Plane>> gather(image::RowSource& source, const std::vector<Box>& boxes,
-                                         const std::array<double, 3>& open,
-                                         const std::array<double, 3>& weight);
+                                         const CountTable& density);
 
 }  // namespace lapwright::lap

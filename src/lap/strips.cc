@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
+#include "core/clones.h"
 #include "lap/two_threads.h"
 
 namespace lapwright::lap {
@@ -14,39 +15,60 @@ constexpr std::int64_t block = 24, every = 2;
 constexpr std::size_t most_blocks = 40, least_blocks = 3;
 constexpr double clearly_better = 1.1;
 
-/// Log likelihood that blocks of a are found in b, slid by (sx, sy) overview pixels of a.
-double likelihood(const Overview& a, const Overview& b, const PassMap& a_to_b,
-                  const std::vector<Spot<PassSpace>>& corners, double sx, double sy) {
-  double score = 0;
-  for (const auto& corner : corners) {
-    double n = 0, u = 0, v = 0, uu = 0, vv = 0, uv = 0;
-    for (std::int64_t j = 0; j < block; j += every)
-      for (std::int64_t i = 0; i < block; i += every) {
-        const auto ax = static_cast<std::int64_t>(corner.x) + i,
-                   ay = static_cast<std::int64_t>(corner.y) + j;
-        if (a.film.row(ay)[ax] < 0.5F) continue;
-        const auto q =
-            a_to_b({static_cast<double>(ax) + 0.5 + sx, static_cast<double>(ay) + 0.5 + sy});
-        const double fx = q.x - 0.5, fy = q.y - 0.5;
-        const auto ix = static_cast<std::int64_t>(std::floor(fx)),
-                   iy = static_cast<std::int64_t>(std::floor(fy));
-        if (ix < 0 || iy < 0 || ix + 1 >= b.density.width || iy + 1 >= b.density.height ||
-            b.film.row(iy)[ix] < 0.5F)
-          continue;
-        const double s = fx - static_cast<double>(ix), t = fy - static_cast<double>(iy);
-        const float *r0 = b.density.row(iy) + ix, *r1 = b.density.row(iy + 1) + ix;
-        const double vb =
-            (static_cast<double>(r0[0]) * (1 - s) + static_cast<double>(r0[1]) * s) * (1 - t) +
-            (static_cast<double>(r1[0]) * (1 - s) + static_cast<double>(r1[1]) * s) * t;
-        const auto va = static_cast<double>(a.density.row(ay)[ax]);
-        n += 1, u += va, v += vb, uu += va * va, vv += vb * vb, uv += va * vb;
-      }
-    if (n < 48) continue;
-    const double va = uu - u * u / n, vb = vv - v * v / n, c = uv - u * v / n;
-    if (va < n * 1e-4 || vb < n * 1e-4 || c <= 0) continue;
-    score -= n / 2 * std::log(1 - std::min(0.9999, c * c / (va * vb)));
+/// A block's pixels on film: where they lie in b, and their density less its mean.
+struct Points {
+  std::vector<float> x, y, value;
+  float mean = 0;
+};
+
+Points points_of(const Overview& a, const PassMap& a_to_b, const Spot<PassSpace>& corner) {
+  Points out;
+  for (std::int64_t j = 0; j < block; j += every)
+    for (std::int64_t i = 0; i < block; i += every) {
+      const auto x = static_cast<std::int64_t>(corner.x) + i,
+                 y = static_cast<std::int64_t>(corner.y) + j;
+      if (a.film.row(y)[x] < 0.5F) continue;
+      const auto q = a_to_b({static_cast<double>(x) + 0.5, static_cast<double>(y) + 0.5});
+      out.x.push_back(static_cast<float>(q.x - 0.5)),
+          out.y.push_back(static_cast<float>(q.y - 0.5));
+      out.value.push_back(a.density.row(y)[x]);
+      out.mean += a.density.row(y)[x];
+    }
+  out.mean /= std::max(1.0F, static_cast<float>(out.value.size()));
+  for (float& v : out.value) v -= out.mean;
+  return out;
+}
+
+/// Log likelihood that a block of a is found in b, slid by (dx, dy) overview pixels of b.
+LAPWRIGHT_CLONES("avx2")
+double likelihood(const Points& points, const Overview& b, float dx, float dy) {
+  const auto w = static_cast<std::int32_t>(b.density.width);
+  const auto most_x = static_cast<float>(b.density.width) - 1.001F,
+             most_y = static_cast<float>(b.density.height) - 1.001F;
+  const float *px = points.x.data(), *py = points.y.data(), *pv = points.value.data(),
+              *density = b.density.values.data(), *film = b.film.values.data();
+  const auto count = static_cast<std::int32_t>(points.value.size());
+  float n = 0, u = 0, v = 0, uu = 0, vv = 0, uv = 0;
+#pragma omp simd reduction(+ : n, u, v, uu, vv, uv)
+  for (std::int32_t i = 0; i < count; ++i) {
+    const float x = px[i] + dx, y = py[i] + dy;
+    const float from_x = x > 0 ? x : 0, from_y = y > 0 ? y : 0,
+                fx = from_x < most_x ? from_x : most_x, fy = from_y < most_y ? from_y : most_y;
+    const bool inside = (x >= 0) & (y >= 0) & (x < most_x) & (y < most_y);
+    const auto ix = static_cast<std::int32_t>(fx), iy = static_cast<std::int32_t>(fy),
+               at = iy * w + ix;
+    const float s = fx - static_cast<float>(ix), t = fy - static_cast<float>(iy);
+    const float k = (inside ? 1.0F : 0.0F) * film[at];
+    const float there = (density[at] * (1 - s) + density[at + 1] * s) * (1 - t) +
+                        (density[at + w] * (1 - s) + density[at + w + 1] * s) * t - points.mean;
+    n += k, u += k * pv[i], v += k * there, uu += k * pv[i] * pv[i], vv += k * there * there,
+        uv += k * pv[i] * there;
   }
-  return score;
+  if (n < 48) return 0;
+  const float va = uu - u * u / n, vb = vv - v * v / n, c = uv - u * v / n;
+  if (va < n * 1e-4F || vb < n * 1e-4F || c <= 0) return 0;
+  return static_cast<double>(n) / -2 *
+         std::log(1 - std::min(0.9999, static_cast<double>(c * c / (va * vb))));
 }
 
 }  // namespace
@@ -100,6 +122,7 @@ int Strips::at(Spot<PassSpace> p) const {
 std::vector<Spot<PassSpace>> Strips::slides(const Overview& a, const Overview& b,
                                             const PassMap& a_to_b) const {
   std::vector<Spot<PassSpace>> out(static_cast<std::size_t>(count_));
+  if (b.density.width < 2 || b.density.height < 2) return out;
   std::vector<std::vector<Spot<PassSpace>>> corners(out.size());
   for (std::int64_t y = 0; y + block <= a.film.height; y += block)
     for (std::int64_t x = 0; x + block <= a.film.width; x += block) {
@@ -122,14 +145,19 @@ std::vector<Spot<PassSpace>> Strips::slides(const Overview& a, const Overview& b
       for (std::size_t i = 0; i < c.size(); i += step) fewer.push_back(c[i]);
       c = std::move(fewer);
     }
+    std::vector<Points> blocks;
+    for (const auto& corner : c) blocks.push_back(points_of(a, a_to_b, corner));
     double still = 0, best = 0, best_t = 0, best_u = 0;
     const auto reach = static_cast<int>(along_reach_mm * px),
                side = static_cast<int>(std::ceil(across_reach_mm * px));
     for (int t = -reach; t <= reach; ++t)
       for (int u = -side; u <= side; ++u) {
         const double mm_t = t / px, mm_u = u / px;
-        const double score = likelihood(a, b, a_to_b, c, along_.x * mm_t + across_.x * mm_u,
-                                        along_.y * mm_t + across_.y * mm_u);
+        const double x = along_.x * mm_t + across_.x * mm_u, y = along_.y * mm_t + across_.y * mm_u;
+        double score = 0;
+        for (const Points& p : blocks)
+          score += likelihood(p, b, static_cast<float>(a_to_b.a * x + a_to_b.c * y),
+                              static_cast<float>(a_to_b.b * x + a_to_b.d * y));
         if (std::abs(t) <= 1 && std::abs(u) <= 1) still = std::max(still, score);
         if (score > best) best = score, best_t = mm_t, best_u = mm_u;
       }
