@@ -4,10 +4,11 @@
 #include <array>
 #include <cmath>
 #include <cstring>
-#include <future>
 #include <memory>
+#include <span>
 
 #include "core/clones.h"
+#include "lap/two_threads.h"
 
 namespace lapwright::lap {
 namespace {
@@ -18,7 +19,7 @@ constexpr float least_weight = 0.4F * side * side;
 constexpr double same = 0.8, surely_displaced = 0.8, as_good = 0.05;
 // Chosen by judgement; tests/lap/false_acceptance_test.cc counts how it turns out.
 constexpr double least_gain = 7, most_when_lost = 0.45, least_when_kept = 0.7;
-constexpr std::size_t most_shifted = 120;
+constexpr std::size_t most_shifted = 120, cells_at_once = 64;
 constexpr int least_lost = 4, least_kept = 8;
 
 /// Values and how much each counts: 1, or 0 off the film where that is asked for.
@@ -152,11 +153,11 @@ double likelihood(double found, double all) {
   return found * std::log(p) + (all - found) * std::log(1 - p);
 }
 
-/// The cells of some rows of a's grid.
-Cells compare_rows(const Overview& a, const Overview& b, const Warp& a_to_b, double tolerance_mm,
-                   bool film_only, const CellSet* only, std::int64_t first, std::int64_t last) {
+/// Some cells of a's grid.
+Cells compare_some(const Overview& a, const Overview& b, const Warp& a_to_b, double tolerance_mm,
+                   bool film_only, std::span<const std::pair<int, int>> cells) {
   Cells out;
-  const image::Plane &sa = a.smooth, &sb = b.smooth;
+  const image::Plane& sb = b.smooth;
   const double tolerance = tolerance_mm / a.mm_per_pixel;
   struct Shift {
     std::int64_t i, j;
@@ -170,74 +171,72 @@ Cells compare_rows(const Overview& a, const Overview& b, const Warp& a_to_b, dou
                    [](const Shift& p, const Shift& q) { return p.off < q.off; });
   Patch<wide> patch;
   Square square;
-  for (std::int64_t y0 = first * side; y0 < last * side; y0 += side)
-    for (std::int64_t x0 = 0; x0 + side <= sa.width; x0 += side) {
-      Cell cell;
-      cell.column = static_cast<int>(x0 / side), cell.row = static_cast<int>(y0 / side);
-      if (only && !only->count({cell.column, cell.row})) continue;
-      cell.a = {static_cast<double>(x0) + side / 2.0, static_cast<double>(y0) + side / 2.0};
-      cell.b = a_to_b(cell.a);
-      if (cell.b.x < side / 2.0 || cell.b.y < side / 2.0 ||
-          cell.b.x > static_cast<double>(sb.width) - side / 2.0 ||
-          cell.b.y > static_cast<double>(sb.height) - side / 2.0)
-        continue;
-      cut_out(a, x0, y0, film_only, square);
-      const Stats of_a = stats(square.value.data(), square.weight.data(), lanes);
-      if (of_a.weight < least_weight) continue;
-      const Spot<PassSpace> r = a_to_b({cell.a.x + side, cell.a.y}),
-                            d = a_to_b({cell.a.x, cell.a.y + side});
-      look(b, film_only, cell.b, {(r.x - cell.b.x) / side, (r.y - cell.b.y) / side},
-           {(d.x - cell.b.x) / side, (d.y - cell.b.y) / side}, patch);
-      constexpr std::size_t corner = reach * wide + reach;
-      const Stats of_b = stats(patch.value.data() + corner, patch.weight.data() + corner, wide);
-      if (of_b.weight < least_weight || std::max(of_a.deviation, of_b.deviation) < clear_structure)
-        continue;
-      std::array<double, (2 * reach + 1) * (2 * reach + 1)> k;
-      k.fill(-2);
-      const auto place = [](std::int64_t i, std::int64_t j) {
-        return static_cast<std::size_t>((j + reach) * (2 * reach + 1) + i + reach);
-      };
-      double best = -2, near = -2;
-      Shift at{0, 0, 0};
-      for (const Shift& s : shifts) {
-        // Soft film agrees everywhere a little: where the best place so far is at the rim of what
-        // was looked at, what lies beyond it is looked at, too.
-        if (s.off > std::max(tolerance, 1.0) && near >= 1 - as_good &&
-            at.off + 1 <= std::max(tolerance, 1.0))
-          break;
-        const double found = k[place(s.i, s.j)] =
-            correlation(square, of_a.mean, patch, s.i + reach, s.j + reach);
-        if (found > best) best = found, at = s;
-        if (s.off <= tolerance) near = std::max(near, found);
-      }
-      if (near >= same && near >= best - as_good)
-        cell.seen = Seen::agrees;
-      else if (best >= surely_displaced)
-        cell.seen = Seen::displaced;
-      cell.off_x = static_cast<double>(at.i), cell.off_y = static_cast<double>(at.j);
-      const auto bend = [&](std::int64_t i, std::int64_t j, double& off, double& stiff) {
-        const auto looked_at = [&](std::int64_t way) {
-          return std::max(std::abs(at.i + way * i), std::abs(at.j + way * j)) <= reach;
-        };
-        const auto beside = [&](std::int64_t way) {
-          return k[place(at.i + way * i, at.j + way * j)];
-        };
-        if (!looked_at(1) || !looked_at(-1)) {  // the peak is there or farther off
-          const double inner = beside(looked_at(1) ? 1 : -1);
-          if (inner >= -1 && best - inner > 5e-5) stiff = 2 * (best - inner);
-          return;
-        }
-        const double l = beside(-1), h = beside(1);
-        if (l < -1 || h < -1 || 2 * best - l - h <= 1e-4) return;
-        stiff = 2 * best - l - h, off += std::clamp((h - l) / (2 * stiff), -0.5, 0.5);
-      };
-      bend(1, 0, cell.off_x, cell.stiff_x), bend(0, 1, cell.off_y, cell.stiff_y);
-      cell.density_a = of_a.mean, cell.thinner = of_a.mean - of_b.mean;
-      if (of_a.deviation > 0.01F && of_b.deviation > 0.01F && of_a.slope > 0)
-        cell.sharper = (of_b.slope / (of_b.deviation * of_b.deviation)) /
-                       (of_a.slope / (of_a.deviation * of_a.deviation));
-      out.add(cell);
+  for (const auto& [row, column] : cells) {
+    const std::int64_t x0 = column * side, y0 = row * side;
+    Cell cell;
+    cell.column = column, cell.row = row, cell.a = middle_of({row, column});
+    cell.b = a_to_b(cell.a);
+    if (cell.b.x < side / 2.0 || cell.b.y < side / 2.0 ||
+        cell.b.x > static_cast<double>(sb.width) - side / 2.0 ||
+        cell.b.y > static_cast<double>(sb.height) - side / 2.0)
+      continue;
+    cut_out(a, x0, y0, film_only, square);
+    const Stats of_a = stats(square.value.data(), square.weight.data(), lanes);
+    if (of_a.weight < least_weight) continue;
+    const Spot<PassSpace> r = a_to_b({cell.a.x + side, cell.a.y}),
+                          d = a_to_b({cell.a.x, cell.a.y + side});
+    look(b, film_only, cell.b, {(r.x - cell.b.x) / side, (r.y - cell.b.y) / side},
+         {(d.x - cell.b.x) / side, (d.y - cell.b.y) / side}, patch);
+    constexpr std::size_t corner = reach * wide + reach;
+    const Stats of_b = stats(patch.value.data() + corner, patch.weight.data() + corner, wide);
+    if (of_b.weight < least_weight || std::max(of_a.deviation, of_b.deviation) < clear_structure)
+      continue;
+    std::array<double, (2 * reach + 1) * (2 * reach + 1)> k;
+    k.fill(-2);
+    const auto place = [](std::int64_t i, std::int64_t j) {
+      return static_cast<std::size_t>((j + reach) * (2 * reach + 1) + i + reach);
+    };
+    double best = -2, near = -2;
+    Shift at{0, 0, 0};
+    for (const Shift& s : shifts) {
+      // Soft film agrees everywhere a little: where the best place so far is at the rim of what
+      // was looked at, what lies beyond it is looked at, too.
+      if (s.off > std::max(tolerance, 1.0) && near >= 1 - as_good &&
+          at.off + 1 <= std::max(tolerance, 1.0))
+        break;
+      const double found = k[place(s.i, s.j)] =
+          correlation(square, of_a.mean, patch, s.i + reach, s.j + reach);
+      if (found > best) best = found, at = s;
+      if (s.off <= tolerance) near = std::max(near, found);
     }
+    if (near >= same && near >= best - as_good)
+      cell.seen = Seen::agrees;
+    else if (best >= surely_displaced)
+      cell.seen = Seen::displaced;
+    cell.off_x = static_cast<double>(at.i), cell.off_y = static_cast<double>(at.j);
+    const auto bend = [&](std::int64_t i, std::int64_t j, double& off, double& stiff) {
+      const auto looked_at = [&](std::int64_t way) {
+        return std::max(std::abs(at.i + way * i), std::abs(at.j + way * j)) <= reach;
+      };
+      const auto beside = [&](std::int64_t way) {
+        return k[place(at.i + way * i, at.j + way * j)];
+      };
+      if (!looked_at(1) || !looked_at(-1)) {  // the peak is there or farther off
+        const double inner = beside(looked_at(1) ? 1 : -1);
+        if (inner >= -1 && best - inner > 5e-5) stiff = 2 * (best - inner);
+        return;
+      }
+      const double l = beside(-1), h = beside(1);
+      if (l < -1 || h < -1 || 2 * best - l - h <= 1e-4) return;
+      stiff = 2 * best - l - h, off += std::clamp((h - l) / (2 * stiff), -0.5, 0.5);
+    };
+    bend(1, 0, cell.off_x, cell.stiff_x), bend(0, 1, cell.off_y, cell.stiff_y);
+    cell.density_a = of_a.mean, cell.thinner = of_a.mean - of_b.mean;
+    if (of_a.deviation > 0.01F && of_b.deviation > 0.01F && of_a.slope > 0)
+      cell.sharper = (of_b.slope / (of_b.deviation * of_b.deviation)) /
+                     (of_a.slope / (of_a.deviation * of_a.deviation));
+    out.add(cell);
+  }
   return out;
 }
 
@@ -246,12 +245,18 @@ Cells compare_rows(const Overview& a, const Overview& b, const Warp& a_to_b, dou
 Cells compare_cells(const Overview& a, const Overview& b, const Warp& a_to_b, double tolerance_mm,
                     bool film_only, const CellSet* only) {
   if (b.smooth.width < wide || b.smooth.height < wide) return {};
-  const std::int64_t rows = a.smooth.height / side, half = rows / 2;
-  auto later = std::async(std::launch::async, [&] {
-    return compare_rows(a, b, a_to_b, tolerance_mm, film_only, only, half, rows);
+  const std::vector<std::pair<int, int>> cells =
+      only ? std::vector<std::pair<int, int>>(only->begin(), only->end()) : every_cell(a);
+  std::vector<Cells> parts((cells.size() + cells_at_once - 1) / cells_at_once);
+  on_two_threads(parts.size(), [&](std::size_t i) {
+    parts[i] = compare_some(a, b, a_to_b, tolerance_mm, film_only,
+                            std::span(cells)
+                                .subspan(i * cells_at_once)
+                                .first(std::min(cells_at_once, cells.size() - i * cells_at_once)));
   });
-  Cells out = compare_rows(a, b, a_to_b, tolerance_mm, film_only, only, 0, half);
-  for (const Cell& c : later.get().seen) out.add(c);
+  Cells out;
+  for (const Cells& part : parts)
+    for (const Cell& c : part.seen) out.add(c);
   return out;
 }
 
@@ -295,15 +300,20 @@ Shifted shifted(const Overview& a, const Overview& b, const PassMap& a_to_b, con
 CellSet set_of(const Cells& cells, bool agreeing) {
   CellSet out;
   for (const Cell& c : cells.seen)
-    if ((c.seen == Seen::agrees) == agreeing) out.emplace(c.column, c.row);
+    if ((c.seen == Seen::agrees) == agreeing) out.emplace(c.row, c.column);
   return out;
 }
 
-CellSet every_cell(const Overview& a) {
-  CellSet out;
+std::vector<std::pair<int, int>> every_cell(const Overview& a) {
+  std::vector<std::pair<int, int>> out;
   for (int row = 0; (row + 1) * side <= a.smooth.height; ++row)
-    for (int column = 0; (column + 1) * side <= a.smooth.width; ++column) out.emplace(column, row);
+    for (int column = 0; (column + 1) * side <= a.smooth.width; ++column)
+      out.emplace_back(row, column);
   return out;
+}
+
+Spot<PassSpace> middle_of(const std::pair<int, int>& cell) {
+  return {(cell.second + 0.5) * side, (cell.first + 0.5) * side};
 }
 
 std::optional<Break> break_at(const Cells& cells) {

@@ -38,7 +38,7 @@ struct Cells {
   double fraction() const { return seen.empty() ? 0 : agreeing / static_cast<double>(seen.size()); }
 };
 
-using CellSet = std::set<std::pair<int, int>>;  // columns and rows
+using CellSet = std::set<std::pair<int, int>>;  // rows and columns
 using Warp = std::function<Spot<PassSpace>(Spot<PassSpace>)>;
 
 /// `a_to_b` must be right to `tolerance_mm` where a cell agrees. `film_only`: what
@@ -55,7 +55,9 @@ struct Shifted {
 };
 Shifted shifted(const Overview& a, const Overview& b, const PassMap& a_to_b, const Cells& cells);
 
-CellSet every_cell(const Overview& a);
+/// Of a's grid: all of its cells, row by row, and the middle of one in a's pixels.
+std::vector<std::pair<int, int>> every_cell(const Overview& a);
+Spot<PassSpace> middle_of(const std::pair<int, int>& cell);
 CellSet set_of(const Cells& cells, bool agreeing);
 
 /// Where agreement ends or begins at a row of b, as it does when the sleeve moves while a pass is

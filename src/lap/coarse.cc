@@ -8,6 +8,8 @@
 #include <memory>
 #include <mutex>
 
+#include "core/clones.h"
+
 namespace lapwright::lap {
 namespace {
 
@@ -167,8 +169,46 @@ struct Turned {
   Thumb thumb;
   PassMap to_b;
 };  // thumb pixel -> b's thumb pixel
+
+/// With a pixel of nothing around it.
+image::Plane framed(const image::Plane& p) {
+  image::Plane out(p.width + 2, p.height + 2);
+  for (std::int64_t y = 0; y < p.height; ++y) std::copy_n(p.row(y), p.width, out.row(y + 1) + 1);
+  return out;
+}
+
+/// A row of `framed` at (x, y), (x + step_x, y + step_y) and so on of what stands in the frame:
+/// between pixels the mean of those on film.
+LAPWRIGHT_CLONES("avx2")
+void sample_row(const Thumb& framed, float x, float y, float step_x, float step_y, std::int64_t n,
+                float* value, float* film) {
+  const auto w = static_cast<std::int32_t>(framed.value.width);
+  const float most_x = static_cast<float>(framed.value.width) - 1.001F,
+              most_y = static_cast<float>(framed.value.height) - 1.001F;
+  const float *from = framed.value.values.data(), *on = framed.film.values.data();
+  const auto count = static_cast<std::int32_t>(n);
+#pragma omp simd
+  for (std::int32_t i = 0; i < count; ++i) {
+    const float at_x = x + 0.5F + static_cast<float>(i) * step_x,
+                at_y = y + 0.5F + static_cast<float>(i) * step_y;
+    const float in_x = at_x > 0 ? at_x : 0, in_y = at_y > 0 ? at_y : 0,
+                fx = in_x < most_x ? in_x : most_x, fy = in_y < most_y ? in_y : most_y;
+    const auto ix = static_cast<std::int32_t>(fx), iy = static_cast<std::int32_t>(fy),
+               at = iy * w + ix;
+    const float s = fx - static_cast<float>(ix), t = fy - static_cast<float>(iy);
+    const float sum = (from[at] * (1 - s) + from[at + 1] * s) * (1 - t) +
+                      (from[at + w] * (1 - s) + from[at + w + 1] * s) * t,
+                held = (on[at] * (1 - s) + on[at + 1] * s) * (1 - t) +
+                       (on[at + w] * (1 - s) + on[at + w + 1] * s) * t;
+    const float counts = held > 0.5F ? 1.0F : 0.0F;
+    value[i] = counts * sum / (held + (1 - counts)), film[i] = counts;
+  }
+}
+
+/// `b` in its frame.
 Turned turn(const Thumb& b, const PassMap& linear) {
-  const auto w = static_cast<double>(b.value.width), h = static_cast<double>(b.value.height);
+  const auto w = static_cast<double>(b.value.width - 2),
+             h = static_cast<double>(b.value.height - 2);
   const PassMap back = PassMap{linear.a, linear.b, linear.c, linear.d, 0, 0}.inverse();
   double l = 1e300, t = 1e300, r = -1e300, bottom = -1e300;
   for (int i = 0; i < 4; ++i) {
@@ -187,25 +227,12 @@ Turned turn(const Thumb& b, const PassMap& linear) {
               linear.d,
               linear.a * l + linear.c * t,
               linear.b * l + linear.d * t};
-  for (std::int64_t y = 0; y < oh; ++y)
-    for (std::int64_t x = 0; x < ow; ++x) {
-      const auto p = out.to_b({static_cast<double>(x) + 0.5, static_cast<double>(y) + 0.5});
-      const double fx = p.x - 0.5, fy = p.y - 0.5;
-      const auto ix = static_cast<std::int64_t>(std::floor(fx)),
-                 iy = static_cast<std::int64_t>(std::floor(fy));
-      double s = 0, n = 0;
-      for (std::int64_t j = 0; j < 2; ++j)
-        for (std::int64_t i = 0; i < 2; ++i) {
-          const std::int64_t sx = ix + i, sy = iy + j;
-          if (sx < 0 || sy < 0 || sx >= b.value.width || sy >= b.value.height) continue;
-          const double k = (1 - std::abs(fx - static_cast<double>(sx))) *
-                           (1 - std::abs(fy - static_cast<double>(sy))) *
-                           static_cast<double>(b.film.row(sy)[sx]);
-          s += k * static_cast<double>(b.value.row(sy)[sx]), n += k;
-        }
-      if (n > 0.5)
-        out.thumb.value.row(y)[x] = static_cast<float>(s / n), out.thumb.film.row(y)[x] = 1;
-    }
+  const PassMap& m = out.to_b;
+  for (std::int64_t y = 0; y < oh; ++y) {
+    const auto from = m({0.5, static_cast<double>(y) + 0.5});
+    sample_row(b, static_cast<float>(from.x), static_cast<float>(from.y), static_cast<float>(m.a),
+               static_cast<float>(m.b), ow, out.thumb.value.row(y), out.thumb.film.row(y));
+  }
   return out;
 }
 
@@ -222,7 +249,7 @@ std::vector<Proposal> peaks(Correlator& over, const Turned& turned, double by, i
   for (int y = 0; y < h; ++y)
     for (int x = 0; x < w; ++x, ++i) {
       if (over.together(x, y) <= 0) continue;
-      const auto s = over.at(x, y);
+      const Correlator::Sums s = over.at(x, y);
       if (s.n < least || s.aa < s.n * 1e-6F || s.bb < s.n * 1e-6F ||
           s.ab * s.ab < 0.12F * 0.12F * s.aa * s.bb)
         continue;
@@ -268,11 +295,12 @@ std::vector<Proposal> peaks(Correlator& over, const Turned& turned, double by, i
 std::vector<Proposal> propose(const Thumb& a, const Thumb& b, double by,
                               const std::vector<PassMap>& linear, const PassMap& planned,
                               int most) {
+  const Thumb in_frame{framed(b.value), framed(b.film), b.mm_per_pixel};
   const auto run = [&](std::size_t first) {
     std::vector<Proposal> found;
     std::unique_ptr<Correlator> over;
     for (std::size_t i = first; i < linear.size(); i += 2) {
-      const Turned turned = turn(b, linear[i]);
+      const Turned turned = turn(in_frame, linear[i]);
       const int w = good_size(static_cast<int>(a.value.width + turned.thumb.value.width + 1) / 2),
                 h = good_size(static_cast<int>(a.value.height + turned.thumb.value.height + 1) / 2);
       if (!over || !over->fits(w, h)) over = std::make_unique<Correlator>(a, w, h);

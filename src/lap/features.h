@@ -28,8 +28,8 @@ struct Feature {
 /// Pictures are compared at this resolution, whatever they were captured at.
 inline constexpr double features_ppi = 75;
 
-/// Those of an overview at about features_ppi, strongest first, at most `most`, millimetres from its
-/// first pixel's corner. `mirrored`: as if it lay wrong side up, seen through; the places stay.
+/// Those of an overview at about features_ppi, strongest first, at most `most`, millimetres from
+/// its first pixel's corner. `mirrored`: as if it lay wrong side up, seen through; the places stay.
 std::vector<Feature> features_of(const Overview& picture, int most, bool mirrored = false);
 
 /// How many of the 256 comparisons differ.

@@ -11,28 +11,27 @@
 namespace lapwright::lap {
 namespace {
 
-constexpr int alike = 58;          // comparisons that may differ
-constexpr double near_mm = 2.6;    // strips slide in their pockets
+constexpr int alike = 58;                         // comparisons that may differ
+constexpr double near_mm = 2.6;                   // strips slide in their pockets
 constexpr double alike_mm = 0.7, around_mm = 40;  // of one strip: what slid with it lies off alike
 constexpr int least_support = 3;
 constexpr double length_mm = 1.2;  // two features' distance, on the look and on the sleeve
 constexpr double far_enough_mm = 12;
 constexpr double direction_off = 0.45;  // radians
-constexpr std::size_t most_matches = 160, most_tried = 60, least_matches = 5;  // tried: the most alike, two by two
+constexpr std::size_t most_matches = 160, most_tried = 60,
+                      least_matches = 5;  // tried: the most alike, two by two
 
 struct Match {
   std::uint32_t look = 0, roll = 0;
   int differ = 0;
 };
 
-double turn_between(double a, double b) {
-  return std::remainder(a - b, 2 * std::numbers::pi);
-}
+double turn_between(double a, double b) { return std::remainder(a - b, 2 * std::numbers::pi); }
 
 /// Of each look feature the most alike one of the roll.
 LAPWRIGHT_CLONES("popcnt")
-void match(const Feature* look, std::size_t looks, const Feature* roll,
-                                 std::size_t rolls, std::vector<Match>& out) {
+void match(const Feature* look, std::size_t looks, const Feature* roll, std::size_t rolls,
+           std::vector<Match>& out) {
   for (std::size_t i = 0; i < looks; ++i) {
     const std::uint64_t a0 = look[i].bits[0], a1 = look[i].bits[1], a2 = look[i].bits[2],
                         a3 = look[i].bits[3];
@@ -95,13 +94,15 @@ std::vector<Match> agreeing(const std::vector<Feature>& look, const std::vector<
     const double is = static_cast<double>(l.direction) - static_cast<double>(r.direction);
     const double should = mirrored ? -turn : turn;
     if (std::abs(turn_between(is, should)) > direction_off) continue;
-    if (std::any_of(out.begin(), out.end(), [&](const Match& o) { return o.roll == m.roll; })) continue;
+    if (std::any_of(out.begin(), out.end(), [&](const Match& o) { return o.roll == m.roll; }))
+      continue;
     out.push_back(m);
   }
   return out;
 }
 
-/// Those that others nearby bear out: a strip may lie off, but all of it alike. What agrees by chance lies off anyhow.
+/// Those that others nearby bear out: a strip may lie off, but all of it alike. What agrees by
+/// chance lies off anyhow.
 int borne_out(const std::vector<Feature>& look, const std::vector<Feature>& roll,
               const std::vector<Match>& agree, const LookMap& lay) {
   struct Off {
@@ -117,7 +118,8 @@ int borne_out(const std::vector<Feature>& look, const std::vector<Feature>& roll
   for (const Off& a : offs) {
     int support = -1;  // not itself
     for (const Off& b : offs)
-      support += std::hypot(a.x - b.x, a.y - b.y) < around_mm && std::hypot(a.dx - b.dx, a.dy - b.dy) < alike_mm;
+      support += std::hypot(a.x - b.x, a.y - b.y) < around_mm &&
+                 std::hypot(a.dx - b.dx, a.dy - b.dy) < alike_mm;
     out += support >= least_support;
   }
   return out;
@@ -132,11 +134,15 @@ Likeness best_lay(const std::vector<Feature>& look, const RollFeatures& roll,
   if (matches.size() > most_matches) matches.resize(most_matches);
   std::vector<Match> kept;
   const std::size_t tried = std::min(most_tried, matches.size());
-  const auto turn_of = [&](const Match& m) { return static_cast<double>(look[m.look].direction) - static_cast<double>(roll.features[m.roll].direction); };
+  const auto turn_of = [&](const Match& m) {
+    return static_cast<double>(look[m.look].direction) -
+           static_cast<double>(roll.features[m.roll].direction);
+  };
   for (std::size_t i = 0; i < tried; ++i)
     for (std::size_t k = i + 1; k < tried; ++k) {
       // Both must say the same of the turn before anything else is reckoned.
-      if (std::abs(turn_between(turn_of(matches[i]), turn_of(matches[k]))) > 2 * direction_off) continue;
+      if (std::abs(turn_between(turn_of(matches[i]), turn_of(matches[k]))) > 2 * direction_off)
+        continue;
       const Feature &s = roll.features[matches[i].roll], &t = roll.features[matches[k].roll];
       const Feature &u = look[matches[i].look], &v = look[matches[k].look];
       const double on_sleeve = std::hypot(t.x - s.x, t.y - s.y);
@@ -145,7 +151,8 @@ Likeness best_lay(const std::vector<Feature>& look, const RollFeatures& roll,
         continue;
       const LookMap lay = lay_of(s, t, u, v, mirrored);
       const double turn = std::atan2(lay.b, lay.a) + (mirrored ? std::numbers::pi : 0);
-      if (std::abs(turn_between(turn_of(matches[i]), mirrored ? -turn : turn)) > direction_off) continue;
+      if (std::abs(turn_between(turn_of(matches[i]), mirrored ? -turn : turn)) > direction_off)
+        continue;
       auto agree = agreeing(look, roll.features, matches, lay, mirrored);
       if (agree.size() > kept.size()) kept = std::move(agree), best.lay = lay;
       if (kept.size() * 3 > matches.size() * 2 && kept.size() > 40) i = k = tried;

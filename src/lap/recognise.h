@@ -1,5 +1,5 @@
-// Which roll lies under the window, and how: a quick look's features found again among those of many
-// rolls' proofs.
+// Which roll lies under the window, and how: a quick look's features found again among those of
+// many rolls' proofs.
 //
 // A lay keeps lengths, so two features found again tell turn and shift; every other must then be
 // where that lay says. Invariants: a roll is named only where clearly more features agree than by
@@ -25,7 +25,8 @@ struct RollFeatures {
 
 struct Likeness {
   std::size_t roll = 0;  // index into the rolls
-  int agreeing = 0;      // features of the look that are where the lay says, each borne out by others near it
+  int agreeing =
+      0;  // features of the look that are where the lay says, each borne out by others near it
   bool mirrored = false;
   LookMap lay;
 };
@@ -37,8 +38,8 @@ std::vector<Likeness> likenesses(const std::vector<Feature>& look,
                                  const std::vector<Feature>& look_mirrored,
                                  const std::vector<RollFeatures>& rolls, int least = 6);
 
-/// The roll, when it is clear: at least `agreeing_enough`, and twice as many as the next. It is believed only when its frames
-/// show the same pictures, too (station/full.cc).
+/// The roll, when it is clear: at least `agreeing_enough`, and twice as many as the next. It is
+/// believed only when its frames show the same pictures, too (station/full.cc).
 inline constexpr int agreeing_enough = 14;
 std::optional<Likeness> recognised(const std::vector<Likeness>& found);
 

@@ -19,7 +19,8 @@ struct SameLay {
   int places = 0;
 };
 
-/// What lights the second: infrared, in which dyes are hardly there, or the same light as the first.
+/// What lights the second: infrared, in which dyes are hardly there, or the same light as the
+/// first.
 enum class SecondLight { infrared, same };
 
 /// Both of one size and resolution, but for some pixels. Nothing where fewer than 12 places agree

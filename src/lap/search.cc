@@ -26,6 +26,7 @@ constexpr double doubt_a_cell = 0.25;
 constexpr double clearly_no_rival = 60;
 constexpr int excuses_plan = 4;  // cells, at a place near the plan where half of them agree
 constexpr double slide_mm = 3.1;
+constexpr double beside = 30;  // overview pixels: as far as a strip that slid may lie from the map
 constexpr double outline_nats = 3, outline_agrees_mm = 8;
 
 using OnPass = Affine<SleeveSpace, PassSpace>;
@@ -91,7 +92,9 @@ class Search {
         on_a_(on_a),
         planned_b_(planned_b),
         sleeve_(sleeve),
-        right_(sleeve.strips.run == profile::Run::right) {}
+        right_(sleeve.strips.run == profile::Run::right),
+        cells_(every_cell(a)),
+        looked_at_(cells_.size(), false) {}
 
   Found run(double sure) {
     gather();
@@ -110,13 +113,13 @@ class Search {
   }
 
  private:
-  Cells cells_under(const PassMap& map) const {
+  Cells cells_under(const PassMap& map) {
+    learn_what_tells(map);
     return compare_cells(
         a_, b_, [&](Spot<PassSpace> p) { return map(p); }, near_enough_mm, true, &telling_);
   }
 
   void gather() {
-    telling_ = telling();
     const bool along_x =
         std::abs(right_ ? on_a_.a : on_a_.c) > std::abs(right_ ? on_a_.b : on_a_.d);
     const bool turned_over =
@@ -149,7 +152,7 @@ class Search {
   }
 
   /// With all the blocks there are, and strips that slid in their pockets where they went.
-  void prove(Candidate& c) const {
+  void prove(Candidate& c) {
     const Strips strips(a_, on_a_, sleeve_);
     const Agreement whole = agreement(a_, b_, c.a_to_b, 400);
     if (whole.agreeing >= least_agreeing / 2) {
@@ -159,7 +162,8 @@ class Search {
     if (c.slides.empty()) c.slides = strips.slides(a_, b_, c.a_to_b);
   }
 
-  Candidate proved(const Candidate& c, const PassMap& a_to_b, const Strips& strips) const {
+  Candidate proved(const Candidate& c, const PassMap& a_to_b, const Strips& strips) {
+    learn_what_tells(a_to_b);
     Candidate better{a_to_b, {}, {}, c.quarter_turns, c.mirrored};
     better.slides = strips.slides(a_, b_, a_to_b);
     better.cells = compare_cells(
@@ -208,24 +212,34 @@ class Search {
         a_, a_, [&](Spot<PassSpace> p) { return map(p); }, near_enough_mm, true, only);
   }
 
-  /// Cells of a that do not look the same a little farther on in both directions, along or across:
-  /// rows of holes, edges of strips and frames are everywhere.
-  CellSet telling() const {
+  /// Adds to `telling_` the cells that the map puts on b and that do not look the same a little
+  /// farther on in both directions, along or across: rows of holes, edges of strips and frames are
+  /// everywhere.
+  void learn_what_tells(const PassMap& map) {
+    CellSet fresh;
+    for (std::size_t i = 0; i < cells_.size(); ++i) {
+      const auto p = map(middle_of(cells_[i]));
+      if (looked_at_[i] || p.x < -beside || p.y < -beside ||
+          p.x > static_cast<double>(b_.smooth.width) + beside ||
+          p.y > static_cast<double>(b_.smooth.height) + beside)
+        continue;
+      looked_at_[i] = true, fresh.insert(fresh.end(), cells_[i]);
+    }
+    if (fresh.empty()) return;
     const double step = sleeve_.film == profile::Film::f135 ? perforation_mm : slide_mm;
-    CellSet out = every_cell(a_);
     for (const auto& [on, back] : {std::pair{shift(step, 0), shift(-step, 0)},
                                    std::pair{shift(0, slide_mm), shift(0, -slide_mm)}}) {
-      const Cells there = of_itself(on, &out), here = of_itself(back, &out);
+      const Cells there = of_itself(on, &fresh), here = of_itself(back, &fresh);
       CellSet same = set_of(there, true);
       same.merge(set_of(here, true));
       for (const Cells* c : {&there, &here})
         for (const auto& differs : set_of(*c, false)) same.erase(differs);
-      for (const auto& c : same) out.erase(c);
+      for (const auto& c : same) fresh.erase(c);
     }
-    return out;
+    telling_.merge(fresh);
   }
 
-  double wrong(const Candidate& best, int& rival) const {
+  double wrong(const Candidate& best, int& rival) {
     const Cells& kept = best.kept();
     const CellSet held = set_of(kept, true);
     const bool as_planned = best.quarter_turns == 0 && !best.mirrored &&
@@ -299,6 +313,8 @@ class Search {
   const profile::SleeveProfile& sleeve_;
   bool right_;
   CellSet telling_;
+  std::vector<std::pair<int, int>> cells_;  // of a
+  std::vector<bool> looked_at_;             // for telling_
   std::vector<Candidate> all_;
   std::size_t best_ = 0;
 };
