@@ -19,7 +19,7 @@ std::mutex planner;                  // FFTW's planner may be entered by one thr
 int good_size(int n) {
   for (;; ++n) {
     int m = n;
-    for (const int p : {2, 3, 5})
+    for (const int p : {2, 3, 5, 7})
       while (m % p == 0) m /= p;
     if (m == 1) return n;
   }
@@ -31,13 +31,15 @@ struct Free {
 using Reals = std::unique_ptr<float[], Free>;
 using Waves = std::unique_ptr<fftwf_complex[], Free>;
 
+/// Of planes of one size; may be used by several threads, each with its own room.
 class Transform {
  public:
-  Transform(int width, int height)
-      : w_(width), h_(height), reals_(make_reals()), waves_(make_waves()) {
+  Transform(int width, int height) : w_(width), h_(height) {
+    const Reals reals = make_reals();
+    const Waves waves = make_waves();
     const std::lock_guard lock(planner);
-    forward_ = fftwf_plan_dft_r2c_2d(h_, w_, reals_.get(), waves_.get(), FFTW_ESTIMATE);
-    back_ = fftwf_plan_dft_c2r_2d(h_, w_, waves_.get(), reals_.get(), FFTW_ESTIMATE);
+    forward_ = fftwf_plan_dft_r2c_2d(h_, w_, reals.get(), waves.get(), FFTW_ESTIMATE);
+    back_ = fftwf_plan_dft_c2r_2d(h_, w_, waves.get(), reals.get(), FFTW_ESTIMATE);
   }
   Transform(const Transform&) = delete;
   Transform& operator=(const Transform&) = delete;
@@ -58,26 +60,23 @@ class Transform {
     return Waves(static_cast<fftwf_complex*>(fftwf_malloc(sizeof(fftwf_complex) * waves())));
   }
   /// The spectrum of `p`, which stands in the first corner.
-  void transform(const image::Plane& p, const Waves& to) {
-    std::fill_n(reals_.get(), reals(), 0.0F);
-    for (std::int64_t y = 0; y < p.height; ++y)
-      std::copy_n(p.row(y), p.width, reals_.get() + y * w_);
-    fftwf_execute_dft_r2c(forward_, reals_.get(), to.get());
+  void transform(const image::Plane& p, const Reals& room, const Waves& to) const {
+    std::fill_n(room.get(), reals(), 0.0F);
+    for (std::int64_t y = 0; y < p.height; ++y) std::copy_n(p.row(y), p.width, room.get() + y * w_);
+    fftwf_execute_dft_r2c(forward_, room.get(), to.get());
   }
   /// sum over x of a(x) b(x + d), for every d (modulo the size).
-  void correlate(const Waves& a, const Waves& b, const Reals& to) {
+  void correlate(const Waves& a, const Waves& b, const Waves& room, const Reals& to) const {
     const float k = 1.0F / static_cast<float>(reals());
     for (std::size_t i = 0; i < waves(); ++i) {
-      waves_[i][0] = (a[i][0] * b[i][0] + a[i][1] * b[i][1]) * k;
-      waves_[i][1] = (a[i][0] * b[i][1] - a[i][1] * b[i][0]) * k;
+      room[i][0] = (a[i][0] * b[i][0] + a[i][1] * b[i][1]) * k;
+      room[i][1] = (a[i][0] * b[i][1] - a[i][1] * b[i][0]) * k;
     }
-    fftwf_execute_dft_c2r(back_, waves_.get(), to.get());
+    fftwf_execute_dft_c2r(back_, room.get(), to.get());
   }
 
  private:
   int w_, h_;
-  Reals reals_;
-  Waves waves_;
   fftwf_plan forward_ = nullptr, back_ = nullptr;
 };
 
@@ -96,16 +95,19 @@ image::Plane halved(const Thumb& from, const Of& of) {
 /// slowly with the shift: half the resolution does for them.
 class Correlator {
  public:
-  Correlator(const Thumb& a, int half_width, int half_height)
+  /// `half` has half the size of `full`.
+  Correlator(const Thumb& a, const Transform& full, const Transform& half)
       : a_(a),
-        full_(2 * half_width, 2 * half_height),
-        half_(half_width, half_height),
+        full_(full),
+        half_(half),
         value_a_(full_.make_waves()),
         value_b_(full_.make_waves()),
+        room_(full_.make_waves()),
         film_a_(half_.make_waves()),
         film_b_(half_.make_waves()),
         square_a_(half_.make_waves()),
         square_b_(half_.make_waves()),
+        half_room_(half_.make_waves()),
         together_(full_.make_reals()),
         common_(half_.make_reals()),
         of_a_(half_.make_reals()),
@@ -115,19 +117,14 @@ class Correlator {
   const Thumb& a() const { return a_; }
   int width() const { return full_.width(); }
   int height() const { return full_.height(); }
-  bool fits(int half_width, int half_height) const {
-    return half_.width() >= half_width && half_.height() >= half_height &&
-           half_.width() <= half_width + half_width / 8 &&
-           half_.height() <= half_height + half_height / 8;
-  }
   void lay(const Thumb& b) {
     transform(b, value_b_, film_b_, square_b_);
     // The thumbs' local means are taken off already, so the means over each common area need no
     // terms of their own.
-    full_.correlate(value_a_, value_b_, together_);
-    half_.correlate(film_a_, film_b_, common_);
-    half_.correlate(square_a_, film_b_, of_a_);
-    half_.correlate(film_a_, square_b_, of_b_);
+    full_.correlate(value_a_, value_b_, room_, together_);
+    half_.correlate(film_a_, film_b_, half_room_, common_);
+    half_.correlate(square_a_, film_b_, half_room_, of_a_);
+    half_.correlate(film_a_, square_b_, half_room_, of_b_);
   }
   /// At a shift of b: pixels of film in common, sums over them of a squared, b squared and a b.
   struct Sums {
@@ -154,14 +151,14 @@ class Correlator {
            static_cast<std::size_t>(x);
   }
   void transform(const Thumb& from, const Waves& value, const Waves& film, const Waves& square) {
-    full_.transform(from.value, value);
-    half_.transform(halved(from, [](float, float on) { return on; }), film);
-    half_.transform(halved(from, [](float v, float) { return v * v; }), square);
+    full_.transform(from.value, together_, value);
+    half_.transform(halved(from, [](float, float on) { return on; }), common_, film);
+    half_.transform(halved(from, [](float v, float) { return v * v; }), common_, square);
   }
 
   const Thumb& a_;
-  Transform full_, half_;
-  Waves value_a_, value_b_, film_a_, film_b_, square_a_, square_b_;
+  const Transform &full_, &half_;
+  Waves value_a_, value_b_, room_, film_a_, film_b_, square_a_, square_b_, half_room_;
   Reals together_, common_, of_a_, of_b_;
 };
 
@@ -205,8 +202,12 @@ void sample_row(const Thumb& framed, float x, float y, float step_x, float step_
   }
 }
 
-/// `b` in its frame.
-Turned turn(const Thumb& b, const PassMap& linear) {
+/// Where a thumb (in its frame) lies when it is turned: left, top and size.
+struct Extent {
+  double left, top;
+  std::int64_t width, height;
+};
+Extent extent_of(const Thumb& b, const PassMap& linear) {
   const auto w = static_cast<double>(b.value.width - 2),
              h = static_cast<double>(b.value.height - 2);
   const PassMap back = PassMap{linear.a, linear.b, linear.c, linear.d, 0, 0}.inverse();
@@ -216,9 +217,14 @@ Turned turn(const Thumb& b, const PassMap& linear) {
     l = std::min(l, p.x), r = std::max(r, p.x), t = std::min(t, p.y),
     bottom = std::max(bottom, p.y);
   }
+  return {l, t, static_cast<std::int64_t>(std::ceil(r - l)),
+          static_cast<std::int64_t>(std::ceil(bottom - t))};
+}
+
+/// `b` in its frame.
+Turned turn(const Thumb& b, const PassMap& linear) {
+  const auto [l, t, ow, oh] = extent_of(b, linear);
   Turned out;
-  const auto ow = static_cast<std::int64_t>(std::ceil(r - l)),
-             oh = static_cast<std::int64_t>(std::ceil(bottom - t));
   out.thumb.value = image::Plane(ow, oh), out.thumb.film = image::Plane(ow, oh);
   out.thumb.mm_per_pixel = b.mm_per_pixel;
   out.to_b = {linear.a,
@@ -296,16 +302,19 @@ std::vector<Proposal> propose(const Thumb& a, const Thumb& b, double by,
                               const std::vector<PassMap>& linear, const PassMap& planned,
                               int most) {
   const Thumb in_frame{framed(b.value), framed(b.film), b.mm_per_pixel};
+  std::int64_t width = 0, height = 0;
+  for (const PassMap& m : linear) {
+    const Extent e = extent_of(in_frame, m);
+    width = std::max(width, e.width), height = std::max(height, e.height);
+  }
+  const int w = good_size(static_cast<int>(a.value.width + width + 1) / 2),
+            h = good_size(static_cast<int>(a.value.height + height + 1) / 2);
+  const Transform full(2 * w, 2 * h), half(w, h);
   const auto run = [&](std::size_t first) {
     std::vector<Proposal> found;
-    std::unique_ptr<Correlator> over;
-    for (std::size_t i = first; i < linear.size(); i += 2) {
-      const Turned turned = turn(in_frame, linear[i]);
-      const int w = good_size(static_cast<int>(a.value.width + turned.thumb.value.width + 1) / 2),
-                h = good_size(static_cast<int>(a.value.height + turned.thumb.value.height + 1) / 2);
-      if (!over || !over->fits(w, h)) over = std::make_unique<Correlator>(a, w, h);
-      for (Proposal& p : peaks(*over, turned, by, most * 8)) found.push_back(p);
-    }
+    Correlator over(a, full, half);
+    for (std::size_t i = first; i < linear.size(); i += 2)
+      for (Proposal& p : peaks(over, turn(in_frame, linear[i]), by, most * 8)) found.push_back(p);
     return found;
   };
   auto other = std::async(std::launch::async, run, std::size_t{1});

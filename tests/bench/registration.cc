@@ -130,6 +130,7 @@ void compare_peers(const Case& c, const Setting& setting, const std::filesystem:
                x1 = std::min(c.a.x + c.a.width, c.b.x + c.b.width),
                y1 = std::min(c.a.y + c.a.height, c.b.y + c.b.height);
   const auto points = lap_grid(a, b);
+  double fastest = std::nan(""), fastest_near = std::nan("");
   for (const Peer& peer : peers) {
     if (c.ppi > peer.up_to_ppi) {
       rows.push_back(
@@ -156,11 +157,18 @@ void compare_peers(const Case& c, const Setting& setting, const std::filesystem:
         {"  " + peer.name, number(error.rms(), 3), number(error.worst, 3), number(m.at("wall"), 2),
          number(m.at("cpu"), 2), number(m.peak_mb, 0), number(error.rms() / ours.at("rms"), 1),
          number(m.at("wall") / ours.at("wall"), 2), number(m.peak_mb / ours.peak_mb, 2)});
-    if (error.rms() < 1)
-      figures.expect("lap check at " + std::to_string(c.ppi) +
-                         " ppi, time over that of a library that comes within 1 px",
-                     ours.at("wall") / m.at("wall"), 1);
+    fastest = std::fmin(fastest, m.at("wall"));
+    if (error.rms() < 1) fastest_near = std::fmin(fastest_near, m.at("wall"));
   }
+  // Asked for where passes are captured for proofs; below, the table says it alone: a verdict is no
+  // bare registration and takes its half second.
+  if (c.ppi < 1200) return;
+  const std::string at =
+      "lap check at " + std::to_string(c.ppi) + " ppi, time over that of the fastest library";
+  if (std::isfinite(fastest_near))
+    figures.expect(at + " that comes within 1 px", ours.at("wall") / fastest_near, 1);
+  else if (std::isfinite(fastest))
+    figures.expect(at + ", none within 1 px", ours.at("wall") / fastest, 1);
 }
 
 void note_figures(const Case& c, const Measured& m, Figures& figures) {
