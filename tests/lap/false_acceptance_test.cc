@@ -2,6 +2,7 @@
 // a right one is, whether what is said to be sure is, and what is said of each mistake.
 #include <gtest/gtest.h>
 
+#include <cmath>
 #include <cstdio>
 #include <cstdlib>
 #include <set>
@@ -146,13 +147,14 @@ TEST(FalseAcceptance, NoWrongJoinIsAccepted) {
       all, all_wrong, nearly, sure, sure_right, slowest);
   EXPECT_EQ(all_wrong, 0);
   EXPECT_GE(sure_right, sure * 99 / 100);
-  // These passes are of a few centimetres. The least of five seeds with 120 of each: 72, 57 and 67
-  // of 100.
-  const std::pair<Kind, int> least[] = {
-      {Kind::plain, 70}, {Kind::medium_format, 55}, {Kind::drift, 65}};
-  for (const auto& [k, percent] : least) {
+  // These passes are of a few centimetres; what eight seeds with 120 of each accepted on average,
+  // less three standard deviations of so many.
+  const std::pair<Kind, double> usual[] = {
+      {Kind::plain, 0.745}, {Kind::medium_format, 0.61}, {Kind::drift, 0.69}};
+  for (const auto& [k, part] : usual) {
     const Counts& c = counts[static_cast<std::size_t>(k)];
-    EXPECT_GE(c.accepted * 100, c.tried * percent) << kind_names[static_cast<std::size_t>(k)];
+    EXPECT_GE(c.accepted, c.tried * part - 3 * std::sqrt(c.tried * part * (1 - part)))
+        << kind_names[static_cast<std::size_t>(k)];
   }
 }
 
