@@ -31,7 +31,8 @@ std::array<double, 3> weights(const Overview& o) {
     for (std::size_t i = 0; i < o.film.values.size(); i += 7) {
       if (o.film.values[i] < 0.5F) continue;
       const auto d = static_cast<double>(o.channel[c].values[i]);
-      n += 1, sum += d, square += d * d, light += std::pow(10.0, -d) * o.open[c];
+      n += 1, sum += d, square += d * d,
+          light += static_cast<double>(std::exp(static_cast<float>(-d * 2.302585093))) * o.open[c];
     }
     w[c] = n > 0 ? std::sqrt(std::max(0.0, square / n - sum * sum / (n * n))) * light / n : 0;
     all += w[c];
@@ -125,11 +126,15 @@ class Estimator {
   }
 
   Result<> from_passes(const std::vector<Match>& coarse) {
+    auto tables = std::async(std::launch::async, [&] {
+      const auto weight = weights(oa_);
+      return std::pair{CountTable(oa_.open, weight), CountTable(ob_.open, weight)};
+    });
     const std::vector<Site> sites =
         choose_sites(oa_, ob_, warp(true), strip_of(),
                      full_resolution(a_.picture->ppi(), fa_, fb_, quarter_turned_));
-    const auto weight = weights(oa_);
-    const CountTable density_a(oa_.open, weight), density_b(ob_.open, weight);
+    const auto [density_of_a, density_of_b] = tables.get();
+    const CountTable &density_a = density_of_a, &density_b = density_of_b;
     std::vector<Match> fine;
     for (std::size_t from = 0; from < sites.size(); from += sites_at_once) {
       const std::vector<Site> some(sites.begin() + static_cast<std::ptrdiff_t>(from),

@@ -105,11 +105,10 @@ Ratios compare(const Overview& a, const Overview& b, const PassWarp& a_to_b, std
 LightFound compare_light(const Overview& a, const Overview& b, const PassWarp& a_to_b) {
   LightFound out;
   const auto all = static_cast<std::size_t>((a.density.width / side) * (a.density.height / side));
-  const std::size_t every = std::max<std::size_t>(1, all / (most_cells * 3)),
-                    half = all / every / 2 * every;
+  const std::size_t every = std::max<std::size_t>(1, all / (most_cells * 3));
   auto later = std::async(std::launch::async, compare, std::cref(a), std::cref(b),
-                          std::cref(a_to_b), half, all, every);
-  auto [ratio, row] = compare(a, b, a_to_b, 0, half, every);
+                          std::cref(a_to_b), every, all, 2 * every);
+  auto [ratio, row] = compare(a, b, a_to_b, 0, all, 2 * every);
   const Ratios rest = later.get();
   for (std::size_t k = 0; k < 3; ++k)
     ratio[k].insert(ratio[k].end(), rest.ratio[k].begin(), rest.ratio[k].end());

@@ -124,16 +124,18 @@ class Search {
         std::abs(right_ ? on_a_.a : on_a_.c) > std::abs(right_ ? on_a_.b : on_a_.d);
     const bool turned_over =
         std::abs(planned_.a) < std::abs(planned_.b);  // the plan lays b a quarter turn from a
-    const Thumb ta = thumb(a_, thumb_by, along_x);
-    const std::array<Thumb, 2> tb = {thumb(b_, thumb_by, along_x != turned_over),
-                                     thumb(b_, thumb_by, along_x == turned_over)};
+    auto later = std::async(std::launch::async, [&] { return thumb(a_, thumb_by, along_x); });
+    std::array<std::optional<Thumb>, 2> tb{thumb(b_, thumb_by, along_x != turned_over), {}};
+    const Thumb ta = later.get();
     const auto consider = [&](int quarter, bool mirrored, const std::vector<double>& degrees,
                               int most) {
+      std::optional<Thumb>& of_b = tb[static_cast<std::size_t>(quarter % 2)];
+      if (!of_b) of_b = thumb(b_, thumb_by, along_x == turned_over);
       std::vector<PassMap> linear, maps;
       for (const double d : degrees)
         linear.push_back(turned(planned_, 90.0 * quarter + d, mirrored));
-      for (const Proposal& p : propose(ta, tb[static_cast<std::size_t>(quarter % 2)],
-                                       static_cast<double>(thumb_by), linear, planned_, most))
+      for (const Proposal& p :
+           propose(ta, *of_b, static_cast<double>(thumb_by), linear, planned_, most))
         maps.push_back(p.a_to_b);
       for (const Agreement& g : agreements(a_, b_, maps, 90)) {
         if (g.agreeing < least_agreeing / 2) continue;
@@ -144,7 +146,8 @@ class Search {
       }
     };
     const auto promising = [&] { return !all_.empty() && all_[best_].promising(); };
-    consider(0, false, {0, -0.4, 0.4, -0.8, 0.8, -1.2, 1.2, -1.7, 1.7, -2.3, 2.3, -3, 3}, 8);
+    consider(0, false, {0, -0.4, 0.4, -0.8, 0.8, -1.2, 1.2}, 8);
+    if (!promising()) consider(0, false, {-1.7, 1.7, -2.3, 2.3, -3, 3}, 8);
     if (!promising())
       for (const bool mirrored : {false, true})
         for (int quarter = mirrored ? 0 : 1; quarter < 4 && !promising(); ++quarter)

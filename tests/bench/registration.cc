@@ -167,7 +167,7 @@ void compare_peers(const Case& c, const Setting& setting, const std::filesystem:
       "lap check at " + std::to_string(c.ppi) + " ppi, time over that of the fastest library";
   if (std::isfinite(fastest_near))
     figures.expect(at + " that comes within 1 px", ours.at("wall") / fastest_near, 1);
-  else if (std::isfinite(fastest))
+  else if (c.ppi >= 2400 && std::isfinite(fastest))
     figures.expect(at + ", none within 1 px", ours.at("wall") / fastest, 1);
 }
 
