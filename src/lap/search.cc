@@ -80,6 +80,8 @@ struct Candidate {
   bool promising() const {
     return kept().agreeing >= least_cells && kept().fraction() >= least_fraction;
   }
+  /// Hardly anything speaks against it: no use in looking at what hands seldom do.
+  bool clear() const { return promising() && !ends && excess(cells) < 1; }
 };
 
 class Search {
@@ -147,7 +149,10 @@ class Search {
     };
     const auto promising = [&] { return !all_.empty() && all_[best_].promising(); };
     consider(0, false, {0, -0.4, 0.4, -0.8, 0.8, -1.2, 1.2}, 8);
-    if (!promising()) consider(0, false, {-1.7, 1.7, -2.3, 2.3, -3, 3}, 8);
+    if (all_.empty() || !all_[best_].clear()) {
+      all_.clear(), best_ = 0;
+      consider(0, false, {0, -0.4, 0.4, -0.8, 0.8, -1.2, 1.2, -1.7, 1.7, -2.3, 2.3, -3, 3}, 8);
+    }
     if (!promising())
       for (const bool mirrored : {false, true})
         for (int quarter = mirrored ? 0 : 1; quarter < 4 && !promising(); ++quarter)
