@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <future>
+#include <numbers>
 
 #include "lap/sites.h"
 #include "lap/strips.h"
@@ -32,7 +33,9 @@ std::array<double, 3> weights(const Overview& o) {
       if (o.film.values[i] < 0.5F) continue;
       const auto d = static_cast<double>(o.channel[c].values[i]);
       n += 1, sum += d, square += d * d,
-          light += static_cast<double>(std::exp(static_cast<float>(-d * 2.302585093))) * o.open[c];
+          light +=
+          static_cast<double>(std::exp(-o.channel[c].values[i] * std::numbers::ln10_v<float>)) *
+          o.open[c];
     }
     w[c] = n > 0 ? std::sqrt(std::max(0.0, square / n - sum * sum / (n * n))) * light / n : 0;
     all += w[c];

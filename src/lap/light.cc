@@ -45,7 +45,7 @@ struct Ratios {
   std::vector<double> row;
 };
 
-/// The cells from number `first` on, before number `last`, of each `every` one.
+/// The cells number `first`, `first` + `every` and so on, before number `last`.
 Ratios compare(const Overview& a, const Overview& b, const PassWarp& a_to_b, std::size_t first,
                std::size_t last, std::size_t every) {
   static const Transmission transmission;

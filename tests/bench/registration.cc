@@ -160,9 +160,6 @@ void compare_peers(const Case& c, const Setting& setting, const std::filesystem:
     fastest = std::fmin(fastest, m.at("wall"));
     if (error.rms() < 1) fastest_near = std::fmin(fastest_near, m.at("wall"));
   }
-  // Asked for where passes are captured for proofs; below, the table says it alone: a verdict is no
-  // bare registration and takes its half second.
-  if (c.ppi < 1200) return;
   const std::string at =
       "lap check at " + std::to_string(c.ppi) + " ppi, time over that of the fastest library";
   if (std::isfinite(fastest_near))
