@@ -3,17 +3,16 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <cstring>
 #include <memory>
 #include <span>
 
-#include "core/clones.h"
+#include "lap/kernels.h"
 #include "lap/two_threads.h"
 
 namespace lapwright::lap {
 namespace {
 
-constexpr std::int64_t side = 12, reach = 3, wide = side + 2 * reach;
+constexpr std::int64_t side = cell_side, lanes = cell_lanes, reach = 3, wide = side + 2 * reach;
 constexpr float clear_structure = 0.045F;  // density, standard deviation, smoothed
 constexpr float least_weight = 0.4F * side * side;
 constexpr double same = 0.8, surely_displaced = 0.8, as_good = 0.05;
@@ -27,9 +26,7 @@ template <std::size_t count>
 struct Weighed {
   std::array<float, count> value{}, weight{};
 };
-// A cell's rows are filled up to whole vectors with what does not count; a patch has as much
-// behind.
-constexpr std::int64_t lanes = 16;
+// A cell's rows are filled up to whole vectors; a patch has as much behind.
 template <std::int64_t across>
 struct Patch : Weighed<across * across + lanes> {};
 using Square = Weighed<side * lanes>;
@@ -45,43 +42,12 @@ struct Offsets {
   }
 };
 
-/// b at `count` places `x`, `y` around `middle`, in a's pixels, the map taken as straight over so
-/// small a place.
-LAPWRIGHT_CLONES("avx2")
-void look_at(const Overview& b, bool film_only, const Spot<PassSpace>& middle,
-             const Spot<PassSpace>& right, const Spot<PassSpace>& down, const float* x,
-             const float* y, std::int32_t count, float* value, float* weight) {
-  const auto mx = static_cast<float>(middle.x - 0.5), my = static_cast<float>(middle.y - 0.5),
-             rx = static_cast<float>(right.x), ry = static_cast<float>(right.y),
-             dx = static_cast<float>(down.x), dy = static_cast<float>(down.y);
-  const auto w = static_cast<std::int32_t>(b.smooth.width);
-  const float last_x = static_cast<float>(b.smooth.width) - 1.001F,
-              last_y = static_cast<float>(b.smooth.height) - 1.001F, off_film = film_only ? 0 : 1;
-  const float *smooth = b.smooth.values.data(), *film = b.film.values.data();
-#pragma omp simd
-  for (std::int32_t i = 0; i < count; ++i) {
-    const float at_x = mx + x[i] * rx + y[i] * dx, at_y = my + x[i] * ry + y[i] * dy;
-    const float from_x = at_x > 0 ? at_x : 0, from_y = at_y > 0 ? at_y : 0,
-                fx = from_x < last_x ? from_x : last_x, fy = from_y < last_y ? from_y : last_y;
-    const auto ix = static_cast<std::int32_t>(fx), iy = static_cast<std::int32_t>(fy),
-               at = iy * w + ix;
-    const float s = fx - static_cast<float>(ix), t = fy - static_cast<float>(iy);
-    value[i] = (smooth[at] * (1 - s) + smooth[at + 1] * s) * (1 - t) +
-               (smooth[at + w] * (1 - s) + smooth[at + w + 1] * s) * t;
-    // A smoothed picture's outermost pixels are half made up. A value between pixels is off the
-    // film when one of them is.
-    const float on = film[at] * film[at + 1] * film[at + w] * film[at + w + 1];
-    const bool inside = (at_x >= 1) & (at_y >= 1) & (at_x < last_x - 1) & (at_y < last_y - 1);
-    weight[i] = (inside ? 1.0F : 0.0F) * (on + off_film - on * off_film);
-  }
-}
-
 template <std::int64_t across>
 void look(const Overview& b, bool film_only, const Spot<PassSpace>& middle,
           const Spot<PassSpace>& right, const Spot<PassSpace>& down, Patch<across>& out) {
   static constexpr Offsets<across> from;
-  look_at(b, film_only, middle, right, down, from.x.data(), from.y.data(), across * across,
-          out.value.data(), out.weight.data());
+  sample_lattice({b.smooth, b.film}, film_only, {middle, right, down}, from.x.data(), from.y.data(),
+                 across * across, out.value.data(), out.weight.data());
 }
 
 /// a's own cell.
@@ -118,24 +84,10 @@ Stats stats(const float* value, const float* weight, std::int64_t stride) {
 
 /// Correlation of a's cell with b's that starts at `value` and `weight`, where both count; -1: too
 /// little.
-LAPWRIGHT_CLONES("avx2")
 double correlation(const Square& a, float mean, const float* value, const float* weight,
                    std::int64_t stride) {
-  using Lanes = float __attribute__((vector_size(32)));
-  constexpr std::int64_t at_once = 8;
-  Lanes n8{}, u8{}, v8{}, uu8{}, vv8{}, uv8{};
-  for (std::int64_t y = 0; y < side; ++y, value += stride, weight += stride)
-    for (std::int64_t x = 0; x < lanes; x += at_once) {
-      Lanes p, q, w, z;
-      std::memcpy(&p, value + x, sizeof p), std::memcpy(&w, weight + x, sizeof w);
-      std::memcpy(&q, a.value.data() + y * lanes + x, sizeof q);
-      std::memcpy(&z, a.weight.data() + y * lanes + x, sizeof z);
-      const Lanes m = w * z, s = m * (q - mean), t = m * (p - mean);
-      n8 += m, u8 += s, v8 += t, uu8 += s * s, vv8 += t * t, uv8 += s * t;
-    }
-  float n = 0, u = 0, v = 0, uu = 0, vv = 0, uv = 0;
-  for (int l = 0; l < at_once; ++l)
-    n += n8[l], u += u8[l], v += v8[l], uu += uu8[l], vv += vv8[l], uv += uv8[l];
+  const auto [n, u, v, uu, vv, uv] =
+      sums_of_cell(a.value.data(), a.weight.data(), mean, value, weight, stride);
   if (n < least_weight) return -1;
   const float va = uu - u * u / n, vb = vv - v * v / n;
   if (va < n * 1e-6F || vb < n * 1e-6F) return -1;

@@ -8,7 +8,7 @@
 #include <memory>
 #include <mutex>
 
-#include "core/clones.h"
+#include "lap/kernels.h"
 
 namespace lapwright::lap {
 namespace {
@@ -174,34 +174,6 @@ image::Plane framed(const image::Plane& p) {
   return out;
 }
 
-/// A row of `framed` at (x, y), (x + step_x, y + step_y) and so on of what stands in the frame:
-/// between pixels the mean of those on film.
-LAPWRIGHT_CLONES("avx2")
-void sample_row(const Thumb& framed, float x, float y, float step_x, float step_y, std::int64_t n,
-                float* value, float* film) {
-  const auto w = static_cast<std::int32_t>(framed.value.width);
-  const float most_x = static_cast<float>(framed.value.width) - 1.001F,
-              most_y = static_cast<float>(framed.value.height) - 1.001F;
-  const float *from = framed.value.values.data(), *on = framed.film.values.data();
-  const auto count = static_cast<std::int32_t>(n);
-#pragma omp simd
-  for (std::int32_t i = 0; i < count; ++i) {
-    const float at_x = x + 0.5F + static_cast<float>(i) * step_x,
-                at_y = y + 0.5F + static_cast<float>(i) * step_y;
-    const float in_x = at_x > 0 ? at_x : 0, in_y = at_y > 0 ? at_y : 0,
-                fx = in_x < most_x ? in_x : most_x, fy = in_y < most_y ? in_y : most_y;
-    const auto ix = static_cast<std::int32_t>(fx), iy = static_cast<std::int32_t>(fy),
-               at = iy * w + ix;
-    const float s = fx - static_cast<float>(ix), t = fy - static_cast<float>(iy);
-    const float sum = (from[at] * (1 - s) + from[at + 1] * s) * (1 - t) +
-                      (from[at + w] * (1 - s) + from[at + w + 1] * s) * t,
-                held = (on[at] * (1 - s) + on[at + 1] * s) * (1 - t) +
-                       (on[at + w] * (1 - s) + on[at + w + 1] * s) * t;
-    const float counts = held > 0.5F ? 1.0F : 0.0F;
-    value[i] = counts * sum / (held + (1 - counts)), film[i] = counts;
-  }
-}
-
 /// Where a thumb (in its frame) lies when it is turned: left, top and size.
 struct Extent {
   double left, top;
@@ -236,8 +208,9 @@ Turned turn(const Thumb& b, const PassMap& linear) {
   const PassMap& m = out.to_b;
   for (std::int64_t y = 0; y < oh; ++y) {
     const auto from = m({0.5, static_cast<double>(y) + 0.5});
-    sample_row(b, static_cast<float>(from.x), static_cast<float>(from.y), static_cast<float>(m.a),
-               static_cast<float>(m.b), ow, out.thumb.value.row(y), out.thumb.film.row(y));
+    sample_row({b.value, b.film}, static_cast<float>(from.x), static_cast<float>(from.y),
+               static_cast<float>(m.a), static_cast<float>(m.b), static_cast<std::int32_t>(ow),
+               out.thumb.value.row(y), out.thumb.film.row(y));
   }
   return out;
 }

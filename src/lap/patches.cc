@@ -9,6 +9,7 @@
 #include <optional>
 
 #include "core/clones.h"
+#include "lap/kernels.h"
 
 namespace lapwright::lap {
 namespace {
@@ -83,47 +84,6 @@ void prefilter(image::Plane& p) {
   p = transposed(p);
 }
 
-/// A row of values at (x + k step_x, y + k step_y) of `coefficients`, k = 0 .. n - 1, at least 2
-/// pixels inside. Steps are near (1, 0): where no whole pixel is crossed, neighbours lie beside
-/// each other.
-LAPWRIGHT_CLONES("avx2")
-void warp_row(const image::Plane& coefficients, double x, double y, double step_x, double step_y,
-              std::int64_t n, float* to) {
-  const std::int64_t w = coefficients.width;
-  x -= 0.5, y -= 0.5;
-  const auto column = [&](std::int64_t k) {
-    return static_cast<std::int64_t>(x + static_cast<double>(k) * step_x) - k;
-  };
-  const auto row = [&](std::int64_t k) {
-    return static_cast<std::int64_t>(y + static_cast<double>(k) * step_y);
-  };
-  for (std::int64_t from = 0; from < n;) {
-    const std::int64_t ix = column(from), iy = row(from);
-    std::int64_t end = n;
-    if (column(n - 1) != ix || row(n - 1) != iy)
-      for (end = from + 1; end < n && column(end) == ix && row(end) == iy;) ++end;
-    const float tx = static_cast<float>(x - static_cast<double>(ix)),
-                ty = static_cast<float>(y - static_cast<double>(iy)),
-                dx = static_cast<float>(step_x - 1), dy = static_cast<float>(step_y);
-    const float *r0 = coefficients.row(iy - 1) + ix - 1, *r1 = r0 + w, *r2 = r1 + w, *r3 = r2 + w;
-#pragma omp simd
-    for (std::int64_t k = from; k < end; ++k) {
-      const auto at = static_cast<float>(static_cast<std::int32_t>(k));
-      const float t = tx + at * dx, v = 1 - t, s = ty + at * dy, u = 1 - s;
-      const float x0 = v * v * v, x1 = (3 * t - 6) * t * t + 4, x2 = (3 * v - 6) * v * v + 4,
-                  x3 = t * t * t;
-      const float y0 = u * u * u, y1 = (3 * s - 6) * s * s + 4, y2 = (3 * u - 6) * u * u + 4,
-                  y3 = s * s * s;
-      const float sum = y0 * (x0 * r0[k] + x1 * r0[k + 1] + x2 * r0[k + 2] + x3 * r0[k + 3]) +
-                        y1 * (x0 * r1[k] + x1 * r1[k + 1] + x2 * r1[k + 2] + x3 * r1[k + 3]) +
-                        y2 * (x0 * r2[k] + x1 * r2[k + 1] + x2 * r2[k + 2] + x3 * r2[k + 3]) +
-                        y3 * (x0 * r3[k] + x1 * r3[k + 1] + x2 * r3[k + 2] + x3 * r3[k + 3]);
-      to[k] = sum * (1.0F / 36);
-    }
-    from = end;
-  }
-}
-
 /// b's patch laid so that its rows run as a's do, and the map from where it was cut to where it
 /// lies now.
 struct Upright {
@@ -145,43 +105,6 @@ Upright upright(const image::Plane& b, const PassMap& a_to_b) {
     out.laid = core::compose(PassMap{1, 0, 0, -1, 0, static_cast<double>(p.height)}, out.laid);
   }
   return out;
-}
-
-/// Sums over a row of what the normal equations of dx, dy, gain and offset take; `robust`: 1 / (2.5
-/// spread), residuals count by it.
-LAPWRIGHT_CLONES("avx2")
-void add_row(const float* ra, const float* rb, const float* re, const float* sx, const float* sy,
-             std::int64_t n, float robust, std::array<double, 10>& s, std::array<double, 4>& g) {
-  float xx = 0, xy = 0, xv = 0, x1 = 0, yy = 0, yv = 0, y1 = 0, vv = 0, v1 = 0, k1 = 0, gx1 = 0,
-        gy1 = 0, gv = 0, gk = 0;
-#pragma omp simd reduction(+ : xx, xy, xv, x1, yy, yv, y1, vv, v1, k1, gx1, gy1, gv, gk)
-  for (std::int64_t x = 0; x < n; ++x) {
-    const float gx = sx[x], gy = sy[x], q = re[x] * robust, k = 1 / (1 + q * q), va = -ra[x],
-                vb = rb[x], kx = k * gx, ky = k * gy, kv = k * va;
-    xx += kx * gx, xy += kx * gy, xv += kx * va, x1 -= kx, yy += ky * gy, yv += ky * va, y1 -= ky;
-    vv += kv * va, v1 -= kv, k1 += k, gx1 -= kx * vb, gy1 -= ky * vb, gv -= kv * vb, gk += k * vb;
-  }
-  const std::array<float, 10> to_s{xx, xy, xv, x1, yy, yv, y1, vv, v1, k1};
-  const std::array<float, 4> to_g{gx1, gy1, gv, gk};
-  for (std::size_t i = 0; i < 10; ++i) s[i] += static_cast<double>(to_s[i]);
-  for (std::size_t i = 0; i < 4; ++i) g[i] += static_cast<double>(to_g[i]);
-}
-
-/// The median of what is not negative, to a millionth of the largest.
-LAPWRIGHT_CLONES("avx2")
-float median_of(const std::vector<float>& v) {
-  const float* p = v.data();
-  const auto n = static_cast<std::int32_t>(v.size());
-  float most = 0;
-  for (std::int32_t i = 0; i < n; ++i) most = std::max(most, p[i]);
-  float low = 0, high = most;
-  for (int round = 0; round < 20; ++round) {
-    const float middle = (low + high) / 2;
-    std::int32_t below = 0;
-    for (std::int32_t i = 0; i < n; ++i) below += p[i] < middle ? 1 : 0;
-    (below * 2 <= n ? low : high) = middle;
-  }
-  return (low + high) / 2;
 }
 
 /// Scratch space of one thread.
@@ -244,18 +167,19 @@ std::optional<Match> align(const Site& site, image::Plane a, image::Plane b, Wor
                                           at.y - static_cast<double>(site.b.y)});
     for (std::int64_t y = 0; y < h; ++y) {
       const auto from = there({0.5 - half_w, static_cast<double>(y) + 0.5 - half_h});
-      warp_row(lying.plane, from.x, from.y, there.a, there.b, w,
-               work.warped.data() + static_cast<std::size_t>(y) * uw);
+      spline_row(lying.plane, from.x, from.y, there.a, there.b, w,
+                 work.warped.data() + static_cast<std::size_t>(y) * uw);
     }
     // Normal equations of dx, dy, gain, offset.
-    std::array<double, 10> s{};
-    std::array<double, 4> g{};
+    NormalSums sums;
     for (std::int64_t y = rim; y < h - rim; ++y) {
       const std::size_t i = static_cast<std::size_t>(y) * uw + static_cast<std::size_t>(rim);
       add_row(a.row(y) + rim, work.warped.data() + i, work.residual.data() + i,
               work.slope_x.data() + i, work.slope_y.data() + i, w - 2 * rim,
-              round > 0 ? 1 / (2.5F * spread) : 0, s, g);
+              round > 0 ? 1 / (2.5F * spread) : 0, sums);
     }
+    const auto& s = sums.left;
+    auto& g = sums.right;
     const auto count = static_cast<double>((w - 2 * rim) * (h - 2 * rim));
     Eigen::Matrix4d normal;
     normal << s[0], s[1], s[2], s[3], s[1], s[4], s[5], s[6], s[2], s[5], s[7], s[8], s[3], s[6],

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <numeric>
+#include <optional>
 
 namespace lapwright::lap {
 namespace {
@@ -85,24 +86,39 @@ std::vector<Site> choose_sites(const Overview& a, const Overview& b, const PassW
                  least = xx + yy - most;
     return least + 0.1 * most;
   };
+  // Where a pass ends between two rows of sites, the last one lies as near its end as it can:
+  // beyond, the carriage's curve is but carried on.
+  const auto site_near = [&](double x, double y) -> std::optional<Site> {
+    if (!shows(x, y) && !shows(x, y - 0.75 * row_step) && !shows(x, y + 0.75 * row_step)) return {};
+    for (const double aside : {0.0, 0.25, -0.25, 0.5, -0.5, 0.75, -0.75}) {
+      const Site s = site_at(
+          static_cast<std::int64_t>(x * plan.scale_a) - plan.width / 2,
+          static_cast<std::int64_t>((y + aside * row_step) * plan.scale_a) - plan.height / 2,
+          a_to_b, plan);
+      if (fits(s.a, width * plan.scale_a, height * plan.scale_a) &&
+          fits(s.b, b_width * plan.scale_b, b_height * plan.scale_b))
+        return s;
+    }
+    return {};
+  };
   std::vector<Site> out;
   int line = 0;
-  for (double y = patch_h / 2 + 2; y < height - patch_h / 2; y += row_step, ++line)
+  for (double y = patch_h / 2 + 2; y < height - patch_h / 2 + row_step; y += row_step, ++line)
     for (double x = patch_w / 2 + 2 + (line % 2) * column_step / 2; x < width; x += column_step) {
-      double best = -1, best_x = 0;
+      double most = -1;
+      Site best;
       const int tries = column_step > 1.25 * patch_w ? 4 : 1;
       for (int k = 0; k < tries; ++k) {
         const double px = tries == 1 ? x : x + (k - 1.5) * (column_step - patch_w) / 4;
-        if (px < patch_w / 2 + 1 || px > width - patch_w / 2 - 1 || !shows(px, y)) continue;
-        if (const double q = structure(px, y); q > best) best = q, best_x = px;
+        if (px < patch_w / 2 + 1 || px > width - patch_w / 2 - 1) continue;
+        const auto s = site_near(px, y);
+        if (!s) continue;
+        const double py =
+            (static_cast<double>(s->a.y) + static_cast<double>(plan.height) / 2) / plan.scale_a;
+        if (const double q = structure(px, py); q > most)
+          most = q, best = *s, best.strip = strip_of({px, py});
       }
-      if (best < (plan.grain ? 0 : least_structure)) continue;
-      Site s = site_at(static_cast<std::int64_t>(best_x * plan.scale_a) - plan.width / 2,
-                       static_cast<std::int64_t>(y * plan.scale_a) - plan.height / 2, a_to_b, plan);
-      s.strip = strip_of({best_x, y});
-      if (fits(s.a, width * plan.scale_a, height * plan.scale_a) &&
-          fits(s.b, b_width * plan.scale_b, b_height * plan.scale_b))
-        out.push_back(s);
+      if (most >= (plan.grain ? 0 : least_structure)) out.push_back(best);
     }
   return out;
 }

@@ -3,36 +3,10 @@
 #include <algorithm>
 #include <array>
 #include <cmath>
-#include <cstring>
 
-#include "core/clones.h"
+#include "lap/kernels.h"
 
 namespace lapwright::lap {
-namespace {
-
-/// Products of two rows p0, p1 with two rows q0, q1, each `n` long (even): p0 q0, p0 q1, p1 q0,
-/// p1 q1. Two by two, so that what is loaded is used twice.
-LAPWRIGHT_CLONES("avx2")
-void products(const double* p0, const double* p1, const double* q0, const double* q1, std::size_t n,
-              std::array<double, 4>& out) {
-  using Lanes = double __attribute__((vector_size(32)));
-  Lanes s00{}, s01{}, s10{}, s11{};
-  std::size_t k = 0;
-  for (; k + 4 <= n; k += 4) {
-    Lanes a, b, c, d;
-    std::memcpy(&a, p0 + k, sizeof a), std::memcpy(&b, p1 + k, sizeof b);
-    std::memcpy(&c, q0 + k, sizeof c), std::memcpy(&d, q1 + k, sizeof d);
-    s00 += a * c, s01 += a * d, s10 += b * c, s11 += b * d;
-  }
-  const auto sum = [](const Lanes& s) { return (s[0] + s[2]) + (s[1] + s[3]); };
-  out = {sum(s00), sum(s01), sum(s10), sum(s11)};
-  for (; k < n; ++k)
-    out[0] += p0[k] * q0[k], out[1] += p0[k] * q1[k], out[2] += p1[k] * q0[k],
-        out[3] += p1[k] * q1[k];
-}
-
-}  // namespace
-
 Skyline::Skyline(const std::vector<std::size_t>& first)
     : first_(first), rows_(first.size()), right_(first.size(), 0.0) {
   for (std::size_t i = 0; i + 1 < first_.size(); i += 2)
@@ -62,11 +36,11 @@ bool Skyline::factor(std::size_t i) {
 bool Skyline::factor_two(std::size_t i) {
   const std::size_t first = first_[i];
   double *r0 = rows_[i].data(), *r1 = rows_[i + 1].data();
-  std::array<double, 4> s{};
   for (std::size_t j = first; j < i; j += 2) {
     const std::size_t from = std::max(first, first_[j]), at = j - first;
-    products(r0 + (from - first), r1 + (from - first), rows_[j].data() + (from - first_[j]),
-             rows_[j + 1].data() + (from - first_[j]), j - from, s);
+    const auto s =
+        products(r0 + (from - first), r1 + (from - first), rows_[j].data() + (from - first_[j]),
+                 rows_[j + 1].data() + (from - first_[j]), j - from);
     const double d0 = rows_[j].back(), d1 = rows_[j + 1].back(),
                  below = rows_[j + 1][j - first_[j]];
     r0[at] = (r0[at] - s[0]) / d0, r1[at] = (r1[at] - s[2]) / d0;
@@ -74,7 +48,7 @@ bool Skyline::factor_two(std::size_t i) {
     r1[at + 1] = (r1[at + 1] - s[3] - r1[at] * below) / d1;
   }
   const std::size_t n = i - first;
-  products(r0, r1, r0, r1, n, s);
+  const auto s = products(r0, r1, r0, r1, n);
   const double v0 = r0[n] - s[0];
   if (!(v0 > 0)) return false;
   r0[n] = std::sqrt(v0);

@@ -3,7 +3,7 @@
 #include <algorithm>
 #include <cmath>
 
-#include "core/clones.h"
+#include "lap/kernels.h"
 #include "lap/two_threads.h"
 
 namespace lapwright::lap {
@@ -40,30 +40,10 @@ Points points_of(const Overview& a, const PassMap& a_to_b, const Spot<PassSpace>
 }
 
 /// Log likelihood that a block of a is found in b, slid by (dx, dy) overview pixels of b.
-LAPWRIGHT_CLONES("avx2")
 double likelihood(const Points& points, const Overview& b, float dx, float dy) {
-  const auto w = static_cast<std::int32_t>(b.density.width);
-  const auto most_x = static_cast<float>(b.density.width) - 1.001F,
-             most_y = static_cast<float>(b.density.height) - 1.001F;
-  const float *px = points.x.data(), *py = points.y.data(), *pv = points.value.data(),
-              *density = b.density.values.data(), *film = b.film.values.data();
-  const auto count = static_cast<std::int32_t>(points.value.size());
-  float n = 0, u = 0, v = 0, uu = 0, vv = 0, uv = 0;
-#pragma omp simd reduction(+ : n, u, v, uu, vv, uv)
-  for (std::int32_t i = 0; i < count; ++i) {
-    const float x = px[i] + dx, y = py[i] + dy;
-    const float from_x = x > 0 ? x : 0, from_y = y > 0 ? y : 0,
-                fx = from_x < most_x ? from_x : most_x, fy = from_y < most_y ? from_y : most_y;
-    const bool inside = (x >= 0) & (y >= 0) & (x < most_x) & (y < most_y);
-    const auto ix = static_cast<std::int32_t>(fx), iy = static_cast<std::int32_t>(fy),
-               at = iy * w + ix;
-    const float s = fx - static_cast<float>(ix), t = fy - static_cast<float>(iy);
-    const float k = (inside ? 1.0F : 0.0F) * film[at];
-    const float there = (density[at] * (1 - s) + density[at + 1] * s) * (1 - t) +
-                        (density[at + w] * (1 - s) + density[at + w + 1] * s) * t - points.mean;
-    n += k, u += k * pv[i], v += k * there, uu += k * pv[i] * pv[i], vv += k * there * there,
-        uv += k * pv[i] * there;
-  }
+  const auto [n, u, v, uu, vv, uv] =
+      sums_on_film({b.density, b.film}, points.x.data(), points.y.data(), points.value.data(),
+                   static_cast<std::int32_t>(points.value.size()), dx, dy, points.mean);
   if (n < 48) return 0;
   const float va = uu - u * u / n, vb = vv - v * v / n, c = uv - u * v / n;
   if (va < n * 1e-4F || vb < n * 1e-4F || c <= 0) return 0;
