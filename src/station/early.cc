@@ -8,8 +8,8 @@ namespace lapwright::station {
 namespace {
 
 constexpr int overview_ppi = 150;
-constexpr double first_mm = 10, often_to_mm = 30, often_mm = 2, next_times = 1.5;
-constexpr double again_mm = 20;  // a lap that is good so far may still be bumped
+constexpr double first_mm = 10, often_mm = 2;
+constexpr double again_mm = 4;  // a lap that is good so far may still be bumped
 constexpr double sure = 0.99;
 
 std::int64_t factor_of(Ppi ppi) {
@@ -64,7 +64,7 @@ void EarlyLap::begin(std::int64_t width, Ppi ppi) {
   width_ = width, ppi_ = ppi, factor_ = factor_of(ppi), row_ = 0;
   sums_.assign(static_cast<std::size_t>(width_ / factor_ * 3), 0);
   small_.clear();
-  next_mm_ = first_mm, settled_ = !other_ || width_ < factor_;
+  next_mm_ = first_mm, rest_until_ = {}, settled_ = !other_ || width_ < factor_;
 }
 
 double EarlyLap::lap_mm() const {
@@ -123,13 +123,15 @@ std::optional<lap::Report> EarlyLap::rows(const std::uint16_t* samples, std::int
     if (running_.wait_for(std::chrono::seconds(0)) != std::future_status::ready) return {};
     auto report = running_.get();
     judged_ = report;
-    if (report && report->ok) next_mm_ = std::max(next_mm_, lap_mm()) + again_mm;
+    const auto now = Clock::now();
+    rest_until_ = now + (now - began_);  // half of the processor's time is the capture's
+    next_mm_ = judged_mm_ + (report && report->ok ? again_mm : often_mm);
     if (!report || !surely_wrong(*report)) return {};
     report->why += "; seen while the pass was captured";
     return report;
   }
-  if (lap_mm() < next_mm_) return {};
-  next_mm_ = lap_mm() < often_to_mm ? lap_mm() + often_mm : next_mm_ * next_times;
+  if (lap_mm() < next_mm_ || Clock::now() < rest_until_) return {};
+  judged_mm_ = lap_mm(), began_ = Clock::now();
   const std::int64_t columns = width_ / factor_;
   image::Rgb16 so_far(columns, static_cast<std::int64_t>(small_.size()) / (columns * 3));
   std::copy(small_.begin(), small_.begin() + so_far.height() * columns * 3, so_far.row(0));

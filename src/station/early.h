@@ -8,6 +8,7 @@
 //   nothing is said.
 #pragma once
 
+#include <chrono>
 #include <future>
 #include <memory>
 
@@ -59,9 +60,11 @@ class EarlyLap {
   Rect<SleeveSpace> lap_;
   std::vector<std::uint32_t> sums_;
   std::vector<std::uint16_t> small_;  // rows reduced so far
-  double next_mm_ = 10;
-  bool settled_ = false;            // there is nothing to compare with
-  std::shared_future<bool> ready_;  // the other pass has been read
+  using Clock = std::chrono::steady_clock;
+  double next_mm_ = 10, judged_mm_ = 0;   // of lap: when to look next; what the last look saw
+  Clock::time_point began_, rest_until_;  // the last look; the next one not before
+  bool settled_ = false;                  // there is nothing to compare with
+  std::shared_future<bool> ready_;        // the other pass has been read
   std::future<std::optional<lap::Report>> running_;
   std::optional<lap::Report> judged_;
 };

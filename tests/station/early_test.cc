@@ -143,7 +143,7 @@ class EarlyTest : public testing::Test {
       const auto samples = row(small, y);
       told.wrong = early.rows(samples.data(), 1), told.last = early.judged();
       if (told.wrong || (reached && !wrong && told.last && told.last->ok)) {
-        told.seconds = std::chrono::duration<double>(Clock::now() - since).count();
+        if (reached) told.seconds = std::chrono::duration<double>(Clock::now() - since).count();
         break;
       }
       std::this_thread::sleep_for(row_takes);
@@ -177,8 +177,10 @@ TEST_F(EarlyTest, EachMistakeIsToldWhileThePassIsCaptured) {
   for (const Case& c : cases) {
     const Told told = run(c.hand, c.told != Finding::good, c.from_mm);
     const auto& r = told.wrong ? told.wrong : told.last;
-    std::printf("[ early ] %-10s %6.2f s after the tenth mm, at %.0f mm of lap: %s\n", c.what,
-                told.seconds, told.mm, r ? r->say.c_str() : "nothing");
+    std::printf("[ early ] %-10s ", c.what);
+    told.seconds < 0 ? std::printf("before the tenth mm")
+                     : std::printf("%.2f s after the tenth mm", told.seconds);
+    std::printf(", at %.0f mm of lap: %s\n", told.mm, r ? r->say.c_str() : "nothing");
     if (!r) {
       ADD_FAILURE() << c.what << ": nothing was told";
       continue;
