@@ -96,7 +96,7 @@ class Check {
     } else {
       if (auto r = refine(); !r) return fail(r.error());
       describe();
-      trial_ = try_fit(oa_, ob_, placed_, report_.b_on_sleeve, report_.slid, sleeve_);
+      trial_ = try_fit(oa_, ob_, placed_, report_.b_on_sleeve, report_.slid, seen_, sleeve_);
       judge();
     }
     return {};
@@ -361,7 +361,7 @@ class Check {
     report_.b_on_sleeve = found->b;
     report_.residual_px = found->residual_px;
     report_.light = found->light.light, report_.light_percent = found->light.percent;
-    report_.slid = found->slid;
+    report_.slid = found->slid, seen_ = std::move(found->seen);
     for (const Slid& s : report_.slid)
       slid_ += "; strip " + std::to_string(s.strip + 1) + " slid " +
                number("%.2f mm", std::hypot(s.along_mm, s.across_mm)) + " in its pocket";
@@ -377,6 +377,7 @@ class Check {
   double fa_ = 1, fb_ = 1, worst_light_ = 0;
   Trial trial_;
   Found found_;
+  std::vector<Twin> seen_;
   Spot<SleeveSpace> centre_;
   std::array<double, 2> off_mm_{};
   std::string slid_;

@@ -3,6 +3,7 @@
 #include <algorithm>
 #include <cmath>
 #include <future>
+#include <map>
 #include <numbers>
 
 #include "lap/sites.h"
@@ -14,6 +15,9 @@ namespace {
 constexpr double overview_error =
     0.04;  // overview pixels: of its own, since it is made of a few rows only
 constexpr double coarse_error = 0.1, coarse_apart_mm = 1.5;
+// Of film that is seen: each match that firm, several of them that near each other.
+constexpr double firm_px = 0.35, firm_weight = 0.5, seen_mm = 4;
+constexpr int least_seen = 3;
 constexpr std::size_t sites_at_once = 500;  // bounds what is held of the passes
 
 std::vector<Box> boxes(const std::vector<Site>& from, bool of_a) {
@@ -133,9 +137,8 @@ class Estimator {
       const auto weight = weights(oa_);
       return std::pair{CountTable(oa_.open, weight), CountTable(ob_.open, weight)};
     });
-    const std::vector<Site> sites =
-        choose_sites(oa_, ob_, warp(true), strip_of(),
-                     full_resolution(a_.picture->ppi(), fa_, fb_, quarter_turned_));
+    const SitePlan plan = full_resolution(a_.picture->ppi(), fa_, fb_, quarter_turned_);
+    const std::vector<Site> sites = choose_sites(oa_, ob_, warp(true), strip_of(), plan);
     const auto [density_of_a, density_of_b] = tables.get();
     const CountTable &density_a = density_of_a, &density_b = density_of_b;
     std::vector<Match> fine;
@@ -169,8 +172,44 @@ class Estimator {
     FitOptions how = how_;
     how.finer_knots = true;
     const Fitted found = fit(fine, placed_, out_.b.affine, how);
-    if (found.used >= least_patches) take(found);
+    if (found.used >= least_patches) take(found), see(fine, plan);
     return {};
+  }
+
+  void see(const std::vector<Match>& fine, const SitePlan& plan) {
+    struct Sum {
+      Twin twin;
+      int n = 0;
+    };
+    std::map<std::pair<int, int>, Sum> places;
+    const double around_x = static_cast<double>(plan.width) / fa_ / 2,
+                 around_y = static_cast<double>(plan.height) / fa_ / 2,
+                 step = seen_mm / oa_.mm_per_pixel * fa_;
+    const auto whole = [&](double x, double y) {
+      for (const double i : {-1.0, 0.0, 1.0})
+        for (const double j : {-1.0, 0.0, 1.0}) {
+          const auto u = static_cast<std::int64_t>(x + i * around_x),
+                     v = static_cast<std::int64_t>(y + j * around_y);
+          if (u < 0 || v < 0 || u >= oa_.film.width || v >= oa_.film.height ||
+              oa_.film.row(v)[u] < 0.5F)
+            return false;
+        }
+      return true;
+    };
+    for (const Match& m : fine) {
+      const Information& f = m.info;
+      const double least =
+          (f.xx + f.yy) / 2 - std::sqrt((f.xx - f.yy) * (f.xx - f.yy) / 4 + f.xy * f.xy);
+      if (m.coarse || m.weight < firm_weight || least < 1 / (firm_px * firm_px) ||
+          !whole(m.a.x / fa_, m.a.y / fa_))
+        continue;
+      Sum& s = places[{static_cast<int>(m.a.x / step), static_cast<int>(m.a.y / step)}];
+      s.twin.a.x += m.a.x, s.twin.a.y += m.a.y, s.twin.b.x += m.b.x, s.twin.b.y += m.b.y, ++s.n;
+    }
+    for (const auto& [place, s] : places)
+      if (s.n >= least_seen)
+        out_.seen.push_back(
+            {{s.twin.a.x / s.n, s.twin.a.y / s.n}, {s.twin.b.x / s.n, s.twin.b.y / s.n}});
   }
 
   void take(const Fitted& f) {

@@ -10,12 +10,20 @@
 
 namespace lapwright::lap {
 
+/// A place of a, and where b shows it; pass pixels.
+struct Twin {
+  Spot<PassSpace> a, b;
+};
+
 struct Estimate {
   Placement b;
   double residual_px = 0;
   int patches = 0;  // that agree; below `least_patches` nothing else holds
   LightFound light;
   std::vector<Slid> slid;
+  /// Film without holes whose grain or picture was found at full resolution where the placement
+  /// says, a place for each few millimetres. Empty where nothing is finer than the overview.
+  std::vector<Twin> seen;
 };
 constexpr int least_patches = 12;
 

@@ -24,7 +24,8 @@ constexpr double near_plan_mm = 15, far_nats = 3;       // a hand seldom misses 
 constexpr double repeats_from = 0.3, repeat_cells = 8;  // of cells, to be a rival at all
 constexpr double doubt_a_cell = 0.25;
 constexpr double clearly_no_rival = 60;
-constexpr int excuses_plan = 4;  // cells, at a place near the plan where half of them agree
+constexpr double plainly_seen = 30;  // cells
+constexpr int excuses_plan = 4;      // cells, at a place near the plan where half of them agree
 constexpr double slide_mm = 3.1;
 constexpr double beside = 30;  // overview pixels: as far as a strip that slid may lie from the map
 constexpr double outline_nats = 3, outline_agrees_mm = 8;
@@ -102,6 +103,7 @@ class Search {
     gather();
     Found found;
     if (all_.empty()) return found;
+    prefer_the_plan();
     Candidate best = std::move(all_[best_]);
     all_.erase(all_.begin() + static_cast<std::ptrdiff_t>(best_));  // the others are its rivals
     prove(best);
@@ -157,6 +159,21 @@ class Search {
       for (const bool mirrored : {false, true})
         for (int quarter = mirrored ? 0 : 1; quarter < 4 && !promising(); ++quarter)
           consider(quarter, mirrored, {0, -1.25, 1.25, -2.5, 2.5}, 4);
+  }
+
+  /// Pictures that come again on other strips can agree over more film than a narrow lap shows,
+  /// with much against them; a place near the plan that has nothing against it is the likelier one.
+  void prefer_the_plan() {
+    const Candidate& most = all_[best_];
+    if (most.clear()) return;
+    const double least = std::max(plainly_seen, least_of_best * most.kept().agreeing);
+    for (std::size_t i = 0; i < all_.size(); ++i) {
+      const Candidate& c = all_[i];
+      if (c.quarter_turns == 0 && !c.mirrored && c.clear() && c.cells.agreeing >= least &&
+          off_plan_mm(c.a_to_b, c.cells) < near_plan_mm &&
+          (!all_[best_].clear() || c.worth() > all_[best_].worth()))
+        best_ = i;
+    }
   }
 
   /// With all the blocks there are, and strips that slid in their pockets where they went.

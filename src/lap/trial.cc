@@ -79,13 +79,14 @@ bool swings(const Curve& c, double mm_per_row, const Swing& most) {
 class Judge {
  public:
   Judge(const Overview& a, const Overview& b, const Placement& a_on_sleeve,
-        const Placement& b_on_sleeve, const std::vector<Slid>& slid,
+        const Placement& b_on_sleeve, const std::vector<Slid>& slid, const std::vector<Twin>& seen,
         const profile::SleeveProfile& sleeve)
       : a_(a),
         b_(b),
         a_on_sleeve_(a_on_sleeve),
         b_on_sleeve_(b_on_sleeve),
         slid_(slid),
+        seen_(seen),
         right_(sleeve.strips.run == profile::Run::right),
         strips_(strips_of(a, a_on_sleeve, sleeve)) {}
 
@@ -170,8 +171,14 @@ class Judge {
   void film() {
     std::map<int, int> of_strips;
     double first = 1e9, last = -1e9;
+    std::vector<Spot<PassSpace>> agreeing;  // overview pixels of a
+    const auto agrees = [&](Spot<PassSpace> a, double row) {
+      agreeing.push_back(a), first = std::min(first, row), last = std::max(last, row);
+    };
     for (const Cell& c : trial_.cells.seen)
-      if (c.seen == Seen::agrees) first = std::min(first, c.b.y), last = std::max(last, c.b.y);
+      if (c.seen == Seen::agrees) agrees(c.a, c.b.y);
+    const auto fa = static_cast<double>(a_.factor), fb = static_cast<double>(b_.factor);
+    for (const Twin& t : seen_) agrees({t.a.x / fa, t.a.y / fa}, t.b.y / fb);
     for (std::int64_t y = film_step / 2; y < a_.film.height; y += film_step)
       for (std::int64_t x = film_step / 2; x < a_.film.width; x += film_step) {
         if (a_.film.row(y)[x] < 0.5F) continue;
@@ -181,9 +188,8 @@ class Judge {
           continue;
         ++of_strips[strips_.at(p)];
         double nearest = 1e9;
-        for (const Cell& c : trial_.cells.seen)
-          if (c.seen == Seen::agrees)
-            nearest = std::min(nearest, std::hypot(c.a.x - p.x, c.a.y - p.y));
+        for (const auto& at : agreeing)
+          nearest = std::min(nearest, std::hypot(at.x - p.x, at.y - p.y));
         trial_.unseen_mm = std::max(trial_.unseen_mm, nearest * a_.mm_per_pixel);
         trial_.unseen_rows_mm =
             std::max(trial_.unseen_rows_mm, std::max(first - q.y, q.y - last) * b_.mm_per_pixel);
@@ -235,6 +241,7 @@ class Judge {
   const Overview &a_, &b_;
   const Placement &a_on_sleeve_, &b_on_sleeve_;
   const std::vector<Slid>& slid_;
+  const std::vector<Twin>& seen_;
   bool right_;
   Strips strips_;
   std::map<int, Cells> of_strip_;
@@ -264,8 +271,8 @@ bool Trial::passed() const {
 
 Trial try_fit(const Overview& a, const Overview& b, const Placement& a_on_sleeve,
               const Placement& b_on_sleeve, const std::vector<Slid>& slid,
-              const profile::SleeveProfile& sleeve) {
-  return Judge(a, b, a_on_sleeve, b_on_sleeve, slid, sleeve).run();
+              const std::vector<Twin>& seen, const profile::SleeveProfile& sleeve) {
+  return Judge(a, b, a_on_sleeve, b_on_sleeve, slid, seen, sleeve).run();
 }
 
 bool between_strips(const Cells& cells, double row, const Overview& a, const Placement& a_on_sleeve,

@@ -8,7 +8,7 @@
 #include <vector>
 
 #include "lap/cells.h"
-#include "lap/lap.h"
+#include "lap/estimate.h"
 
 namespace lapwright::lap {
 
@@ -17,7 +17,8 @@ struct Trial {
   std::optional<Break> ends;  // of b, where the sleeve moved while it was captured
   std::optional<int> astray;  // a strip that does not lie where the others say
   double worst_band_mm = 0;   // how far the cells of a few rows lie from where they should
-  // How far film that both passes show lies from where they were seen to agree, and how far before
+  // How far film that both passes show lies from where they were seen to agree (cells, or `seen` of
+  // the fit), and how far before
   // the first or behind the last row of b that was: what moved there would go unseen.
   double unseen_mm = 0, unseen_rows_mm = 0;
   bool swings = false;  // more than carriages do: the curve took up a bump
@@ -28,7 +29,7 @@ struct Trial {
 
 Trial try_fit(const Overview& a, const Overview& b, const Placement& a_on_sleeve,
               const Placement& b_on_sleeve, const std::vector<Slid>& slid,
-              const profile::SleeveProfile& sleeve);
+              const std::vector<Twin>& seen, const profile::SleeveProfile& sleeve);
 
 /// No strip lies on both sides of b's row, so that it may as well be strips that slid.
 bool between_strips(const Cells& cells, double row, const Overview& a, const Placement& a_on_sleeve,

@@ -32,7 +32,9 @@ PassTruth::PassTruth(const PassSpec& spec) : spec_(spec), mm_(25.4 / spec.ppi) {
   planned_ = lay(spec, 90.0 * spec.quarter);
   lay_ = lay(spec, 90.0 * spec.quarter + spec.turn);
   lay_.e += spec.shift_x, lay_.f += spec.shift_y;
-  back_ = lay_.inverse();
+  bumped_ = lay(spec, 90.0 * spec.quarter + spec.turn + spec.bump_turn);
+  bumped_.e += spec.shift_x + spec.bump_x / mm_, bumped_.f += spec.shift_y + spec.bump_y / mm_;
+  back_ = lay_.inverse(), bumped_back_ = bumped_.inverse();
 }
 
 double PassTruth::at(const std::vector<Wave>& waves, double mm) {
@@ -49,12 +51,19 @@ double PassTruth::lens(double x) const {
 
 Spot<SleeveSpace> PassTruth::where(Spot<PassSpace> p) const {
   const double mm = p.y * mm_;
-  return back_({p.x - lens(p.x) - at(spec_.sideways, mm) / mm_,
-                p.y * (1 + spec_.scale) + at(spec_.carriage, mm) / mm_});
+  const auto& back = mm < spec_.bumped_at_mm ? back_ : bumped_back_;
+  return back({p.x - lens(p.x) - at(spec_.sideways, mm) / mm_,
+               p.y * (1 + spec_.scale) + at(spec_.carriage, mm) / mm_});
 }
 
 Spot<PassSpace> PassTruth::shows(Spot<SleeveSpace> s) const {
-  const auto q = lay_(s);
+  const auto before = shown(lay_, s);
+  return before.y * mm_ < spec_.bumped_at_mm ? before : shown(bumped_, s);
+}
+
+Spot<PassSpace> PassTruth::shown(const Affine<SleeveSpace, PassSpace>& lies,
+                                 Spot<SleeveSpace> s) const {
+  const auto q = lies(s);
   double row = q.y;
   for (int i = 0; i < 30; ++i)
     row = (q.y - at(spec_.carriage, row * mm_) / mm_) / (1 + spec_.scale);

@@ -37,6 +37,9 @@ struct PassSpec {
   double noise = 1;             // times the sensor's own
   double dust = 0.5;            // specks a square cm
   std::vector<double> slid_mm;  // of each strip along its pocket
+  // Bumped when the carriage had travelled so far: from there on the sleeve lies so much farther,
+  // mm on the bed, and turned by so many degrees about the window's middle.
+  double bumped_at_mm = 1e9, bump_x = 0, bump_y = 0, bump_turn = 0;
   unsigned seed = 1;
 };
 
@@ -58,10 +61,11 @@ class PassTruth {
 
  private:
   static double at(const std::vector<Wave>& waves, double mm);
+  Spot<PassSpace> shown(const Affine<SleeveSpace, PassSpace>& lay, Spot<SleeveSpace> s) const;
   double lens(double x) const;
   PassSpec spec_;
-  Affine<SleeveSpace, PassSpace> planned_, lay_;
-  Affine<PassSpace, SleeveSpace> back_;
+  Affine<SleeveSpace, PassSpace> planned_, lay_, bumped_;
+  Affine<PassSpace, SleeveSpace> back_, bumped_back_;
   std::int64_t width_ = 0, height_ = 0;
   double mm_ = 1;  // a pixel
 };

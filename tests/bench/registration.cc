@@ -264,6 +264,8 @@ void registration(const Setting& setting, Figures& figures) {
     if (!setting.one && ppi <= 1200 &&
         std::string("four passes").find(setting.only) != std::string::npos)
       loops(setting, ppi, figures);
+    if (!setting.one && ppi <= 600 && std::string("bumped").find(setting.only) != std::string::npos)
+      bumps(setting, ppi, figures);
   }
   if (costs.size() > 1) {
     const Table table("Cost of the lap check against size, the case 'across'",

@@ -28,6 +28,8 @@ struct Setting {
 void registration(const Setting& setting, Figures& figures);
 /// Four passes with laps on all sides: a part of registration().
 void loops(const Setting& setting, int ppi, Figures& figures);
+/// A sleeve bumped while pass 2 is captured, at any row: a part of registration().
+void bumps(const Setting& setting, int ppi, Figures& figures);
 void joining(const Setting& setting, Figures& figures);
 void resampling(const Setting& setting, Figures& figures);
 void capturing(const Setting& setting, Figures& figures);
