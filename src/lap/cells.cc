@@ -20,6 +20,10 @@ constexpr double same = 0.8, surely_displaced = 0.8, as_good = 0.05;
 constexpr double least_gain = 7, most_when_lost = 0.45, least_when_kept = 0.7;
 constexpr std::size_t most_shifted = 120, cells_at_once = 64;
 constexpr int least_lost = 4, least_kept = 8;
+// Two carriages that wobble by 60 um over 40 mm (registration.md) move 0.08 mm from one window to
+// the next.
+constexpr double jump_over_mm = 5, least_jump_mm = 0.15, clearly_jumps = 3, sharp_enough = 0.02;
+constexpr std::size_t least_jumping = 5;
 
 /// Values and how much each counts: 1, or 0 off the film where that is asked for.
 template <std::size_t count>
@@ -293,6 +297,47 @@ std::optional<Break> break_at(const Cells& cells) {
   for (std::size_t i = 0; i < by_row.size(); ++i)
     if ((i < cut) == kept_before) out.kept.add(by_row[i]);
   return out;
+}
+
+std::optional<double> jump_at(const Cells& cells, double mm_per_pixel) {
+  std::vector<Cell> by_row;
+  for (const Cell& c : cells.seen)
+    if (c.seen != Seen::lost && std::min(c.stiff_x, c.stiff_y) > sharp_enough) by_row.push_back(c);
+  std::sort(by_row.begin(), by_row.end(),
+            [](const Cell& p, const Cell& q) { return p.b.y < q.b.y; });
+  struct Middle {
+    double at = 0, spread = 0;
+  };
+  const auto middle = [&](std::size_t from, std::size_t to, double Cell::*off) {
+    std::vector<double> v;
+    for (std::size_t i = from; i < to; ++i) v.push_back(by_row[i].*off);
+    const auto m = v.begin() + static_cast<std::ptrdiff_t>(v.size() / 2);
+    std::nth_element(v.begin(), m, v.end());
+    Middle out{*m, 0};
+    for (double& x : v) x = std::abs(x - out.at);
+    std::nth_element(v.begin(), m, v.end());
+    out.spread = *m;
+    return out;
+  };
+  const double window = jump_over_mm / mm_per_pixel, least = least_jump_mm / mm_per_pixel;
+  double most = 0;
+  std::optional<double> row;
+  for (std::size_t i = 1; i < by_row.size(); ++i) {
+    if (by_row[i].b.y - by_row[i - 1].b.y < 1) continue;  // cells side by side
+    std::size_t from = i, to = i;
+    while (from > 0 && by_row[from - 1].b.y > by_row[i].b.y - window) --from;
+    while (to < by_row.size() && by_row[to].b.y < by_row[i].b.y + window) ++to;
+    if (i - from < least_jumping || to - i < least_jumping) continue;
+    double jump = 0, spread = 0;
+    for (double Cell::*off : {&Cell::off_x, &Cell::off_y}) {
+      const Middle before = middle(from, i, off), after = middle(i, to, off);
+      jump = std::hypot(jump, after.at - before.at);
+      spread = std::max({spread, before.spread, after.spread});
+    }
+    if (jump > least && jump > clearly_jumps * spread && jump > most)
+      most = jump, row = (by_row[i - 1].b.y + by_row[i].b.y) / 2;
+  }
+  return row;
 }
 
 }  // namespace lapwright::lap

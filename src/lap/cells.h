@@ -69,4 +69,8 @@ struct Break {
 };
 std::optional<Break> break_at(const Cells& cells);
 
+/// The row of b where cells under a rigid map jump from one place to another, by more than
+/// carriages wobble over so few rows: a bump by less than what makes cells disagree.
+std::optional<double> jump_at(const Cells& cells, double mm_per_pixel);
+
 }  // namespace lapwright::lap

@@ -20,6 +20,7 @@ constexpr double most_residual_mm = 0.036;    // beds of gears and belts leave 0
 constexpr double sure_enough_to_name = 0.95;  // that it lies wrong, not that it lies right
 constexpr double fits_outline = 0.12, clearly_better = 0.03;  // parts of a pass
 constexpr int many_lost = 12;  // cells, to be told before the lap is measured finely
+constexpr double near_plan_mm = 15, mostly = 0.75;  // to speak of a bump where nothing is sure
 constexpr double pi = 3.14159265358979323846;
 using OnPass = Affine<SleeveSpace, PassSpace>;
 
@@ -136,6 +137,14 @@ class Check {
            " of them not at the best rival";
   }
 
+  /// How far two maps put a's middle from each other, mm.
+  double apart(const PassMap& p, const PassMap& q) const {
+    const Spot<PassSpace> middle{static_cast<double>(oa_.density.width) / 2,
+                                 static_cast<double>(oa_.density.height) / 2};
+    const auto u = p(middle), v = q(middle);
+    return std::hypot(u.x - v.x, u.y - v.y) * ob_.mm_per_pixel;
+  }
+
   /// The sleeve lies on the glass just as it did for a, where it should not.
   bool unmoved() const {
     const PassMap plan =
@@ -207,14 +216,26 @@ class Check {
                     " again.";
       return;
     }
+    bumped(from_start);
+  }
+
+  void bumped(double from_start) {
     report_.finding = Finding::bumped;
     report_.why = "from " + mm(from_start) + " mm of " + name(b_.number) + " on the lap agrees " +
                   "otherwise than before: " + evidence();
     report_.say =
-        "The sleeve moved while " + name(b_.number) + " was captured," +
-        where.substr(0, where.find(" from the")) +
-        " from its start: leave it lying, touch nothing while the carriage moves, and make " +
+        "The sleeve moved while " + name(b_.number) + " was captured, about " + mm(from_start) +
+        " mm from its start: leave it lying, touch nothing while the carriage moves, and make " +
         name(b_.number) + " again.";
+  }
+
+  /// A bump too small to make cells disagree, in mm of b. Of a pass that still runs it is left to
+  /// the whole of it.
+  std::optional<double> jumped() const {
+    if (options_.rows_in_all > b_.picture->height()) return {};
+    const auto row = jump_at(found_.cells, oa_.mm_per_pixel);
+    if (!row || between_strips(found_.cells, *row, oa_, placed_, sleeve_)) return {};
+    return *row * ob_.mm_per_pixel;
   }
 
   bool proved() const {
@@ -259,6 +280,8 @@ class Check {
           "Stray light or film that does not lie flat: press the film flat, close the "
           "lid, and make " +
           name(b_.number) + " again.";
+    } else if (const auto at = trial_.passed() ? std::nullopt : jumped()) {
+      bumped(*at);
     } else if (trial_.astray) {
       report_.finding = Finding::cannot_tell;
       report_.why = "strip " + std::to_string(*trial_.astray + 1) +
@@ -339,6 +362,11 @@ class Check {
                     ": lay the same sleeve as the drawing for " + name(b_.number) + " shows.";
       return;
     }
+    const auto moved = apart(found_.a_to_b, plan) < near_plan_mm && !found_.mirrored &&
+                               found_.quarter_turns == 0 && found_.cells.fraction() >= mostly
+                           ? jumped()
+                           : std::nullopt;
+    if (moved) return bumped(*moved);
     report_.finding = Finding::cannot_tell;
     report_.why = content < 8 ? "the lap shows too little picture to tell by (" +
                                     std::to_string(content) + " blocks with content)"

@@ -15,9 +15,8 @@ namespace {
 constexpr double overview_error =
     0.04;  // overview pixels: of its own, since it is made of a few rows only
 constexpr double coarse_error = 0.1, coarse_apart_mm = 1.5;
-// Of film that is seen: each match that firm, several of them that near each other.
-constexpr double firm_px = 0.35, firm_weight = 0.5, seen_mm = 4;
-constexpr int least_seen = 3;
+// Of a place that is seen: as much as three matches of that error, or a sharp one, say.
+constexpr double seen_mm = 4, seen_px = 0.35, seen_matches = 3, kept_weight = 0.3;
 constexpr std::size_t sites_at_once = 500;  // bounds what is held of the passes
 
 std::vector<Box> boxes(const std::vector<Site>& from, bool of_a) {
@@ -137,8 +136,9 @@ class Estimator {
       const auto weight = weights(oa_);
       return std::pair{CountTable(oa_.open, weight), CountTable(ob_.open, weight)};
     });
-    const SitePlan plan = full_resolution(a_.picture->ppi(), fa_, fb_, quarter_turned_);
-    const std::vector<Site> sites = choose_sites(oa_, ob_, warp(true), strip_of(), plan);
+    const std::vector<Site> sites =
+        choose_sites(oa_, ob_, warp(true), strip_of(),
+                     full_resolution(a_.picture->ppi(), fa_, fb_, quarter_turned_));
     const auto [density_of_a, density_of_b] = tables.get();
     const CountTable &density_a = density_of_a, &density_b = density_of_b;
     std::vector<Match> fine;
@@ -172,44 +172,30 @@ class Estimator {
     FitOptions how = how_;
     how.finer_knots = true;
     const Fitted found = fit(fine, placed_, out_.b.affine, how);
-    if (found.used >= least_patches) take(found), see(fine, plan);
+    if (found.used >= least_patches) take(found), see(fine);
     return {};
   }
 
-  void see(const std::vector<Match>& fine, const SitePlan& plan) {
+  void see(const std::vector<Match>& fine) {
     struct Sum {
-      Twin twin;
-      int n = 0;
+      double n = 0, x = 0, y = 0;
+      Spot<PassSpace> a, b;
     };
     std::map<std::pair<int, int>, Sum> places;
-    const double around_x = static_cast<double>(plan.width) / fa_ / 2,
-                 around_y = static_cast<double>(plan.height) / fa_ / 2,
-                 step = seen_mm / oa_.mm_per_pixel * fa_;
-    const auto whole = [&](double x, double y) {
-      for (const double i : {-1.0, 0.0, 1.0})
-        for (const double j : {-1.0, 0.0, 1.0}) {
-          const auto u = static_cast<std::int64_t>(x + i * around_x),
-                     v = static_cast<std::int64_t>(y + j * around_y);
-          if (u < 0 || v < 0 || u >= oa_.film.width || v >= oa_.film.height ||
-              oa_.film.row(v)[u] < 0.5F)
-            return false;
-        }
-      return true;
-    };
+    const double step = seen_mm / oa_.mm_per_pixel * fa_;
     for (const Match& m : fine) {
-      const Information& f = m.info;
-      const double least =
-          (f.xx + f.yy) / 2 - std::sqrt((f.xx - f.yy) * (f.xx - f.yy) / 4 + f.xy * f.xy);
-      if (m.coarse || m.weight < firm_weight || least < 1 / (firm_px * firm_px) ||
-          !whole(m.a.x / fa_, m.a.y / fa_))
-        continue;
+      if (m.coarse || m.weight < kept_weight) continue;
       Sum& s = places[{static_cast<int>(m.a.x / step), static_cast<int>(m.a.y / step)}];
-      s.twin.a.x += m.a.x, s.twin.a.y += m.a.y, s.twin.b.x += m.b.x, s.twin.b.y += m.b.y, ++s.n;
+      s.n += 1, s.a.x += m.a.x, s.a.y += m.a.y, s.b.x += m.b.x, s.b.y += m.b.y;
+      // What it says of one way whatever it says of the other.
+      s.x += m.info.xx - m.info.xy * m.info.xy / m.info.yy,
+          s.y += m.info.yy - m.info.xy * m.info.xy / m.info.xx;
     }
+    constexpr double enough = seen_matches / (seen_px * seen_px);
     for (const auto& [place, s] : places)
-      if (s.n >= least_seen)
+      if (s.x >= enough || s.y >= enough)
         out_.seen.push_back(
-            {{s.twin.a.x / s.n, s.twin.a.y / s.n}, {s.twin.b.x / s.n, s.twin.b.y / s.n}});
+            {{s.a.x / s.n, s.a.y / s.n}, {s.b.x / s.n, s.b.y / s.n}, s.x >= enough, s.y >= enough});
   }
 
   void take(const Fitted& f) {

@@ -4,15 +4,19 @@
 // Units: pass pixels, sleeve mm. Thread: two threads itself. Errors: those of reading the passes.
 #pragma once
 
+#include <vector>
+
 #include "lap/fit.h"
 #include "lap/light.h"
 #include "profile/profile.h"
 
 namespace lapwright::lap {
 
-/// A place of a, and where b shows it; pass pixels.
+/// A place where the matches at full resolution lie where the placement says, as far as they tell
+/// the way along x or y; pass pixels.
 struct Twin {
   Spot<PassSpace> a, b;
+  bool tells_x = false, tells_y = false;
 };
 
 struct Estimate {
@@ -21,9 +25,8 @@ struct Estimate {
   int patches = 0;  // that agree; below `least_patches` nothing else holds
   LightFound light;
   std::vector<Slid> slid;
-  /// Film without holes whose grain or picture was found at full resolution where the placement
-  /// says, a place for each few millimetres. Empty where nothing is finer than the overview.
-  std::vector<Twin> seen;
+  std::vector<Twin>
+      seen;  // one for each few millimetres; none where nothing is finer than overviews
 };
 constexpr int least_patches = 12;
 

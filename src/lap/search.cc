@@ -306,6 +306,11 @@ class Search {
     std::vector<Candidate> rivals = all_;
     for (const Agreement& g : agreements(a_, b_, maps, 60))
       if (g.agreeing >= 4) rivals.push_back({g.a_to_b, cells_under(g.a_to_b), {}, 0, false});
+    struct Told {  // a place is one rival, however often it was proposed
+      PassMap a_to_b;
+      double more, place;
+    };
+    std::vector<Told> told;
     for (const Candidate& r : rivals) {
       // A small lap as planned may show less than a picture that comes again somewhere else.
       if (!as_planned && r.quarter_turns == 0 && !r.mirrored && r.cells.agreeing >= excuses_plan &&
@@ -327,8 +332,16 @@ class Search {
         more += here.bad() + rate * (kept.agreeing - here.all());
         more -= back.bad() + rate * (r.cells.agreeing - back.all());
       }
-      against(more, off_plan_mm(r.a_to_b, best.cells) < near_plan_mm ? 0 : -far_nats);
+      const double place = off_plan_mm(r.a_to_b, best.cells) < near_plan_mm ? 0 : -far_nats;
+      const auto same = std::find_if(told.begin(), told.end(), [&](const Told& t) {
+        return apart_mm(t.a_to_b, r.a_to_b, best.cells, b_.mm_per_pixel) < 2;
+      });
+      if (same == told.end())
+        told.push_back({r.a_to_b, more, place});
+      else
+        same->more = std::min(same->more, more), same->place = std::max(same->place, place);
     }
+    for (const Told& t : told) against(t.more, t.place);
     return sum;
   }
 

@@ -1,6 +1,7 @@
 #include "lap/trial.h"
 
 #include <algorithm>
+#include <array>
 #include <cmath>
 #include <map>
 #include <set>
@@ -12,6 +13,8 @@ namespace {
 
 constexpr double proved_mm = 0.25;      // cells lie that near where a lap is good
 constexpr double most_unproved = 0.02;  // of the cells
+constexpr double most_off =
+    2.5;  // pixels, of a cell that tells: beyond, its best place was not seen
 constexpr double band_mm = 4, least_stiff = 0.15, stiff_slide = 0.5, tells = 0.02;
 constexpr std::size_t cells_of_most = 6;  // that most of them can be spoken of
 // Of good laps' bands of rows 79 in 80 are within 0.09; bumps were seen at 0.13 that missed by 0.8.
@@ -170,15 +173,27 @@ class Judge {
   /// The film that both passes show, with structure or without.
   void film() {
     std::map<int, int> of_strips;
-    double first = 1e9, last = -1e9;
-    std::vector<Spot<PassSpace>> agreeing;  // overview pixels of a
-    const auto agrees = [&](Spot<PassSpace> a, double row) {
-      agreeing.push_back(a), first = std::min(first, row), last = std::max(last, row);
+    struct Told {  // one way, along x or along y
+      double first = 1e9, last = -1e9;
+      std::vector<Spot<PassSpace>> at;  // overview pixels of a
+      void add(Spot<PassSpace> a, double row) {
+        at.push_back(a), first = std::min(first, row), last = std::max(last, row);
+      }
     };
+    std::array<Told, 2> ways;
+    const auto agrees = [&](Spot<PassSpace> a, double row, bool x, bool y) {
+      if (x) ways[0].add(a, row);
+      if (y) ways[1].add(a, row);
+    };
+    // Soft cells agree along an edge wherever they lie. Where nothing finer was looked at they must
+    // do, unless they agree better elsewhere.
+    const bool finer = !seen_.empty();
     for (const Cell& c : trial_.cells.seen)
-      if (c.seen == Seen::agrees) agrees(c.a, c.b.y);
+      if (c.seen == Seen::agrees)
+        agrees(c.a, c.b.y, (!finer || c.stiff_x > tells) && std::abs(c.off_x) < most_off,
+               (!finer || c.stiff_y > tells) && std::abs(c.off_y) < most_off);
     const auto fa = static_cast<double>(a_.factor), fb = static_cast<double>(b_.factor);
-    for (const Twin& t : seen_) agrees({t.a.x / fa, t.a.y / fa}, t.b.y / fb);
+    for (const Twin& t : seen_) agrees({t.a.x / fa, t.a.y / fa}, t.b.y / fb, t.tells_x, t.tells_y);
     for (std::int64_t y = film_step / 2; y < a_.film.height; y += film_step)
       for (std::int64_t x = film_step / 2; x < a_.film.width; x += film_step) {
         if (a_.film.row(y)[x] < 0.5F) continue;
@@ -187,12 +202,14 @@ class Judge {
             q.y >= static_cast<double>(b_.film.height))
           continue;
         ++of_strips[strips_.at(p)];
-        double nearest = 1e9;
-        for (const auto& at : agreeing)
-          nearest = std::min(nearest, std::hypot(at.x - p.x, at.y - p.y));
-        trial_.unseen_mm = std::max(trial_.unseen_mm, nearest * a_.mm_per_pixel);
-        trial_.unseen_rows_mm =
-            std::max(trial_.unseen_rows_mm, std::max(first - q.y, q.y - last) * b_.mm_per_pixel);
+        for (const Told& told : ways) {
+          double nearest = 1e9;
+          for (const auto& at : told.at)
+            nearest = std::min(nearest, std::hypot(at.x - p.x, at.y - p.y));
+          trial_.unseen_mm = std::max(trial_.unseen_mm, nearest * a_.mm_per_pixel);
+          trial_.unseen_rows_mm = std::max(
+              trial_.unseen_rows_mm, std::max(told.first - q.y, q.y - told.last) * b_.mm_per_pixel);
+        }
       }
     // One strip slid, or the sleeve moved and the rest of what moved shows nothing to tell by.
     if (slid_.empty()) return;
