@@ -25,8 +25,7 @@ struct Estimate {
   int patches = 0;  // that agree; below `least_patches` nothing else holds
   LightFound light;
   std::vector<Slid> slid;
-  std::vector<Twin>
-      seen;  // one for each few millimetres; none where nothing is finer than overviews
+  std::vector<Twin> seen;  // some millimetres apart; none where nothing is finer than overviews
 };
 constexpr int least_patches = 12;
 

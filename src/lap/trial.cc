@@ -13,8 +13,7 @@ namespace {
 
 constexpr double proved_mm = 0.25;      // cells lie that near where a lap is good
 constexpr double most_unproved = 0.02;  // of the cells
-constexpr double most_off =
-    2.5;  // pixels, of a cell that tells: beyond, its best place was not seen
+constexpr double most_off = 2.5;  // pixels: a cell that is off by more agrees better elsewhere
 constexpr double band_mm = 4, least_stiff = 0.15, stiff_slide = 0.5, tells = 0.02;
 constexpr std::size_t cells_of_most = 6;  // that most of them can be spoken of
 // Of good laps' bands of rows 79 in 80 are within 0.09; bumps were seen at 0.13 that missed by 0.8.
@@ -194,6 +193,7 @@ class Judge {
                (!finer || c.stiff_y > tells) && std::abs(c.off_y) < most_off);
     const auto fa = static_cast<double>(a_.factor), fb = static_cast<double>(b_.factor);
     for (const Twin& t : seen_) agrees({t.a.x / fa, t.a.y / fa}, t.b.y / fb, t.tells_x, t.tells_y);
+    const auto w = static_cast<double>(a_.film.width), h = static_cast<double>(a_.film.height);
     for (std::int64_t y = film_step / 2; y < a_.film.height; y += film_step)
       for (std::int64_t x = film_step / 2; x < a_.film.width; x += film_step) {
         if (a_.film.row(y)[x] < 0.5F) continue;
@@ -203,12 +203,12 @@ class Judge {
           continue;
         ++of_strips[strips_.at(p)];
         for (const Told& told : ways) {
-          double nearest = 1e9;
+          double nearest = w * w + h * h, rows = h;
           for (const auto& at : told.at)
-            nearest = std::min(nearest, std::hypot(at.x - p.x, at.y - p.y));
-          trial_.unseen_mm = std::max(trial_.unseen_mm, nearest * a_.mm_per_pixel);
-          trial_.unseen_rows_mm = std::max(
-              trial_.unseen_rows_mm, std::max(told.first - q.y, q.y - told.last) * b_.mm_per_pixel);
+            nearest = std::min(nearest, (at.x - p.x) * (at.x - p.x) + (at.y - p.y) * (at.y - p.y));
+          if (!told.at.empty()) rows = std::max(told.first - q.y, q.y - told.last);
+          trial_.unseen_mm = std::max(trial_.unseen_mm, std::sqrt(nearest) * a_.mm_per_pixel);
+          trial_.unseen_rows_mm = std::max(trial_.unseen_rows_mm, rows * b_.mm_per_pixel);
         }
       }
     // One strip slid, or the sleeve moved and the rest of what moved shows nothing to tell by.

@@ -17,9 +17,9 @@ struct Trial {
   std::optional<Break> ends;  // of b, where the sleeve moved while it was captured
   std::optional<int> astray;  // a strip that does not lie where the others say
   double worst_band_mm = 0;   // how far the cells of a few rows lie from where they should
-  // How far film that both passes show lies from where they were seen to agree (cells, or `seen` of
-  // the fit; along x and along y), and how far before
-  // the first or behind the last row of b that was: what moved there would go unseen.
+  // How far film that both passes show lies from where they were seen to agree, by cells or `seen`
+  // of the fit, along x and along y; and how far before the first or behind the last such row of b:
+  // what moved there would go unseen.
   double unseen_mm = 0, unseen_rows_mm = 0;
   bool swings = false;  // more than carriages do: the curve took up a bump
 
