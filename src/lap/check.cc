@@ -230,9 +230,12 @@ class Check {
   }
 
   /// A bump too small to make cells disagree, in mm of b. Of a pass that still runs it is left to
-  /// the whole of it.
+  /// the whole of it; where a strip slid, the jump may be that strip's.
   std::optional<double> jumped() const {
-    if (options_.rows_in_all > b_.picture->height()) return {};
+    if (options_.rows_in_all > b_.picture->height() || !report_.slid.empty() ||
+        std::any_of(found_.slides.begin(), found_.slides.end(),
+                    [](const Spot<PassSpace>& s) { return s.x != 0 || s.y != 0; }))
+      return {};
     const auto row = jump_at(found_.cells, oa_.mm_per_pixel);
     if (!row || between_strips(found_.cells, *row, oa_, placed_, sleeve_)) return {};
     return *row * ob_.mm_per_pixel;
