@@ -23,6 +23,7 @@ constexpr double most_band_mm = 0.12, most_drift_mm = 0.17;
 constexpr double most_end_band_mm = 0.085;
 constexpr double least_of_strip = 0.6, most_across_mm = 0.25, least_slid_mm = 0.1, alike_mm = 0.4;
 constexpr double most_far_mm = 20, most_rows_mm = 7;  // 19 of 20 good laps are within both
+constexpr double most_rows_finer_mm = 3.5;  // where full resolution was looked at, grain tells, too
 constexpr int least_cells_of_strip = 3;
 // Carriages wobble by some 60 um over some 40 mm along their travel and by 20 um sideways
 // (registration.md); what is more than twice that is none.
@@ -186,7 +187,7 @@ class Judge {
     };
     // Soft cells agree along an edge wherever they lie. Where nothing finer was looked at they must
     // do, unless they agree better elsewhere.
-    const bool finer = !seen_.empty();
+    const bool finer = trial_.finer = !seen_.empty();
     for (const Cell& c : trial_.cells.seen)
       if (c.seen == Seen::agrees)
         agrees(c.a, c.b.y, (!finer || c.stiff_x > tells) && std::abs(c.off_x) < most_off,
@@ -279,7 +280,9 @@ bool ends_badly(const Cells& cells) {
 
 }  // namespace
 
-bool Trial::much_unseen() const { return unseen_mm > most_far_mm || unseen_rows_mm > most_rows_mm; }
+bool Trial::much_unseen() const {
+  return unseen_mm > most_far_mm || unseen_rows_mm > (finer ? most_rows_finer_mm : most_rows_mm);
+}
 
 bool Trial::passed() const {
   return !astray && !swings && cells.bad() <= std::max(2.0, most_unproved * cells.all()) &&

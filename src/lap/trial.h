@@ -21,6 +21,7 @@ struct Trial {
   // of the fit, along x and along y; and how far before the first or behind the last such row of b:
   // what moved there would go unseen.
   double unseen_mm = 0, unseen_rows_mm = 0;
+  bool finer = false;   // `seen` of the fit was among it
   bool swings = false;  // more than carriages do: the curve took up a bump
 
   bool much_unseen() const;
