@@ -77,21 +77,14 @@ std::array<double, 4> products(const double* p0, const double* p1, const double*
                                const double* q1, std::size_t n);
 
 namespace scalar {
-void sample_lattice(const FilmPicture& from, bool film_only, const Lattice& at, const float* x,
-                    const float* y, std::int32_t count, float* value, float* weight);
-void sample_row(const FilmPicture& from, float x, float y, float step_x, float step_y,
-                std::int32_t count, float* value, float* film);
-Sums sums_on_film(const FilmPicture& from, const float* x, const float* y, const float* value,
-                  std::int32_t count, float dx, float dy, float mean);
-Sums sums_of_cell(const float* cell_value, const float* cell_weight, float mean, const float* value,
-                  const float* weight, std::int64_t stride);
-void spline_row(const image::Plane& coefficients, double x, double y, double step_x, double step_y,
-                std::int64_t n, float* to);
-void add_row(const float* a, const float* b, const float* residual, const float* gx,
-             const float* gy, std::int64_t n, float robust, NormalSums& to);
-float median_of(const std::vector<float>& values);
-std::array<double, 4> products(const double* p0, const double* p1, const double* q0,
-                               const double* q1, std::size_t n);
+decltype(lap::sample_lattice) sample_lattice;
+decltype(lap::sample_row) sample_row;
+decltype(lap::sums_on_film) sums_on_film;
+decltype(lap::sums_of_cell) sums_of_cell;
+decltype(lap::spline_row) spline_row;
+decltype(lap::add_row) add_row;
+decltype(lap::median_of) median_of;
+decltype(lap::products) products;
 }  // namespace scalar
 
 }  // namespace lapwright::lap
